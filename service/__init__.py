@@ -1,0 +1,1 @@
+"""linklag: live wear elongation of chains from the phase lag of two sensors."""

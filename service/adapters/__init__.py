@@ -1,0 +1,1 @@
+"""Each adapter knows one outside thing and decides nothing."""

@@ -1,0 +1,1 @@
+"""SQLAlchemy Core over SQLite or PostgreSQL: readings, register, rejections, migrations."""

@@ -1,0 +1,200 @@
+"""What the doors need from outside. Adapters implement these; each fake in tests passes the same contract tests.
+
+Instants are integer nanoseconds, UTC. An interval is open at its start, closed at its end, stamped by its end.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import Protocol
+
+from service.core.batch import Rejection
+from service.core.drive import Baseline, Chain, Drive
+from service.core.reading import Reading
+
+ROWS_MAX = 100_000  # rows that one query may return
+
+
+class StoreUnavailableError(Exception):
+    """The store cannot be reached or is busy. Another try makes sense; acknowledge nothing meanwhile."""
+
+
+class NotFoundError(Exception):
+    """What was asked for is not in the register. The message names it and says what to do."""
+
+
+class ConflictError(Exception):
+    """The change contradicts what is registered (id taken, dates overlap ...). The message says the fix."""
+
+
+class Resolution(IntEnum):
+    """Length of a roll-up interval, seconds."""
+
+    MINUTE = 60
+    HOUR = 3600
+    DAY = 86400
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RollUp:
+    """Readings of one chain over one interval (end_ns - resolution, end_ns]. Elongations in per cent.
+
+    The elongation fields are None where no reading of the interval was measured.
+    """
+
+    drive_id: str
+    chain_id: str | None
+    end_ns: int
+    readings: int  # all, measured or not
+    measured: int
+    mean_pct: float | None
+    min_pct: float | None
+    max_pct: float | None
+    last_pct: float | None
+    mean_u_pct: float | None  # mean of the standard uncertainties (they are mostly systematic)
+    mean_speed_m_s: float | None
+    pulses: int  # up pulses: the count of joints passed
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Newest:
+    """The newest reading of a drive, and the newest one that has an elongation (may be the same)."""
+
+    drive_id: str
+    reading: Reading
+    measured: Reading | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sighting:
+    """A drive on the broker that nobody registered, with what was seen of it."""
+
+    drive_id: str
+    first_seen_ns: int
+    last_seen_ns: int
+    messages: int
+    topic: str
+    device_id: str
+    up_rate_hz: float | None  # of the newest batch
+    down_rate_hz: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptRejection:
+    """A rejection as stored, with the number people use to ask for it."""
+
+    number: int
+    rejection: Rejection
+    repeats: int  # the same payload came so many times more
+
+
+class Readings(Protocol):
+    """The time series of readings and its roll-ups."""
+
+    def store(self, readings: Sequence[Reading]) -> int:
+        """Store all in one durable transaction and return how many were new.
+
+        A reading whose identity is stored already changes nothing. The roll-up intervals that the new ones
+        fall into are noted as due in the same transaction. Raises StoreUnavailableError, having stored nothing.
+        """
+        ...
+
+    def roll_up(self, intervals_max: int = 10_000) -> int:
+        """Bring intervals that are due up to date (idempotent); return how many were written."""
+        ...
+
+    def newest(self) -> list[Newest]:
+        """The newest of every drive that has readings, in no order. One seek a drive."""
+        ...
+
+    def newest_of(self, drive_id: str) -> Newest | None:
+        """The newest of one drive."""
+        ...
+
+    def raw(self, drive_id: str, from_ns: int, to_ns: int, rows_max: int = ROWS_MAX) -> list[Reading]:
+        """Readings with from_ns < t_ns <= to_ns in the order of t_ns; the newest `rows_max` of them."""
+        ...
+
+    def rolled(
+        self, drive_id: str, from_ns: int, to_ns: int, resolution: Resolution, rows_max: int = ROWS_MAX
+    ) -> list[RollUp]:
+        """Roll-ups with from_ns < end_ns <= to_ns, by end_ns then chain; the newest `rows_max` of them."""
+        ...
+
+    def forget(self, resolution: Resolution | None, before_ns: int, rows_max: int = 50_000) -> int:
+        """Delete raw readings (resolution None) or roll-ups older than `before_ns`; return how many went.
+
+        At most `rows_max` in one transaction. Raw readings whose roll-ups are still due are kept.
+        """
+        ...
+
+
+class Register(Protocol):
+    """Drives, their chains and baselines, with history. Nothing older is overwritten."""
+
+    def version(self) -> int:
+        """A number that rises with every change, so that a worker knows when to read again."""
+        ...
+
+    def drives(self, *, retired: bool = False) -> list[Drive]:
+        """All drives by id; retired ones too if asked."""
+        ...
+
+    def drive(self, drive_id: str) -> Drive:
+        """One drive. Raises NotFoundError."""
+        ...
+
+    def add_drive(self, drive: Drive) -> None:
+        """Raises ConflictError where the id is taken."""
+        ...
+
+    def change_drive(self, drive: Drive) -> None:
+        """Replace the drive's settings. Raises NotFoundError."""
+        ...
+
+    def retire_drive(self, drive_id: str, at_ns: int) -> None:
+        """Take the drive off the board; its history stays. Raises NotFoundError."""
+        ...
+
+    def chains(self, drive_id: str | None = None) -> list[Chain]:
+        """All chains, or those of one drive, by fitted_ns."""
+        ...
+
+    def fit_chain(self, chain: Chain) -> None:
+        """Raises NotFoundError (drive) and ConflictError (chain id taken; another chain on at that time)."""
+        ...
+
+    def take_off_chain(self, chain_id: str, at_ns: int, why: str) -> None:
+        """Raises NotFoundError, and ConflictError where it is off already or was fitted later."""
+        ...
+
+    def baselines(self, chain_id: str | None = None) -> list[Baseline]:
+        """All baselines, or those of one chain, by taken_ns then recorded_ns."""
+        ...
+
+    def record_baseline(self, baseline: Baseline) -> None:
+        """Add one; older ones stay. Raises NotFoundError (chain)."""
+        ...
+
+
+class Refused(Protocol):
+    """Rejections and unregistered drives, for people to see. Bounded for each drive, oldest out first."""
+
+    def keep(self, rejections: Sequence[Rejection], sightings: Sequence[Sighting]) -> None:
+        """Keep all in one durable transaction. A payload kept already only counts as a repeat.
+
+        A sighting adds its `messages` to what is known of that drive. Raises StoreUnavailableError.
+        """
+        ...
+
+    def rejections(self, drive_id: str | None = None, rows_max: int = 100) -> list[KeptRejection]:
+        """The newest first."""
+        ...
+
+    def sightings(self) -> list[Sighting]:
+        """Unregistered drives, the one seen last first."""
+        ...
+
+    def forget_sighting(self, drive_id: str) -> None:
+        """Once it is registered, or turned away by a person. Unknown ids change nothing."""
+        ...
