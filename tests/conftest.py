@@ -1,0 +1,83 @@
+"""What several tests share: servers from outside, and the rule for what may skip."""
+
+import os
+import shutil
+import socket
+import subprocess
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+REFERENCE = Path(__file__).parents[2] / "shared" / "reference"
+
+
+def needs(program: str, *, why: str = "") -> str:
+    """Return the path of a program, or skip naming what is missing (fail under LINKLAG_REQUIRE_ALL=1)."""
+    path = shutil.which(program) or shutil.which(program, path="/usr/sbin:/usr/local/sbin")
+    if path is None:
+        lack = f"{program} is not installed{': ' + why if why else ''}"
+        if os.environ.get("LINKLAG_REQUIRE_ALL") == "1":
+            pytest.fail(lack)
+        pytest.skip(lack)
+    return path
+
+
+def free_port() -> int:
+    """Return a TCP port on 127.0.0.1 that was free a moment ago."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+def wait_for_port(port: int, timeout_s: float = 10.0) -> None:
+    """Return when something accepts connections on 127.0.0.1:port."""
+    end = time.monotonic() + timeout_s
+    while True:
+        try:
+            socket.create_connection(("127.0.0.1", port), timeout=0.5).close()
+        except OSError:
+            if time.monotonic() > end:
+                raise
+            time.sleep(0.02)
+        else:
+            return
+
+
+class Mosquitto:
+    """A mosquitto of the test's own on loopback, with persistence, that can be stopped, killed and started."""
+
+    def __init__(self, folder: Path) -> None:
+        self._program = needs("mosquitto", why="apt-get install mosquitto")
+        self.port = free_port()
+        self._conf = folder / "mosquitto.conf"
+        self._conf.write_text(
+            f"listener {self.port} 127.0.0.1\nallow_anonymous true\npersistence true\n"
+            f"persistence_location {folder}/\nautosave_interval 30\nmax_queued_messages 0\n"
+            "max_inflight_messages 500\nmessage_size_limit 2000000\nset_tcp_nodelay true\nuser root\n"
+        )
+        self.process: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> None:
+        """Start and wait until it accepts connections."""
+        self.process = subprocess.Popen(
+            [self._program, "-c", str(self._conf)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+        )
+        wait_for_port(self.port)
+
+    def stop(self) -> None:
+        """SIGTERM and wait: sessions and queues are saved."""
+        if self.process is not None:
+            self.process.terminate()
+            self.process.wait(10)
+            self.process = None
+
+
+@pytest.fixture
+def mosquitto(tmp_path: Path) -> Iterator[Mosquitto]:
+    """A running mosquitto with persistence on a free loopback port."""
+    broker = Mosquitto(tmp_path)
+    broker.start()
+    yield broker
+    broker.stop()
