@@ -1,0 +1,456 @@
+"""The settings: one TOML file and the environment, read once, checked, frozen.
+
+Knows every key, its unit, range and default; must not know what is built from them (that is `main`'s).
+Later wins: default, file, environment (`LINKLAG_BROKER__HOST`), command line. Whatever is wrong ends
+the start with a `SettingsError` that names the key and the fix. Secrets are never part of a message.
+`deploy/linklag.toml` lists every key; a test holds it to this file.
+"""
+
+import difflib
+import os
+import sys
+import tomllib
+from collections.abc import Mapping
+from ipaddress import ip_address
+from pathlib import Path
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    SecretStr,
+    ValidationError,
+    ValidationInfo,
+    field_validator,
+    model_validator,
+)
+from pydantic_settings import BaseSettings, EnvSettingsSource, NoDecode, PydanticBaseSettingsSource
+from pydantic_settings import SettingsError as SourceError
+
+PREFIX = "LINKLAG_"
+FILE_NAME = "linklag.toml"
+SECRETS = frozenset({"broker.password", "store.url"})  # what stands here is never repeated in a message
+Values = dict[str, Any]
+
+
+class SettingsError(Exception):
+    """The settings cannot be used. The message names each key that is wrong, and the fix."""
+
+
+def user_data_folder(platform: str = sys.platform) -> Path:
+    """Return the folder in which the system wants a user's application data, with `linklag` at its end.
+
+    Source: XDG Base Directory Specification 0.8, XDG_DATA_HOME (relative values are to be ignored).
+    """
+    given = os.environ.get("LOCALAPPDATA" if platform == "win32" else "XDG_DATA_HOME", "")
+    if given and Path(given).is_absolute():
+        return Path(given) / "linklag"
+    home = Path.home()
+    usual = {"darwin": home / "Library/Application Support", "win32": home / "AppData/Local"}
+    return usual.get(platform, home / ".local/share") / "linklag"
+
+
+class _Section(BaseModel):
+    """A table of the settings file: frozen, and no key that nobody reads."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", validate_default=True, hide_input_in_errors=True)
+
+
+class Broker(_Section):
+    """The MQTT 5 broker that the capture devices publish to."""
+
+    host: str = Field(default="127.0.0.1", min_length=1, description="name or address of the broker")
+    port: int = Field(default=1883, ge=1, le=65535, description="its TCP port; 8883 is usual with TLS")
+    root: str = Field(default="linklag/v1", description="topic levels above the drive; may have several")
+    client_id: str = Field(
+        default="linklag-worker",
+        pattern=r"^[A-Za-z0-9_.-]{1,64}$",
+        description="stable id under which the broker keeps what came while the worker was away; "
+        "two workers on one broker need two ids",
+    )
+    username: str | None = Field(default=None, min_length=1, description="user name at the broker")
+    password_file: Path | None = Field(default=None, description="file whose first line is the password")
+    password: SecretStr | None = Field(
+        default=None, description="the password itself; a file is the better place"
+    )
+    tls: bool = Field(default=False, description="encrypt, and check the broker's certificate")
+    tls_ca_file: Path | None = Field(
+        default=None, description="certificates to trust (PEM) in place of the system's"
+    )
+    tls_cert_file: Path | None = Field(
+        default=None, description="certificate that the worker shows the broker (PEM)"
+    )
+    tls_key_file: Path | None = Field(
+        default=None, description="its private key (PEM), if not in the same file"
+    )
+    allow_insecure: bool = Field(
+        default=False, description="allow a broker off this machine without TLS or without credentials"
+    )
+    receive_maximum: int = Field(
+        default=500,
+        ge=20,
+        le=65535,
+        description="batches that the broker may send ahead of our acknowledgement",
+    )
+    session_expiry_days: int = Field(
+        default=30,
+        ge=1,
+        le=3650,
+        description="days for which the broker keeps batches for a worker that is away",
+    )
+    keepalive_s: int = Field(
+        default=30, ge=5, le=3600, description="seconds of silence after which each side pings"
+    )
+
+    @field_validator("root")
+    @classmethod
+    def _is_a_topic(cls, root: str) -> str:
+        if root.startswith("$") or any(c in root for c in "+#\0") or not all(root.split("/")):
+            msg = "must be topic levels like plant7/linklag/v1: no + # $, no slash at either end"
+            raise ValueError(msg)
+        return root
+
+    @field_validator("password_file", "tls_ca_file", "tls_cert_file", "tls_key_file")
+    @classmethod
+    def _can_be_read(cls, path: Path | None) -> Path | None:
+        if path is not None:
+            _read(path)
+        return path
+
+    @field_validator("password")
+    @classmethod
+    def _from_file(cls, password: SecretStr | None, info: ValidationInfo) -> SecretStr | None:
+        path = info.data.get("password_file")
+        if path is None:
+            return password
+        if password is not None:
+            raise ValueError("is given twice: keep either broker.password_file or broker.password")
+        lines = _read(path).splitlines()
+        if not lines or not lines[0]:
+            raise ValueError(f"broker.password_file {path} is empty: its first line must be the password")
+        return SecretStr(lines[0])
+
+    @model_validator(mode="after")
+    def _fits_together(self) -> Self:
+        if self.password is not None and self.username is None:
+            raise ValueError("has a password but no user name: set broker.username")
+        files = (self.tls_ca_file, self.tls_cert_file, self.tls_key_file)
+        if not self.tls and any(files):
+            raise ValueError("has tls_..._file but TLS is off: set broker.tls = true")
+        if self.tls_key_file and not self.tls_cert_file:
+            raise ValueError("has a key without a certificate: set broker.tls_cert_file")
+        if not (self.allow_insecure or is_loopback(self.host)) and self.lacks:
+            raise ValueError(
+                f"host {self.host} is another machine and {' and '.join(self.lacks)}, so anyone on the way could "
+                "read or forge pulses: set them, or accept that with broker.allow_insecure = true"
+            )
+        return self
+
+    @property
+    def lacks(self) -> list[str]:
+        """What a connection that leaves the machine should have and this one has not."""
+        lacks = [] if self.tls else ["TLS is off (broker.tls)"]
+        if self.username is None and self.tls_cert_file is None:
+            lacks.append("there are no credentials (broker.username and broker.password_file)")
+        return lacks
+
+
+class Store(_Section):
+    """Where readings and the register are kept."""
+
+    folder: Path = Field(
+        default_factory=user_data_folder, description="folder of the database file linklag.db"
+    )
+    url: str = Field(default="", repr=False, description="database URL in place of the folder's file")
+
+    @field_validator("url")
+    @classmethod
+    def _in_the_folder(cls, url: str, info: ValidationInfo) -> str:
+        if url:
+            if not url.startswith("sqlite:///") or not url.removeprefix("sqlite:///"):
+                raise ValueError("must be like sqlite:////var/lib/linklag/linklag.db (the only store so far)")
+            return url
+        folder: Path | None = info.data.get("folder")
+        return f"sqlite:///{(folder / 'linklag.db').absolute()}" if folder is not None else url
+
+    @property
+    def file(self) -> Path:
+        """The database file."""
+        return Path(self.url.removeprefix("sqlite:///"))
+
+
+class Web(_Section):
+    """The page and the API."""
+
+    host: str = Field(
+        default="127.0.0.1", min_length=1, description="address to serve on; a loopback address"
+    )
+    port: int = Field(default=8390, ge=1, le=65535, description="TCP port to serve on")
+    allowed_hosts: Annotated[tuple[str, ...], NoDecode] = Field(
+        default=("localhost", "127.0.0.1", "[::1]"),
+        min_length=1,
+        description="names under which browsers may ask for the page (add the reverse proxy's)",
+    )
+
+    @field_validator("allowed_hosts", mode="before")
+    @classmethod
+    def _split(cls, value: object) -> object:
+        return tuple(part.strip() for part in value.split(",")) if isinstance(value, str) else value
+
+    @field_validator("host")
+    @classmethod
+    def _stays_on_loopback(cls, host: str) -> str:
+        if not is_loopback(host):
+            raise ValueError(
+                f"{host} would show the page to the network, and linklag has no logins yet: keep 127.0.0.1 and put "
+                "a reverse proxy that asks for a login on this machine"
+            )
+        return host
+
+
+class Retention(_Section):
+    """How long the series are kept. Roll-ups by the day are kept for ever."""
+
+    raw_days: int = Field(default=90, ge=2, le=36500, description="days for which every reading is kept")
+    minute_days: int = Field(
+        default=366, ge=2, le=36500, description="days for which roll-ups by the minute are kept"
+    )
+    hour_days: int = Field(
+        default=3660, ge=2, le=36500, description="days for which roll-ups by the hour are kept"
+    )
+    rejections_per_drive: int = Field(
+        default=100, ge=1, le=10_000, description="refused messages kept for each drive, oldest out first"
+    )
+
+
+class Worker(_Section):
+    """How the worker groups what it stores: one durable commit for many batches."""
+
+    flush_batches: int = Field(
+        default=100, ge=1, le=10_000, description="batches after which a commit is made"
+    )
+    flush_ms: int = Field(
+        default=200, ge=1, le=10_000, description="milliseconds after which one is made anyway"
+    )
+    roll_up_s: int = Field(
+        default=5, ge=1, le=3600, description="seconds from one run of the roll-ups to the next"
+    )
+    forget_s: int = Field(
+        default=3600, ge=10, le=86_400, description="seconds from one run of the retention to the next"
+    )
+
+
+class Log(_Section):
+    """What goes to standard error."""
+
+    level: Literal["debug", "info", "warning", "error"] = Field(
+        default="info", description="least severe level written"
+    )
+    form: Literal["text", "json"] = Field(
+        default="text", description="text for people, or one JSON object a line"
+    )
+
+
+class Settings(BaseSettings):
+    """All settings, checked and frozen."""
+
+    model_config = {"frozen": True, "extra": "forbid", "hide_input_in_errors": True}
+
+    broker: Broker = Field(default_factory=Broker)
+    store: Store = Field(default_factory=Store)
+    web: Web = Field(default_factory=Web)
+    retention: Retention = Field(default_factory=Retention)
+    worker: Worker = Field(default_factory=Worker)
+    log: Log = Field(default_factory=Log)
+
+    @classmethod
+    def settings_customise_sources(
+        cls,
+        settings_cls: type[BaseSettings],
+        init_settings: PydanticBaseSettingsSource,
+        env_settings: PydanticBaseSettingsSource,
+        dotenv_settings: PydanticBaseSettingsSource,
+        file_secret_settings: PydanticBaseSettingsSource,
+    ) -> tuple[PydanticBaseSettingsSource, ...]:
+        """Only what `read_settings` has merged: it knows where each value came from."""
+        del settings_cls, env_settings, dotenv_settings, file_secret_settings
+        return (init_settings,)
+
+    @model_validator(mode="after")
+    def _window_holds_a_commit(self) -> Self:
+        if self.worker.flush_batches > self.broker.receive_maximum:
+            raise ValueError(
+                f"worker.flush_batches ({self.worker.flush_batches}) is over broker.receive_maximum "
+                f"({self.broker.receive_maximum}): the broker stops sending before a commit is full; lower the first"
+            )
+        return self
+
+    @property
+    def warnings(self) -> list[str]:
+        """What is allowed but should not stay so; to be logged at every start."""
+        if is_loopback(self.broker.host) or not self.broker.lacks:
+            return []
+        return [
+            f"broker.allow_insecure: {self.broker.host} is another machine and {' and '.join(self.broker.lacks)}"
+        ]
+
+
+def read_settings(
+    config: Path | None = None, overrides: Mapping[str, Mapping[str, object]] | None = None
+) -> Settings:
+    """Return the settings of a file, the environment and the command line; the later wins.
+
+    Args:
+        config: the file; else the one that LINKLAG_CONFIG names; else ./linklag.toml, which may be missing.
+        overrides: section -> key -> value, from the command line.
+
+    Raises SettingsError.
+    """
+    file = _find(config)
+    from_file = _file_values(file) if file else {}
+    from_environ = _environ_values()
+    try:
+        return Settings(**_merge(from_file, from_environ, dict(overrides or {})))
+    except ValidationError as error:
+        where = _Sources(file, from_environ, overrides or {})
+        raise SettingsError("\n".join(_sentence(dict(each), where) for each in error.errors())) from None
+
+
+def is_loopback(host: str) -> bool:
+    """Return whether a host name or address can only be this machine."""
+    if host.lower() == "localhost":
+        return True
+    try:
+        return ip_address(host.strip("[]")).is_loopback
+    except ValueError:
+        return False
+
+
+def env_name(key: str) -> str:
+    """Return the environment variable of a key: broker.host -> LINKLAG_BROKER__HOST."""
+    return PREFIX + key.upper().replace(".", "__")
+
+
+def all_keys() -> list[str]:
+    """Return every key of the settings, as `section.key`."""
+    return [f"{section}.{key}" for section in Settings.model_fields for key in _section(section).model_fields]
+
+
+def _section(name: str) -> type[BaseModel]:
+    section = Settings.model_fields[name].annotation
+    assert isinstance(section, type)  # noqa: S101
+    assert issubclass(section, BaseModel)  # noqa: S101
+    return section
+
+
+def _read(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8")
+    except UnicodeDecodeError:
+        raise ValueError(f"{path} is no text file: a PEM or UTF-8 file is needed") from None
+    except OSError as error:
+        raise ValueError(
+            f"{path} cannot be read ({error.strerror}): let the user that runs linklag read it, or correct the path"
+        ) from None
+
+
+def _find(config: Path | None) -> Path | None:
+    named = os.environ.get(f"{PREFIX}CONFIG", "")
+    if config is None and named:
+        config = Path(named)
+    if config is None:
+        return Path(FILE_NAME) if Path(FILE_NAME).is_file() else None
+    if not config.is_file():
+        raise SettingsError(f"settings file {config} does not exist: correct --config or {PREFIX}CONFIG")
+    return config
+
+
+def _file_values(file: Path) -> Values:
+    try:
+        values = tomllib.loads(_read(file))
+    except ValueError as error:  # of _read, or TOMLDecodeError, which names line and column
+        raise SettingsError(f"settings file {file}: {error}") from None
+    for section, keys in values.items():
+        if section in Settings.model_fields and isinstance(keys, dict):
+            _anchor(keys, _section(section), file.absolute().parent)
+    return values
+
+
+def _anchor(keys: Values, section: type[BaseModel], folder: Path) -> None:
+    """Make relative paths of a file relative to the file, wherever the command was started."""
+    for key, field in section.model_fields.items():
+        if field.annotation in {Path, Path | None} and isinstance(keys.get(key), str):
+            keys[key] = folder / Path(keys[key]).expanduser()
+
+
+def _environ_values() -> Values:
+    environ = {name: value for name, value in os.environ.items() if name.startswith(PREFIX) and "__" in name}
+    known = {env_name(section) for section in Settings.model_fields}
+    for name in environ:  # LINKLAG_X without __ may be anybody's, e.g. a container platform's
+        if name.split("__")[0] not in known:
+            raise SettingsError(
+                f"environment variable {name}: there is no section of that name; {_sections()}"
+            )
+    source = EnvSettingsSource(Settings, env_prefix=PREFIX, env_nested_delimiter="__", case_sensitive=False)
+    source.env_vars = {name.lower(): value for name, value in environ.items()}
+    try:
+        return source()
+    except SourceError as error:
+        raise SettingsError(f"environment: {error}") from None
+
+
+def _sections() -> str:
+    return f"sections are {', '.join(Settings.model_fields)}"
+
+
+def _merge(*layers: Mapping[str, Any]) -> Values:
+    """Join tables key by key; the later wins."""
+    merged: Values = {}
+    for layer in layers:
+        for key, value in layer.items():
+            below = merged.get(key)
+            if isinstance(below, Mapping) and isinstance(value, Mapping):
+                merged[key] = _merge(below, value)
+            else:
+                merged[key] = value
+    return merged
+
+
+class _Sources:
+    """Where each value came from, to be told to the person who must correct it."""
+
+    def __init__(
+        self, file: Path | None, environ: Values, overrides: Mapping[str, Mapping[str, object]]
+    ) -> None:
+        self._file, self._environ, self._overrides = file, environ, overrides
+
+    def of(self, key: str) -> str:
+        """Return the place of a key, in words."""
+        section, _, name = key.partition(".")
+        if name in self._overrides.get(section, {}):
+            return "command line"
+        if name in self._environ.get(section, {}):
+            return f"environment variable {env_name(key)}"
+        return str(self._file) if self._file else "settings"
+
+
+def _sentence(error: Values, where: _Sources) -> str:
+    """Return what is wrong with one key: where, which, what, and the fix. Never the value of a secret."""
+    key = ".".join(str(part) for part in error["loc"][:2])
+    if error["type"] == "extra_forbidden":
+        return f"{where.of(key)}: unknown key {key}{_meant(key)}"
+    what = str(error["msg"]).removeprefix("Value error, ").replace("Input should", "should", 1)
+    secret = error["type"] == "value_error" or key in SECRETS or isinstance(error["input"], dict | list)
+    given = "" if secret else f" = {error['input']!r}"
+    return f"{where.of(key)}: {key}{given} {what}" if key else f"{where.of(key)}: {what}"
+
+
+def _meant(key: str) -> str:
+    choice = [*all_keys(), *Settings.model_fields]
+    close = difflib.get_close_matches(key, choice, n=1, cutoff=0.6)
+    return (
+        f": did you mean {close[0]}?"
+        if close
+        else f": remove it; {_sections()}, keys are in deploy/linklag.toml"
+    )
