@@ -4,22 +4,26 @@ A batch that is valid but cannot be measured yields a reading with no elongation
 """
 
 from dataclasses import dataclass
-from enum import StrEnum
 
+from service.core.batch import WINDOW_S_MAX, Batch
+from service.core.drive import Baseline, Chain, Drive
+from service.core.elongation import (
+    Budget,
+    NewPitches,
+    elongation_pct,
+    load_correction_pct,
+    new_pitches_by_baseline,
+    new_pitches_by_spacing,
+    polygon_shift_pitches,
+    polygon_u_pitches,
+    sample_u_pct,
+    temperature_correction_pct,
+)
+from service.core.lag import BLOCK, Lag, NoLag, measure_lag
+from service.core.not_measured import NotMeasured
+from service.core.pitches import expect_pitches, pitches_between
 
-class NotMeasured(StrEnum):
-    """Why a valid batch gave no elongation. An ordinary value, not an error."""
-
-    STOPPED = "stopped"  # neither sensor switched
-    SENSOR_SILENT = "sensor_silent"  # one sensor pulses, the other does not
-    TOO_FEW_PULSES = "too_few_pulses"
-    SPEED_CHANGE = "speed_change"  # no stretch steady enough and long enough
-    LOW_COHERENCE = "low_coherence"  # the pulses of the two sensors have no common lag
-    REVERSED = "reversed"  # the chain ran backwards
-    AMBIGUOUS = "ambiguous"  # more than one whole number of pitches fits
-    OUT_OF_RANGE = "out_of_range"  # no whole number of pitches fits: bracket moved? wrong n?
-    NO_CHAIN = "no_chain"  # no chain was registered on the drive at that time
-    WINDOW_TOO_LONG = "window_too_long"  # over WINDOW_S_MAX
+__all__ = ["NotMeasured", "Reading", "convert"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,3 +58,117 @@ class Reading:
     temp_c: float | None
     mount_c: float | None
     load_n: float | None
+
+
+def convert(
+    batch: Batch, *, drive: Drive, chain: Chain | None, baseline: Baseline | None, last_pct: float | None
+) -> Reading:
+    """Return the reading that a batch yields.
+
+    Args:
+        batch: of this drive.
+        drive: its geometry and what is assumed of temperature and load.
+        chain: the one that was on the drive at batch.end_ns; None if there was none.
+        baseline: the one in force for that chain at that time; None: the spacing is used.
+        last_pct: last elongation of that chain, to choose the whole number of pitches by; None: the baseline's.
+    """
+    if chain is None:
+        return _not_measured(batch, None, NotMeasured.NO_CHAIN, None)
+    if batch.span_ns is not None and batch.span_ns > WINDOW_S_MAX * 1e9:
+        return _not_measured(batch, chain, NotMeasured.WINDOW_TOO_LONG, None)
+    lag = measure_lag(batch, chain.pitches_in_loop)
+    if isinstance(lag, NoLag):
+        return _not_measured(batch, chain, lag.reason, lag)
+    if baseline is None:
+        new = new_pitches_by_spacing(
+            drive.whole_pitches + drive.offset_pitches, drive.spacing_u_mm, chain.pitch_mm
+        )
+    else:
+        new = new_pitches_by_baseline(baseline)
+        last_pct = baseline.elongation_pct if last_pct is None else last_pct
+    apparent = pitches_between(lag.pitches, expect_pitches(new.pitches, new.u_pitches, last_pct))
+    if isinstance(apparent, NotMeasured):
+        return _not_measured(batch, chain, apparent, lag)
+    return _measured(batch, drive, chain, lag, new, apparent)
+
+
+def _measured(
+    batch: Batch, drive: Drive, chain: Chain, lag: Lag, new: NewPitches, apparent: float
+) -> Reading:
+    """The reading of a batch whose pitches between the sensors are known: corrections, uncertainty, speed."""
+    spacing_mm = (drive.whole_pitches + drive.offset_pitches) * chain.pitch_mm
+    between = apparent + polygon_shift_pitches(drive, spacing_mm, apparent)
+    temperature_pct, temperature_u_pct = temperature_correction_pct(drive, batch.temp_c, batch.mount_c)
+    load_pct, load_u_pct = load_correction_pct(drive, batch.load_n)
+    seen_pct = elongation_pct(between, new.pitches)
+    pct_per_pitch = (100 + seen_pct) / between  # |de / dN| = (1 + e) / N
+    drift_u_pct = None if lag.drift_u_pitches is None else pct_per_pitch * lag.drift_u_pitches
+    budget = Budget(
+        jitter_pct=pct_per_pitch * lag.jitter_u_pitches,
+        sample_pct=0.0
+        if lag.whole_laps
+        else sample_u_pct(lag.averaged, between, chain.pitches_in_loop, drift_u_pct, BLOCK),
+        polygon_pct=pct_per_pitch * polygon_u_pitches(drive, lag.pitches),
+        temperature_pct=temperature_u_pct,
+        load_pct=load_u_pct,
+        reference_pct=(100 + seen_pct) * new.u_pitches / new.pitches,
+    )
+    return Reading(
+        drive_id=batch.drive_id,
+        device_id=batch.device_id,
+        t0_ns=batch.t0_ns,
+        seq=batch.seq,
+        t_ns=batch.end_ns,
+        chain_id=chain.chain_id,
+        elongation_pct=seen_pct - temperature_pct - load_pct,
+        elongation_u_pct=budget.combined_pct,
+        reason=None,
+        pitches_between=between,
+        lag_pitches=lag.pitches,
+        speed_m_s=spacing_mm / between / lag.period_s / 1000,
+        coherence=lag.coherence,
+        pitches_averaged=lag.averaged,
+        whole_laps=lag.whole_laps,
+        up_pulses=lag.up.pulses,
+        down_pulses=lag.down.pulses,
+        up_missed=lag.up.missed,
+        down_missed=lag.down.missed,
+        up_extra=lag.up.extra,
+        down_extra=lag.down.extra,
+        temp_c=batch.temp_c,
+        mount_c=batch.mount_c,
+        load_n=batch.load_n,
+    )
+
+
+def _not_measured(batch: Batch, chain: Chain | None, reason: NotMeasured, lag: Lag | NoLag | None) -> Reading:
+    """The reading of a batch that gave no elongation: the reason, and what was seen all the same."""
+    speed_m_s = 0.0 if reason is NotMeasured.STOPPED else None
+    if lag is not None and chain is not None and lag.period_s is not None:
+        speed_m_s = chain.pitch_mm / lag.period_s / 1000
+    return Reading(
+        drive_id=batch.drive_id,
+        device_id=batch.device_id,
+        t0_ns=batch.t0_ns,
+        seq=batch.seq,
+        t_ns=batch.end_ns,
+        chain_id=None if chain is None else chain.chain_id,
+        elongation_pct=None,
+        elongation_u_pct=None,
+        reason=reason,
+        pitches_between=None,
+        lag_pitches=lag.pitches if isinstance(lag, Lag) else None,
+        speed_m_s=speed_m_s,
+        coherence=None if lag is None else lag.coherence,
+        pitches_averaged=lag.averaged if isinstance(lag, Lag) else 0,
+        whole_laps=lag.whole_laps if isinstance(lag, Lag) else 0,
+        up_pulses=len(batch.up),
+        down_pulses=len(batch.down),
+        up_missed=0 if lag is None else lag.up.missed,
+        down_missed=0 if lag is None else lag.down.missed,
+        up_extra=0 if lag is None else lag.up.extra,
+        down_extra=0 if lag is None else lag.down.extra,
+        temp_c=batch.temp_c,
+        mount_c=batch.mount_c,
+        load_n=batch.load_n,
+    )

@@ -1,0 +1,67 @@
+"""The whole number of pitches between the sensors, which pulses cannot show.
+
+Knows what elongation is possible; must not know pulses. A number that is not sure is refused.
+"""
+
+import math
+from dataclasses import dataclass
+
+from service.core.not_measured import NotMeasured
+
+# What the elongation may be, per cent, for a chain of which nothing was measured yet.
+ELONGATION_MIN_PCT = -0.3  # a new chain reads 0 to +0.15 %; the rest is room for temperature and load
+ELONGATION_MAX_PCT = (
+    4.0  # a chain far over its limit. The range is unique up to 23 pitches between the sensors
+)
+# What it may be once it was measured.
+FALL_MAX_PCT = 0.5  # wear does not heal: temperature, load, and a late batch
+RISE_MAX_PCT = 1.5  # between two readings, an outage of months in between
+
+
+@dataclass(frozen=True, slots=True)
+class Expectation:
+    """The range that the pitches between the sensors may lie in, and the value most likely."""
+
+    least: float
+    likely: float
+    most: float
+
+
+def expect_pitches(new_pitches: float, new_u_pitches: float, last_pct: float | None) -> Expectation:
+    """The pitches between the sensors that the chain's past allows.
+
+    N = N_new / (1 + e), N_new the pitches between the sensors of a chain with e = 0.
+
+    Args:
+        new_pitches: N_new, from the baseline or from the spacing, > 0.
+        new_u_pitches: its standard uncertainty; twice that is added at both ends.
+        last_pct: the chain's last elongation, per cent; None before the first.
+    """
+    if last_pct is None:
+        least_pct, likely_pct, most_pct = ELONGATION_MIN_PCT, 0.0, ELONGATION_MAX_PCT
+    else:
+        least_pct, likely_pct, most_pct = last_pct - FALL_MAX_PCT, last_pct, last_pct + RISE_MAX_PCT
+    return Expectation(
+        least=(new_pitches - 2 * new_u_pitches) / (1 + most_pct / 100),
+        likely=new_pitches / (1 + likely_pct / 100),
+        most=(new_pitches + 2 * new_u_pitches) / (1 + least_pct / 100),
+    )
+
+
+def pitches_between(lag_pitches: float, expected: Expectation) -> float | NotMeasured:
+    """Return N, the pitches between the sensors: the lag and the one whole number that fits.
+
+    A value just outside the range (a lag with its scatter across a whole pitch) is the nearest whole number's
+    business too, so the range is taken as it is: two numbers that fit, or none, are refused.
+
+    Args:
+        lag_pitches: fractional part of N, 0 <= lag < 1.
+        expected: from `expect_pitches`.
+    """
+    lowest = math.ceil(expected.least - lag_pitches)
+    highest = math.floor(expected.most - lag_pitches)
+    if lowest > highest:
+        return NotMeasured.OUT_OF_RANGE
+    if lowest < highest:
+        return NotMeasured.AMBIGUOUS
+    return lag_pitches + lowest
