@@ -6,38 +6,36 @@ how to mend what is wrong.
 
 import math
 import re
-import unicodedata
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
+
+from service.core.fields import (
+    FieldsRefusedError,
+    flag_problem,
+    id_problem,
+    instant_problem,
+    number_problem,
+    refuse,
+    text_problem,
+    whole_problem,
+)
 
 DRIVE_ID = re.compile(r"[a-z0-9][a-z0-9_-]{0,63}")
 CHAIN_ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9_./:+-]{0,127}")
 
-GENERAL_LIMIT_PCT = (
-    3.0  # roller chain in general, leaf chain in lifting (ASME B29.1; US Army TM 10-3930-671-24)
-)
+# Roller chain in general (chain makers' advice, which refers to ASME B29.1), and leaf chain in lifting
+# (US Army TM 10-3930-671-24).
+GENERAL_LIMIT_PCT = 3.0
 FIXED_LIMIT_PCT = 1.5  # fixed centres, parallel strands, smooth running (chain makers' advice)
-LARGE_SPROCKET_PCT = (
-    200.0  # over the teeth of the large sprocket: a longer pitch rides up its teeth (as above)
-)
+LARGE_SPROCKET_PCT = 200.0  # over the teeth of the large sprocket: a longer pitch rides up them (as above)
 
 WHOLE_PITCHES_MAX = 1000
 PITCH_MM_MAX = 2000.0  # conveyor chain of ISO 1977 goes to 1000 mm
 PITCHES_IN_LOOP_MAX = 1_000_000
 TEETH_MAX = 1000
 STRANDS_MAX = 32
-LINE_CHARS_MAX = 200
-NOTE_CHARS_MAX = 4000
-INSTANT_NS_MAX = 2**63 - 1
-
-
-class FieldsRefusedError(ValueError):
-    """What was given cannot be. `problems` holds for each field what is wrong with it and what would mend it."""
-
-    def __init__(self, problems: Mapping[str, str]) -> None:
-        super().__init__("; ".join(f"{field}: {problem}" for field, problem in problems.items()))
-        self.problems = dict(problems)
+TEETH_FIX = "count the teeth; none for a sheave"
 
 
 class LimitTerm(StrEnum):
@@ -90,66 +88,66 @@ class Drive:
     retired_ns: int | None = None
 
     def __post_init__(self) -> None:
-        _refuse(
-            drive_id=_id_problem(
+        refuse(
+            drive_id=id_problem(
                 self.drive_id, DRIVE_ID, "small letters, digits, - and _; at most 64, the first no - or _"
             ),
-            name=_text_problem(self.name),
-            site=_text_problem(self.site),
-            area=_text_problem(self.area),
-            line=_text_problem(self.line),
-            drive_class=_text_problem(self.drive_class),
-            whole_pitches=_whole_problem(
+            name=text_problem(self.name),
+            site=text_problem(self.site),
+            area=text_problem(self.area),
+            line=text_problem(self.line),
+            drive_class=text_problem(self.drive_class),
+            whole_pitches=whole_problem(
                 self.whole_pitches,
                 1,
                 WHOLE_PITCHES_MAX,
                 "count the pitches of a new chain from `up` to `down`, rounded down",
             ),
-            offset_pitches=_number_problem(
+            offset_pitches=number_problem(
                 self.offset_pitches,
                 0,
                 math.nextafter(1, 0),
                 "give the part of a pitch that is over, and count whole ones in whole_pitches",
             ),
-            spacing_u_mm=_number_problem(
+            spacing_u_mm=number_problem(
                 self.spacing_u_mm,
-                math.ulp(0),
+                0.001,
                 1000,
                 "give how well the spacing is known, e.g. 0.5 for a tape",
             ),
-            driver_teeth=_whole_problem(self.driver_teeth, 3, TEETH_MAX, _TEETH_FIX, optional=True),
-            driven_teeth=_whole_problem(self.driven_teeth, 3, TEETH_MAX, _TEETH_FIX, optional=True),
-            up_to_driver_mm=_number_problem(
+            driver_teeth=whole_problem(self.driver_teeth, 3, TEETH_MAX, TEETH_FIX, optional=True),
+            driven_teeth=whole_problem(self.driven_teeth, 3, TEETH_MAX, TEETH_FIX, optional=True),
+            up_to_driver_mm=number_problem(
                 self.up_to_driver_mm,
                 0,
                 1e6,
                 "measure along the strand from `up`, forward to the driver",
                 optional=True,
             ),
-            fixed_centres=_flag_problem(self.fixed_centres),
-            parallel_strands=_flag_problem(self.parallel_strands),
-            own_limit_pct=_number_problem(
+            fixed_centres=flag_problem(self.fixed_centres),
+            parallel_strands=flag_problem(self.parallel_strands),
+            own_limit_pct=number_problem(
                 self.own_limit_pct,
                 0.05,
                 10,
                 "give per cent, e.g. 2 for 2 %, or leave it empty",
                 optional=True,
             ),
-            temp_ref_c=_number_problem(self.temp_ref_c, -100, 500, "give degrees Celsius"),
-            temp_range_k=_number_problem(self.temp_range_k, 0, 500, "give the half width in kelvin"),
-            mount_expansion_per_k=_number_problem(
+            temp_ref_c=number_problem(self.temp_ref_c, -100, 500, "give degrees Celsius"),
+            temp_range_k=number_problem(self.temp_range_k, 0, 500, "give the half width in kelvin"),
+            mount_expansion_per_k=number_problem(
                 self.mount_expansion_per_k,
                 0,
                 1e-3,
                 "give strain per kelvin: 11.7e-6 for steel, 23e-6 for aluminium",
             ),
-            load_ref_n=_number_problem(self.load_ref_n, 0, 1e8, "give the tension in newtons", optional=True),
-            strain_pct_per_kn=_number_problem(
+            load_ref_n=number_problem(self.load_ref_n, 0, 1e8, "give the tension in newtons", optional=True),
+            strain_pct_per_kn=number_problem(
                 self.strain_pct_per_kn, 0, 10, "give per cent of stretch for each kilonewton", optional=True
             ),
-            load_u_pct=_number_problem(self.load_u_pct, 0, 10, "give per cent of elongation"),
-            note=_text_problem(self.note, lines=True),
-            retired_ns=_instant_problem(self.retired_ns, optional=True),
+            load_u_pct=number_problem(self.load_u_pct, 0, 10, "give per cent of elongation"),
+            note=text_problem(self.note, lines=True),
+            retired_ns=instant_problem(self.retired_ns, optional=True),
         )
 
 
@@ -169,22 +167,20 @@ class Chain:
     note: str = ""
 
     def __post_init__(self) -> None:
-        fitted_problem = _instant_problem(self.fitted_ns)
-        removed_problem = _instant_problem(self.removed_ns, optional=True)
+        fitted_problem = instant_problem(self.fitted_ns)
+        removed_problem = instant_problem(self.removed_ns, optional=True)
         comparable = fitted_problem is None and removed_problem is None
         if comparable and self.removed_ns is not None and self.removed_ns <= self.fitted_ns:
             removed_problem = "the chain came off before it was fitted; check both dates"
-        _refuse(
-            chain_id=_id_problem(self.chain_id, CHAIN_ID, "letters, digits and _ . / : + -; at most 128"),
-            drive_id=_id_problem(self.drive_id, DRIVE_ID, "the id of a drive"),
-            designation=_text_problem(self.designation),
-            pitch_mm=_number_problem(
+        refuse(
+            chain_id=id_problem(self.chain_id, CHAIN_ID, "letters, digits and _ . / : + -; at most 128"),
+            drive_id=id_problem(self.drive_id, DRIVE_ID, "the id of a drive"),
+            designation=text_problem(self.designation),
+            pitch_mm=number_problem(
                 self.pitch_mm, 3, PITCH_MM_MAX, "give the nominal pitch in millimetres (1 in = 25.4 mm)"
             ),
-            strands=_whole_problem(
-                self.strands, 1, STRANDS_MAX, "1 for simplex, 2 for duplex, 3 for triplex"
-            ),
-            pitches_in_loop=_whole_problem(
+            strands=whole_problem(self.strands, 1, STRANDS_MAX, "1 for simplex, 2 for duplex, 3 for triplex"),
+            pitches_in_loop=whole_problem(
                 self.pitches_in_loop,
                 4,
                 PITCHES_IN_LOOP_MAX,
@@ -193,8 +189,8 @@ class Chain:
             ),
             fitted_ns=fitted_problem,
             removed_ns=removed_problem,
-            removed_why=_text_problem(self.removed_why, lines=True),
-            note=_text_problem(self.note, lines=True),
+            removed_why=text_problem(self.removed_why, lines=True),
+            note=text_problem(self.note, lines=True),
         )
 
 
@@ -213,30 +209,30 @@ class Baseline:
     why: str
 
     def __post_init__(self) -> None:
-        _refuse(
-            chain_id=_id_problem(self.chain_id, CHAIN_ID, "the id of a chain"),
-            pitches_between=_number_problem(
+        refuse(
+            chain_id=id_problem(self.chain_id, CHAIN_ID, "the id of a chain"),
+            pitches_between=number_problem(
                 self.pitches_between,
                 0.5,
                 WHOLE_PITCHES_MAX + 1,
                 "give N0, the whole pitches and the part that is over",
             ),
-            pitches_between_u=_number_problem(
+            pitches_between_u=number_problem(
                 self.pitches_between_u, 0, 10, "give the standard uncertainty in pitches"
             ),
-            elongation_pct=_number_problem(
+            elongation_pct=number_problem(
                 self.elongation_pct,
                 -5,
                 20,
                 "give the elongation against nominal pitch in per cent, near 0 for a new chain",
             ),
-            elongation_u_pct=_number_problem(
+            elongation_u_pct=number_problem(
                 self.elongation_u_pct, 0, 10, "give the standard uncertainty in per cent of elongation"
             ),
-            taken_ns=_instant_problem(self.taken_ns),
-            recorded_ns=_instant_problem(self.recorded_ns),
-            recorded_by=_text_problem(self.recorded_by),
-            why=_text_problem(self.why, lines=True),
+            taken_ns=instant_problem(self.taken_ns),
+            recorded_ns=instant_problem(self.recorded_ns),
+            recorded_by=text_problem(self.recorded_by),
+            why=text_problem(self.why, lines=True),
         )
 
 
@@ -339,63 +335,3 @@ def wrap_elongation_pct(pitches_between: float) -> float:
         pitches_between: n, pitches between the sensors at e = 0, > 0.
     """
     return 100 / (pitches_between - 1) if pitches_between > 1 else math.inf
-
-
-_TEETH_FIX = "count the teeth, or leave it empty where the chain runs over a sheave"
-
-
-def _refuse(**problems: str | None) -> None:
-    found = {field: problem for field, problem in problems.items() if problem is not None}
-    if found:
-        raise FieldsRefusedError(found)
-
-
-def _id_problem(value: object, pattern: re.Pattern[str], fix: str) -> str | None:
-    if isinstance(value, str) and pattern.fullmatch(value):
-        return None
-    return f"{_shown(value)} is no id; use {fix}"
-
-
-def _text_problem(value: object, *, lines: bool = False) -> str | None:
-    if not isinstance(value, str):
-        return f"{_shown(value)} is no text"
-    chars_max = NOTE_CHARS_MAX if lines else LINE_CHARS_MAX
-    if len(value) > chars_max:
-        return f"{len(value)} characters are too many; shorten it to {chars_max}"
-    if value != value.strip():
-        return f"{_shown(value)} begins or ends with white space; take it off"
-    allowed = "\n\r\t" if lines else ""
-    if any(unicodedata.category(char) in {"Cc", "Cs", "Zl", "Zp"} and char not in allowed for char in value):
-        return f"{_shown(value)} holds control characters{'' if lines else ' or line ends'}; take them out"
-    return None
-
-
-def _whole_problem(value: object, least: int, most: int, fix: str, *, optional: bool = False) -> str | None:
-    if optional and value is None:
-        return None
-    if isinstance(value, bool) or not isinstance(value, int):
-        return f"{_shown(value)} is no whole number; {fix}"
-    return None if least <= value <= most else f"{value} is not within {least} to {most}; {fix}"
-
-
-def _number_problem(
-    value: object, least: float, most: float, fix: str, *, optional: bool = False
-) -> str | None:
-    if optional and value is None:
-        return None
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        return f"{_shown(value)} is no number; {fix}"
-    return None if least <= value <= most else f"{value} is not within {least:g} to {most:g}; {fix}"
-
-
-def _flag_problem(value: object) -> str | None:
-    return None if isinstance(value, bool) else f"{_shown(value)} is neither true nor false"
-
-
-def _instant_problem(value: object, *, optional: bool = False) -> str | None:
-    return _whole_problem(value, 0, INSTANT_NS_MAX, "give nanoseconds since 1970, UTC", optional=optional)
-
-
-def _shown(value: object) -> str:
-    text = repr(value)
-    return text if len(text) <= 60 else f"{text[:57]}..."
