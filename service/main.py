@@ -1,0 +1,212 @@
+"""The command `linklag`: its options, its help, its exit codes.
+
+Reads the settings and hands over to `service.commands`. Imports what a command needs when that command runs, so that
+`linklag --help` answers at once. Exit codes: 0 done, 1 failed, 2 wrong use or wrong settings; each failure that can
+be foreseen is one line on standard error, and a traceback means a bug.
+"""
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, NoReturn
+
+import typer
+
+if TYPE_CHECKING:
+    from service.settings import Settings
+
+HELP = """Live wear elongation of running chains, from the phase lag of two sensors.
+
+Two sensors stand a known number of pitches apart along a running chain. A capture device publishes their pulse
+times over MQTT; linklag turns the lag between them into the chain's elongation, with its uncertainty, stores it as a
+time series, and shows it on a page and an API. It is an aid to maintenance and no safety function.
+
+\b
+Try it, with nothing set up:   linklag demo
+In a plant, in this order:     linklag check
+                               linklag drive import drives.toml
+                               linklag run
+
+\b
+Settings: --config FILE, else $LINKLAG_CONFIG, else ./linklag.toml, else built in; each key can come from the
+          environment (broker.host is LINKLAG_BROKER__HOST). deploy/linklag.toml lists and explains all.
+Data:     one SQLite file, linklag.db, in --data, else store.folder, else your data folder (`linklag check` says where).
+Units:    mm, pitches, per cent, deg C, N; times are UTC.
+"""
+
+app = typer.Typer(
+    help=HELP,
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,  # they would print local variables, passwords among them
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 118},
+)
+drive = typer.Typer(
+    help="Register drives and their chains, one or hundreds at once.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+)
+app.add_typer(drive, name="drive")
+
+Config = Annotated[
+    Path | None,
+    typer.Option("--config", "-c", metavar="FILE", help="Settings file (TOML), in place of ./linklag.toml."),
+]
+Data = Annotated[
+    Path | None,
+    typer.Option(
+        "--data", metavar="DIR", help="Folder of linklag.db, in place of store.folder or store.url."
+    ),
+]
+Port = Annotated[int | None, typer.Option("--port", min=1, max=65535, help="TCP port of page and API.")]
+
+
+@app.command()
+def demo(
+    minutes: Annotated[
+        float | None,
+        typer.Option(min=0.05, help="End by itself after so many minutes; else run until Ctrl-C."),
+    ] = None,
+    port: Annotated[
+        int, typer.Option(min=1, max=65535, help="TCP port of page and API; the next free one is taken.")
+    ] = 8390,
+    keep: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="Keep the database and logs here; else nothing is left behind."),
+    ] = None,
+    speed: Annotated[
+        float,
+        typer.Option(min=0.1, max=20, help="How many times faster than usual the invented plant wears."),
+    ] = 1.0,
+) -> None:
+    r"""Show all of it on an invented plant, with nothing set up.
+
+    A broker, simulated drives, the worker and the page run on 127.0.0.1, in a temporary folder that is removed at the end. Within about two minutes
+    one chain wears past its limit and one sensor falls silent; each is told here as it happens, and seen on the page.
+    The chains wear many thousand times faster than real ones; nothing else is sped up.
+
+    \b
+    Examples:  linklag demo
+               linklag demo --minutes 5 --keep demo-data
+    """
+    from service.commands.demo import run_demo
+
+    _leave(run_demo(minutes=minutes, port=port, keep=keep, speed=speed))
+
+
+@app.command("run")
+def run_both(config: Config = None, data: Data = None, port: Port = None) -> None:
+    r"""Run worker, page and API in one process.
+
+    Stops on SIGTERM or Ctrl-C: what is half done is stored and acknowledged, or left with the broker. If one part fails
+    the process ends with exit code 1, so that a supervisor starts it anew; nothing is lost meanwhile, as the broker
+    keeps what comes.
+
+    \b
+    Examples:  linklag run
+               linklag run --config /etc/linklag.toml --data /var/lib/linklag
+    """
+    from service.commands.serve import serve
+
+    _leave(serve(_settings(config, data, port=port), worker=True, web=True))
+
+
+@app.command()
+def worker(config: Config = None, data: Data = None) -> None:
+    """Run the worker alone, which turns pulse batches into readings.
+
+    Use it with `linklag web` where the page is to be restarted without the worker. Both on one machine: SQLite is a file.
+    """
+    from service.commands.serve import serve
+
+    _leave(serve(_settings(config, data), worker=True, web=False))
+
+
+@app.command()
+def web(config: Config = None, data: Data = None, port: Port = None) -> None:
+    """Run page and API alone, on the store that a worker fills.
+
+    Serves 127.0.0.1 only, as there are no logins yet: put a reverse proxy that asks for one on the same machine, and
+    its name into web.allowed_hosts. API: /api/v1, its description: /api/v1/openapi.json, metrics: /metrics.
+    """
+    from service.commands.serve import serve
+
+    _leave(serve(_settings(config, data, port=port), worker=False, web=True))
+
+
+@app.command()
+def check(config: Config = None, data: Data = None) -> None:
+    """Say whether all is fit to run, and how to mend what is not.
+
+    Changes nothing but for a missing database, which is made. Exit code 1 if anything is wrong, 2 if the settings are.
+    """
+    from service.commands.check import check_all
+
+    _leave(check_all(_settings(config, data)))
+
+
+@app.command(
+    context_settings={"allow_extra_args": True, "ignore_unknown_options": True, "help_option_names": []},
+    add_help_option=False,
+)
+def sim(context: typer.Context) -> None:
+    r"""Run only simulated capture devices, against any broker.
+
+    \b
+    Examples:  linklag sim --help
+    """
+    from service.commands.simulate import simulate
+
+    _leave(simulate(context.args))
+
+
+@app.command()
+def version() -> None:
+    """Print the version."""
+    from importlib.metadata import version as version_of
+
+    typer.echo(f"linklag {version_of('linklag')}")
+
+
+def _settings(config: Path | None, data: Path | None, *, port: int | None = None) -> "Settings":
+    """Return the settings, with the log configured by them; end the process where they are wrong."""
+    from service.commands.logs import configure_logging
+    from service.settings import SettingsError, read_settings
+
+    overrides: dict[str, dict[str, object]] = {}
+    if data is not None:
+        overrides["store"] = {"folder": data, "url": ""}
+    if port is not None:
+        overrides["web"] = {"port": port}
+    try:
+        settings = read_settings(config, overrides)
+    except SettingsError as error:
+        _fail(str(error), code=2)
+    configure_logging(level=settings.log.level, form=settings.log.form)
+    return settings
+
+
+def run() -> None:
+    """Run the command line; the entry point of the installed program."""
+    from service.commands import CommandError
+
+    try:
+        app()
+    except CommandError as error:
+        _fail(str(error))
+    except Exception as error:
+        from service.ports import ConflictError, NotFoundError, StoreUnavailableError
+
+        if not isinstance(error, ConflictError | NotFoundError | StoreUnavailableError):
+            raise
+        _fail(str(error))
+
+
+def _leave(code: int) -> NoReturn:
+    raise typer.Exit(code)
+
+
+def _fail(message: str, code: int = 1) -> NoReturn:
+    for line in message.splitlines():
+        typer.echo(f"linklag: {line}", err=True)
+    sys.exit(code)
