@@ -32,7 +32,7 @@ class SimulatedBatch:
     true_speed_m_s: float
 
 
-def simulate_batch(
+def simulate_batch(  # noqa: PLR0913 - one knob each, all by name
     *,
     pitch_mm: float = 12.7,
     whole_pitches: int = 24,

@@ -70,7 +70,7 @@ class SimulatedChain:
     wear_share: Floats
 
     @classmethod
-    def make(
+    def make(  # noqa: PLR0913 - one knob each, all by name
         cls,
         *,
         pitch_mm: float,
@@ -158,4 +158,4 @@ def _wear_share(pitches: int, spread: float, section: WornSection | None, rng: n
     if section is not None:
         rows = np.arange(section.first_joint, section.first_joint + section.joints) % pitches
         share[rows] *= section.factor
-    return share / share.mean()
+    return share / float(share.mean())

@@ -136,7 +136,6 @@ class SimulatedDrive:
         self._now_s = 0.0
         self._ticks = 0
         self._travel = float(np.random.default_rng((self.seed, 0)).random() * self.chain.pitches)
-        self._distance_m = 0.0
         self._first_travel = self._travel
         self._driver = Driver.carrying(self.chain, self.teeth)
         self._runs = (

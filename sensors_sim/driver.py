@@ -65,14 +65,14 @@ class Driver:
 
     def displacement_mm(self, travel: Floats) -> Floats:
         """Return how far the strand has been dragged after `travel` joints (shape (n,))."""
-        laps = np.floor(travel / self.pitches)
-        within = travel - laps * self.pitches
+        laps: Floats = np.floor(travel / self.pitches)
+        within: Floats = travel - laps * self.pitches
         if self.angles_rad is None or self.teeth is None:
             return (laps + within / self.pitches) * self.lap_mm
         angle = within * (2 * math.pi / self.teeth)
         joint = np.searchsorted((self.angles_rad[1:] + self.angles_rad[:-1]) / 2, angle)
-        carried = self.radius_mm * np.sin(angle - self.angles_rad[joint])
-        return laps * self.lap_mm + self.places_mm[joint] + carried
+        carried: Floats = self.radius_mm * np.sin(angle - self.angles_rad[joint])
+        return carried + self.places_mm[joint] + laps * self.lap_mm
 
     def travel(self, displacement_mm: Floats) -> Floats:
         """Return the joints of travel after which the strand has been dragged so far: the inverse, exact."""

@@ -4,6 +4,7 @@ Knows speeds and times only. Every motion is a speed that changes in straight li
 travel is a piecewise parabola and can be inverted exactly.
 """
 
+import itertools
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -54,7 +55,7 @@ class Motion:
 
     def __post_init__(self) -> None:
         times = [time for time, _ in self.knots]
-        if not times or times[0] != 0 or any(b <= a for a, b in zip(times, times[1:], strict=False)):
+        if not times or times[0] != 0 or any(b <= a for a, b in itertools.pairwise(times)):
             raise ValueError("knots need times that rise from 0: ((0, 0.5), (10, 1.0))")
         if self.repeats and (len(times) < 2 or self.knots[0][1] != self.knots[-1][1]):
             raise ValueError("a motion that repeats must end at the speed it began with")

@@ -99,24 +99,21 @@ class SensorRun:
         sign, sensor = stretch.sign, self.sensor
         from_mm, to_mm = driver.displacement_mm(ends)
         edge_mm = sensor_mm - sign * sensor.target_mm / 2
-        if sign != self._sign:
+        first, turned = self._passed, sign != self._sign
+        if turned:
             self._turns += 1
             first = driver.joints_up_to(from_mm - edge_mm) - sign
-        else:
-            first = self._passed
         last = driver.joints_up_to(to_mm - edge_mm) + sign
         joints = np.arange(first, last, dtype=np.int64) if sign > 0 else np.arange(first - 1, last - 2, -1)
         switch_mm, missed, bounce = self._draw(joints)
         at_mm = driver.place_mm(joints) + edge_mm + switch_mm
         reached = sign * at_mm <= sign * to_mm
-        if sign != self._sign:
-            seen = reached & (sign * at_mm > sign * from_mm)
-        else:
-            seen = reached
+        ahead = sign * at_mm > sign * from_mm
+        seen = (
+            reached & ahead if turned else reached
+        )  # one that wear pulled past between two steps counts now
         self._sign, self._passed = sign, first + sign * int(np.count_nonzero(reached))
-        counted = np.abs(driver.travel(at_mm[seen]) - ends[0])
-        counted = np.where(sign * at_mm[seen] > sign * from_mm, counted, 0.0)
-        times, speeds = stretch.when(counted)
+        times, speeds = stretch.when(np.where(ahead, np.abs(driver.travel(at_mm) - ends[0]), 0.0)[seen])
         kept = ~missed[seen]
         times, bounce = times + sensor.delay_s, bounce[seen]
         twice = kept & (bounce > 0)
