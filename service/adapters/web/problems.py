@@ -1,0 +1,213 @@
+"""What the API answers when something is wrong: `application/problem+json`, with the fix in words.
+
+Knows which of our exceptions is which status. Whose fault? Theirs: 4xx, with what to change. The
+world's (store down): 503 with Retry-After. Ours: 500, and the traceback goes to the log, not to the caller.
+
+Source: RFC 9457, section 3.1 (type, title, status, detail, instance; others are extensions).
+"""
+
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from http import HTTPStatus
+from typing import Any
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse, Response
+from pydantic import BaseModel, ConfigDict, Field
+from starlette.exceptions import HTTPException
+
+from service.core.fields import FieldsRefusedError
+from service.ports import ConflictError, NotFoundError, StoreUnavailableError
+
+PROBLEM_JSON = "application/problem+json"
+RETRY_AFTER_S = 5
+
+TITLES = {
+    403: "Refused: the request came from another site",
+    404: "Not found",
+    405: "Not with this method",
+    406: "Not in that form",
+    409: "Contradicts what is registered",
+    411: "Length needed",
+    413: "Too large",
+    415: "Not in this media type",
+    421: "Not under this host name",
+    422: "Not valid",
+    500: "Fault in linklag",
+    503: "Not available just now",
+}
+EXAMPLES = {
+    404: "there is no drive 'infeed-3': GET /api/v1/drives lists those that are registered",
+    409: "a drive 'infeed-2' is registered already: choose another id, or change that one",
+    413: "the body is over 262144 bytes",
+    422: "whole_pitches must be 1 or more (given -3)",
+    503: "the store cannot be reached: database is locked; try again in a few seconds",
+}
+
+
+class Problem(BaseModel):
+    """What went wrong and what would mend it (RFC 9457)."""
+
+    model_config = ConfigDict(
+        json_schema_extra={
+            "examples": [
+                {
+                    "type": "urn:linklag:problem:not-found",
+                    "title": TITLES[404],
+                    "status": 404,
+                    "detail": EXAMPLES[404],
+                    "instance": "/api/v1/drives/infeed-3",
+                }
+            ]
+        }
+    )
+
+    type: str = Field(description="Kind of problem, a URN that stays the same")
+    title: str = Field(description="Kind of problem in words")
+    status: int = Field(description="The HTTP status again")
+    detail: str = Field(description="What was found this time, and what to do")
+    instance: str = Field(description="Path that was asked for")
+    errors: list[dict[str, str]] | None = Field(
+        default=None, description="Each field that is not valid: `field` and `detail`"
+    )
+
+
+class ProblemError(Exception):
+    """A problem that a route has found itself."""
+
+    def __init__(self, status: int, detail: str, errors: list[dict[str, str]] | None = None) -> None:
+        super().__init__(detail)
+        self.status, self.detail, self.errors = status, detail, errors
+
+
+@contextmanager
+def refusals() -> Iterator[None]:
+    """Turn a ValueError of core or of the door, which says the fix, into a 422.
+
+    Only around calls that check what the person sent: a ValueError from elsewhere is our own fault.
+    """
+    try:
+        yield
+    except FieldsRefusedError as error:
+        errors = [{"field": field, "detail": detail} for field, detail in error.problems.items()]
+        raise ProblemError(422, str(error), errors) from error
+    except ValueError as error:
+        raise ProblemError(422, str(error)) from error
+
+
+def problem(
+    status: int,
+    detail: str,
+    path: str,
+    errors: list[dict[str, str]] | None = None,
+    headers: Mapping[str, str] | None = None,
+) -> JSONResponse:
+    """Return the answer that states a problem."""
+    title = TITLES.get(status) or HTTPStatus(status).phrase
+    kind = HTTPStatus(status).phrase.lower().replace(" ", "-").replace("'", "")
+    body: dict[str, Any] = {
+        "type": f"urn:linklag:problem:{kind}",
+        "title": title,
+        "status": status,
+        "detail": detail,
+        "instance": path,
+    }
+    if errors:
+        body["errors"] = errors
+    return JSONResponse(body, status, headers=dict(headers or {}), media_type=PROBLEM_JSON)
+
+
+def responses(*statuses: int) -> dict[int | str, dict[str, Any]]:
+    """Return what OpenAPI says of a route's problems; 422 and 503 are on every route."""
+    return {
+        status: {
+            "description": TITLES[status],
+            "content": {
+                PROBLEM_JSON: {
+                    "schema": {"$ref": "#/components/schemas/Problem"},
+                    "example": {
+                        "type": f"urn:linklag:problem:{HTTPStatus(status).phrase.lower().replace(' ', '-')}",
+                        "title": TITLES[status],
+                        "status": status,
+                        "detail": EXAMPLES[status],
+                        "instance": "/api/v1/drives/infeed-3",
+                    },
+                }
+            },
+        }
+        for status in sorted({*statuses, 422, 503})
+    }
+
+
+def of_exception(error: Exception, path: str) -> JSONResponse:
+    """Return the problem that an exception stands for."""
+    status, detail, errors, headers = _facts(error, path)
+    return problem(status, detail, path, errors, headers)
+
+
+_Facts = tuple[int, str, list[dict[str, str]] | None, Mapping[str, str] | None]
+
+
+def _facts(error: Exception, path: str) -> _Facts:
+    facts: _Facts
+    match error:
+        case ProblemError():
+            facts = (error.status, error.detail, error.errors, None)
+        case NotFoundError():
+            facts = (404, str(error), None, None)
+        case ConflictError():
+            facts = (409, str(error), None, None)
+        case StoreUnavailableError():
+            detail = f"the store cannot be reached ({error}); nothing was changed, try again in a few seconds"
+            facts = (503, detail, None, {"Retry-After": str(RETRY_AFTER_S)})
+        case RequestValidationError():
+            errors = [_field(each) for each in error.errors()]
+            detail = "; ".join(f"{each['field']}: {each['detail']}" for each in errors[:5])
+            facts = (422, detail, errors, None)
+        case HTTPException():
+            facts = (error.status_code, _http_detail(error, path), None, error.headers)
+        case _:
+            facts = (500, "linklag failed at this request; its log says where", None, None)
+    return facts
+
+
+def _field(error: Mapping[str, Any]) -> dict[str, str]:
+    where = [str(part) for part in error["loc"] if part != "body"]
+    what = str(error["msg"]).removeprefix("Value error, ")
+    return {"field": ".".join(where) or "body", "detail": what}
+
+
+def _http_detail(error: HTTPException, path: str) -> str:
+    if error.status_code == 404:
+        return f"there is nothing at {path}: /api/v1/openapi.json lists what there is"
+    if error.status_code == 405:
+        return f"{path} takes {(error.headers or {}).get('Allow', 'another method')} only"
+    return str(error.detail)
+
+
+def install(app: FastAPI, page: Any = None) -> None:
+    """Make every error of `app` answer as a problem, or as `page(request, status, detail)` to a browser's page."""
+
+    async def handle(request: Request, error: Exception) -> Response:
+        answer = of_exception(error, request.url.path)
+        if page is not None and wants_page(request):
+            return page(request, answer)  # type: ignore[no-any-return]
+        return answer
+
+    for kind in (
+        ProblemError,
+        NotFoundError,
+        ConflictError,
+        StoreUnavailableError,
+        RequestValidationError,
+        HTTPException,
+        Exception,
+    ):
+        app.add_exception_handler(kind, handle)
+
+
+def wants_page(request: Request) -> bool:
+    """Return whether a browser asked for a page, rather than a program for an answer of the API."""
+    api = request.url.path.startswith(("/api/", "/health/", "/metrics", "/static/"))
+    return not api and "text/html" in request.headers.get("accept", "")
