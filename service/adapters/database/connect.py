@@ -1,0 +1,117 @@
+"""Opens the store: brings its schema up to date, checks that it can be used, hands out the three ports.
+
+Knows revisions of the schema; must not know tables beyond the probe. Alembic is loaded only where the schema must
+change: a start with an up-to-date store does not wait for it.
+"""
+
+import time
+
+from sqlalchemy import Connection, Engine, inspect, text, update
+
+from service.adapters.database import dialect, tables
+from service.adapters.database.readings import DatabaseReadings
+from service.adapters.database.refused import DatabaseRefused
+from service.adapters.database.register import DatabaseRegister
+from service.adapters.database.transactions import Transactions
+
+SCHEMA = "0001"  # the revision that this code is written for: the newest file in migrations/versions
+BUSY_TIMEOUT_S = 5.0  # so long a transaction waits for another process to end its own
+_PAGES_A_TIME = 2_000  # 8 MB: what one transaction of `reclaim` moves
+
+
+class NewerStoreError(Exception):
+    """The store was made by a newer linklag than this one. The message says what to do."""
+
+
+class Database:
+    """An open store. Its ports may be used from any thread; other processes may open the same store."""
+
+    def __init__(self, engine: Engine) -> None:
+        self._engine = engine
+        self._transactions = Transactions(engine)
+        self.readings = DatabaseReadings(self._transactions)
+        self.register = DatabaseRegister(self._transactions)
+        self.refused = DatabaseRefused(self._transactions)
+
+    def check(self) -> None:
+        """Write one row for real and return once it is on disk. Raises StoreUnavailableError with the cause."""
+        with self._transactions.writing() as connection:
+            connection.execute(update(tables.probe).values(at_ns=time.time_ns()))
+
+    def reclaim(self, pages_max: int = 100_000) -> int:
+        """Give space that forgetting freed back to the file system; return how many pages went.
+
+        Not needed in daily use: freed space is filled again before the file grows. Worth it after the retention
+        was shortened. Raises StoreUnavailableError.
+        """
+        gone = 0
+        while gone < pages_max:
+            with self._transactions.writing() as connection:
+                went = dialect.give_back(connection, min(_PAGES_A_TIME, pages_max - gone))
+            gone += went
+            if not went:
+                break
+        return gone
+
+    def close(self) -> None:
+        """Close all connections. Nothing is pending: what was stored is on disk already."""
+        self._engine.dispose()
+
+
+def open_database(url: str, *, busy_timeout_s: float = BUSY_TIMEOUT_S) -> Database:
+    """Return the open store at `url` (sqlite:///PATH), made or brought up to date as needed.
+
+    Raises ValueError (no URL that can be served), StoreUnavailableError, NewerStoreError.
+    """
+    engine = dialect.make_engine(url, busy_timeout_s)
+    try:
+        _bring_up_to_date(engine)
+        database = Database(engine)
+        database.check()
+    except BaseException:
+        engine.dispose()
+        raise
+    return database
+
+
+def migrate(url: str) -> None:
+    """Bring the schema of the store at `url` up to date. Raises as `open_database` does."""
+    open_database(url).close()
+
+
+def _bring_up_to_date(engine: Engine) -> None:
+    """Upgrade in one transaction: two processes that start together do it once, and a crash leaves it undone."""
+    with Transactions(engine).failures_in_words():
+        dialect.prepare_file(engine)
+    transactions = Transactions(engine)
+    with transactions.reading() as connection:
+        if _revision(connection) == SCHEMA:
+            return
+    with transactions.writing() as connection:
+        if _revision(connection) != SCHEMA:
+            _upgrade(connection)
+
+
+def _revision(connection: Connection) -> str | None:
+    """Return the revision that the store says it has; None for an empty one."""
+    if not inspect(connection).has_table("alembic_version"):
+        return None
+    return connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
+
+
+def _upgrade(connection: Connection) -> None:
+    from alembic import command
+    from alembic.config import Config
+    from alembic.script import ScriptDirectory
+
+    config = Config()
+    config.set_main_option("script_location", "service.adapters.database:migrations")
+    config.attributes["connection"] = connection
+    revision = _revision(connection)
+    known = {script.revision for script in ScriptDirectory.from_config(config).walk_revisions()}
+    if revision is not None and revision not in known:
+        raise NewerStoreError(
+            f"store {dialect.where(connection.engine)}: its schema ({revision}) is newer than this linklag knows "
+            f"({SCHEMA}): install the linklag that made it, or a newer one; nothing was changed"
+        )
+    command.upgrade(config, "head")

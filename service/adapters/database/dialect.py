@@ -1,0 +1,155 @@
+"""What differs from one database to another, and nothing else: the only file with SQL or settings of one of them.
+
+SQLite is served now. Each function says what another database would have to do here.
+"""
+
+import sqlite3
+import time
+from pathlib import Path
+
+from sqlalchemy import Connection, Engine, Executable, Table, create_engine, event
+from sqlalchemy.dialects.sqlite import Insert, dialect, insert
+from sqlalchemy.engine import make_url
+from sqlalchemy.exc import DatabaseError, OperationalError
+from sqlalchemy.sql.compiler import SQLCompiler
+
+WRITING = "linklag_writing"  # execution option of a transaction that will write
+
+SQLITE_OLDEST = (3, 37, 0)  # STRICT tables
+_JOURNAL_BYTES = 64 * 1024 * 1024  # a write-ahead log that a long read let grow is cut back to this
+
+_BUSY, _LOCKED, _NO_MEMORY, _READ_ONLY, _IO, _CORRUPT, _FULL, _CANT_OPEN, _PROTOCOL, _NOT_A_DB = (
+    5, 6, 7, 8, 10, 11, 13, 14, 15, 26,
+)  # fmt: skip
+_WORDS = {
+    _BUSY: "it is busy: another process has been writing to it for too long",
+    _LOCKED: "it is busy: another connection of this process is writing to it",
+    _NO_MEMORY: "this machine is out of memory",
+    _READ_ONLY: "it is read-only: give this user write permission on the file and on its folder",
+    _IO: "the disk failed to read or write; look at the system's log",
+    _CORRUPT: "the file is damaged: stop linklag, keep a copy of the file and restore the last backup",
+    _FULL: "the disk is full: make room; nothing that was acknowledged is lost",
+    _CANT_OPEN: "the file cannot be opened: its folder must exist, and this user must be able to write to it",
+    _PROTOCOL: "its lock does not work: is the file on a network folder? Keep it on a local disk",
+    _NOT_A_DB: "the file is not a SQLite database: give another path, or move that file away",
+}
+
+
+def make_engine(url: str, busy_timeout_s: float) -> Engine:
+    """Return an engine whose transactions are durable once committed.
+
+    Raises ValueError with the fix where the URL is none that linklag can serve.
+    """
+    parsed = make_url(url)
+    if parsed.get_backend_name() != "sqlite":
+        raise ValueError(f"store URL {url!r}: only SQLite is served; write sqlite:///PATH")
+    if parsed.database in {None, "", ":memory:"}:
+        raise ValueError(
+            "store URL: an in-memory store would be lost and cannot be shared; write sqlite:///PATH"
+        )
+    if sqlite3.sqlite_version_info < SQLITE_OLDEST:
+        raise ValueError(f"SQLite {sqlite3.sqlite_version} is too old; linklag needs 3.37 or newer")
+    engine = create_engine(parsed, connect_args={"timeout": busy_timeout_s}, pool_size=8, max_overflow=32)
+    event.listen(engine, "connect", _set_up_connection)
+    event.listen(engine, "begin", _begin)
+    return engine
+
+
+def _set_up_connection(connection: sqlite3.Connection, _: object) -> None:
+    """FULL: a commit has reached the disk when it returns, so a batch may be acknowledged.
+
+    isolation_level None: transactions begin where SQLAlchemy says so, not at the first change.
+    """
+    connection.isolation_level = None
+    for pragma in (
+        "synchronous = FULL",
+        "foreign_keys = ON",
+        "temp_store = MEMORY",
+        f"journal_size_limit = {_JOURNAL_BYTES}",
+    ):
+        connection.execute(f"PRAGMA {pragma}")
+
+
+def _begin(connection: Connection) -> None:
+    """A transaction that will write takes the write lock at once: no other can slip in between read and write.
+
+    PostgreSQL: nothing here, but the rows read for a later write are locked (`with_for_update`, which SQLite ignores).
+    """
+    writing = connection.get_execution_options().get(WRITING, False)
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if writing else "BEGIN")
+
+
+def prepare_file(engine: Engine) -> None:
+    """Make the file a write-ahead log one: readers and the writer do not wait for each other.
+
+    SQLite answers "busy" at once when two processes do this to a new file together, hence the tries.
+    """
+    for tries_left in reversed(range(50)):
+        connection = engine.raw_connection()
+        try:
+            connection.cursor().execute("PRAGMA auto_vacuum = INCREMENTAL")
+            connection.cursor().execute("PRAGMA journal_mode = WAL")
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode & 0xFF != _BUSY or not tries_left:
+                raise OperationalError("PRAGMA journal_mode", None, error) from error
+            time.sleep(0.05)
+        else:
+            return
+        finally:
+            connection.close()
+
+
+def insert_into(table: Table) -> Insert:
+    """Return an INSERT that can be told what to do on conflict. PostgreSQL: its own `insert`, same methods."""
+    return insert(table)
+
+
+def positional(statement: Executable) -> str:
+    """Return the statement as text that takes its open values by position, for many rows in one call.
+
+    SQLAlchemy turns each row from a mapping into a tuple; here the rows are tuples from the start. Values that the
+    statement has already (whole numbers only) are written into the text. PostgreSQL: paramstyle="format", so "%s".
+    """
+    compiled = statement.compile(dialect=dialect(paramstyle="qmark"))  # type: ignore[attr-defined]
+    if not isinstance(compiled, SQLCompiler) or compiled.positiontup is None:
+        raise TypeError("only statements over rows have positions")
+    head, *rest = str(compiled).split("?")
+    values = (compiled.params[name] for name in compiled.positiontup)
+    texts = ("?" if value is None else str(int(value)) for value in values)
+    return head + "".join(text + part for text, part in zip(texts, rest, strict=True))
+
+
+def file_identity(engine: Engine) -> tuple[int, int] | None:
+    """Return what tells the store's file from another at the same path, or None where it is gone.
+
+    PostgreSQL: a constant.
+    """
+    try:
+        status = Path(str(engine.url.database)).stat()
+    except OSError:
+        return None
+    return status.st_dev, status.st_ino
+
+
+def give_back(connection: Connection, pages: int) -> int:
+    """Give up to `pages` free pages at the end of the file back to the file system; return how many went.
+
+    PostgreSQL: nothing to do, autovacuum does it.
+    """
+    free_before = connection.exec_driver_sql("PRAGMA freelist_count").scalar_one()
+    connection.exec_driver_sql(f"PRAGMA incremental_vacuum({int(pages)})").close()
+    return int(free_before - connection.exec_driver_sql("PRAGMA freelist_count").scalar_one())
+
+
+def words_for(error: DatabaseError) -> str | None:
+    """Return why the store cannot be used just now, or None where the statement itself is wrong (ours to mend).
+
+    PostgreSQL: every OperationalError is one of these; take its text.
+    """
+    code = getattr(error.orig, "sqlite_errorcode", None)
+    return None if code is None else _WORDS.get(code & 0xFF)
+
+
+def where(engine: Engine) -> str:
+    """Return the place of the store for messages to people, with no password."""
+    return str(Path(str(engine.url.database)).absolute())

@@ -1,0 +1,248 @@
+"""The first schema: readings, roll-ups, register, refused messages."""
+
+import sqlalchemy as sa
+from alembic import op
+
+revision = "0001"
+down_revision = None
+
+WHOLE = sa.BigInteger().with_variant(sa.Integer(), "sqlite")
+NUMBER: sa.types.TypeEngine[float] = sa.Double().with_variant(sa.REAL(), "sqlite")
+
+
+def upgrade() -> None:
+    """Make the tables, and the rows of those that have one."""
+    op.create_table(
+        "chain_number",
+        sa.Column("chain_no", sa.Integer(), nullable=False),
+        sa.Column("chain_id", sa.Text(), nullable=False),
+        sa.PrimaryKeyConstraint("chain_no"),
+        sa.UniqueConstraint("chain_id"),
+        sqlite_strict=True,
+    )
+    op.create_table(
+        "drive",
+        sa.Column("drive_id", sa.Text(), nullable=False),
+        sa.Column("name", sa.Text(), nullable=False),
+        sa.Column("site", sa.Text(), nullable=False),
+        sa.Column("area", sa.Text(), nullable=False),
+        sa.Column("line", sa.Text(), nullable=False),
+        sa.Column("drive_class", sa.Text(), nullable=False),
+        sa.Column("whole_pitches", sa.Integer(), nullable=False),
+        sa.Column("offset_pitches", NUMBER, nullable=False),
+        sa.Column("spacing_u_mm", NUMBER, nullable=False),
+        sa.Column("driver_teeth", sa.Integer()),
+        sa.Column("driven_teeth", sa.Integer()),
+        sa.Column("up_to_driver_mm", NUMBER),
+        sa.Column("fixed_centres", sa.Integer(), nullable=False),
+        sa.Column("parallel_strands", sa.Integer(), nullable=False),
+        sa.Column("own_limit_pct", NUMBER),
+        sa.Column("temp_ref_c", NUMBER, nullable=False),
+        sa.Column("temp_range_k", NUMBER, nullable=False),
+        sa.Column("mount_expansion_per_k", NUMBER, nullable=False),
+        sa.Column("load_ref_n", NUMBER),
+        sa.Column("strain_pct_per_kn", NUMBER),
+        sa.Column("load_u_pct", NUMBER, nullable=False),
+        sa.Column("note", sa.Text(), nullable=False),
+        sa.Column("retired_ns", WHOLE),
+        sa.PrimaryKeyConstraint("drive_id"),
+        sqlite_strict=True,
+    )
+    op.create_table(
+        "drive_number",
+        sa.Column("drive_no", sa.Integer(), nullable=False),
+        sa.Column("drive_id", sa.Text(), nullable=False),
+        sa.Column("longest_window_ns", WHOLE, nullable=False),
+        sa.PrimaryKeyConstraint("drive_no"),
+        sa.UniqueConstraint("drive_id"),
+        sqlite_strict=True,
+    )
+    op.create_table(
+        "due",
+        sa.Column("resolution_s", sa.Integer(), autoincrement=False, nullable=False),
+        sa.Column("end_ns", WHOLE, autoincrement=False, nullable=False),
+        sa.Column("drive_no", sa.Integer(), autoincrement=False, nullable=False),
+        sa.PrimaryKeyConstraint("resolution_s", "end_ns", "drive_no"),
+        sqlite_strict=True,
+        sqlite_with_rowid=False,
+    )
+    op.create_table(
+        "newest",
+        sa.Column("drive_no", sa.Integer(), autoincrement=False, nullable=False),
+        sa.Column("measured", sa.Integer(), autoincrement=False, nullable=False),
+        sa.Column("t_ns", WHOLE, nullable=False),
+        sa.Column("t0_ns", WHOLE, nullable=False),
+        sa.Column("seq", WHOLE, nullable=False),
+        sa.Column("device", sa.Text(), nullable=False),
+        sa.PrimaryKeyConstraint("drive_no", "measured"),
+        sqlite_strict=True,
+        sqlite_with_rowid=False,
+    )
+    op.create_table(
+        "probe",
+        sa.Column("one", sa.Integer(), autoincrement=False, nullable=False),
+        sa.Column("at_ns", WHOLE, nullable=False),
+        sa.CheckConstraint("one = 1", name="one_row"),
+        sa.PrimaryKeyConstraint("one"),
+        sqlite_strict=True,
+    )
+    op.create_table(
+        "reading",
+        sa.Column("drive_no", sa.Integer(), autoincrement=False, nullable=False),
+        sa.Column("t0_ns", WHOLE, autoincrement=False, nullable=False),
+        sa.Column("seq", WHOLE, autoincrement=False, nullable=False),
+        sa.Column("device", sa.Text(), nullable=False),
+        sa.Column("t_ns", WHOLE, nullable=False),
+        sa.Column("chain_no", sa.Integer(), nullable=False),
+        sa.Column("elongation_pct", NUMBER),
+        sa.Column("elongation_u_pct", NUMBER),
+        sa.Column("reason", sa.Text()),
+        sa.Column("pitches_between", NUMBER),
+        sa.Column("lag_pitches", NUMBER),
+        sa.Column("speed_m_s", NUMBER),
+        sa.Column("coherence", NUMBER),
+        sa.Column("pitches_averaged", WHOLE, nullable=False),
+        sa.Column("whole_laps", WHOLE, nullable=False),
+        sa.Column("up_pulses", WHOLE, nullable=False),
+        sa.Column("down_pulses", WHOLE, nullable=False),
+        sa.Column("up_missed", WHOLE, nullable=False),
+        sa.Column("down_missed", WHOLE, nullable=False),
+        sa.Column("up_extra", WHOLE, nullable=False),
+        sa.Column("down_extra", WHOLE, nullable=False),
+        sa.Column("temp_c", NUMBER),
+        sa.Column("mount_c", NUMBER),
+        sa.Column("load_n", NUMBER),
+        sa.CheckConstraint("(elongation_pct IS NULL) <> (reason IS NULL)", name="measured_or_reason"),
+        sa.PrimaryKeyConstraint("drive_no", "t0_ns", "seq", "device"),
+        sqlite_strict=True,
+        sqlite_with_rowid=False,
+    )
+    op.create_table(
+        "register_version",
+        sa.Column("one", sa.Integer(), autoincrement=False, nullable=False),
+        sa.Column("version", WHOLE, nullable=False),
+        sa.CheckConstraint("one = 1", name="one_row"),
+        sa.PrimaryKeyConstraint("one"),
+        sqlite_strict=True,
+    )
+    op.create_table(
+        "rejection",
+        sa.Column("number", sa.Integer(), nullable=False),
+        sa.Column("drive_id", sa.Text(), nullable=False),
+        sa.Column("topic", sa.Text(), nullable=False),
+        sa.Column("reason", sa.Text(), nullable=False),
+        sa.Column("detail", sa.Text(), nullable=False),
+        sa.Column("payload", sa.LargeBinary(), nullable=False),
+        sa.Column("payload_bytes", WHOLE, nullable=False),
+        sa.Column("kept_bytes", sa.Integer(), nullable=False),
+        sa.Column("payload_sha256", sa.Text(), nullable=False),
+        sa.Column("received_ns", WHOLE, nullable=False),
+        sa.Column("repeats", WHOLE, nullable=False),
+        sa.PrimaryKeyConstraint("number"),
+        sa.UniqueConstraint("drive_id", "payload_sha256", "payload_bytes", "reason", name="same_payload"),
+        sqlite_autoincrement=True,
+        sqlite_strict=True,
+    )
+    op.create_index("rejection_drive", "rejection", ["drive_id", "number", "kept_bytes"])
+    op.create_table(
+        "roll_up",
+        sa.Column("drive_no", sa.Integer(), autoincrement=False, nullable=False),
+        sa.Column("resolution_s", sa.Integer(), autoincrement=False, nullable=False),
+        sa.Column("end_ns", WHOLE, autoincrement=False, nullable=False),
+        sa.Column("chain_no", sa.Integer(), autoincrement=False, nullable=False),
+        sa.Column("readings", WHOLE, nullable=False),
+        sa.Column("measured", WHOLE, nullable=False),
+        sa.Column("mean_pct", NUMBER),
+        sa.Column("min_pct", NUMBER),
+        sa.Column("max_pct", NUMBER),
+        sa.Column("last_pct", NUMBER),
+        sa.Column("mean_u_pct", NUMBER),
+        sa.Column("mean_speed_m_s", NUMBER),
+        sa.Column("speeds", WHOLE, nullable=False),
+        sa.Column("pulses", WHOLE, nullable=False),
+        sa.PrimaryKeyConstraint("drive_no", "resolution_s", "end_ns", "chain_no"),
+        sqlite_strict=True,
+        sqlite_with_rowid=False,
+    )
+    op.create_table(
+        "sighting",
+        sa.Column("drive_id", sa.Text(), nullable=False),
+        sa.Column("first_seen_ns", WHOLE, nullable=False),
+        sa.Column("last_seen_ns", WHOLE, nullable=False),
+        sa.Column("messages", WHOLE, nullable=False),
+        sa.Column("topic", sa.Text(), nullable=False),
+        sa.Column("device_id", sa.Text(), nullable=False),
+        sa.Column("up_rate_hz", NUMBER),
+        sa.Column("down_rate_hz", NUMBER),
+        sa.PrimaryKeyConstraint("drive_id"),
+        sqlite_strict=True,
+    )
+    op.create_index("ix_sighting_last_seen_ns", "sighting", ["last_seen_ns"])
+    op.create_table(
+        "chain",
+        sa.Column("chain_id", sa.Text(), nullable=False),
+        sa.Column("drive_id", sa.Text(), nullable=False),
+        sa.Column("designation", sa.Text(), nullable=False),
+        sa.Column("pitch_mm", NUMBER, nullable=False),
+        sa.Column("strands", sa.Integer(), nullable=False),
+        sa.Column("pitches_in_loop", sa.Integer()),
+        sa.Column("fitted_ns", WHOLE, nullable=False),
+        sa.Column("removed_ns", WHOLE),
+        sa.Column("removed_why", sa.Text(), nullable=False),
+        sa.Column("note", sa.Text(), nullable=False),
+        sa.CheckConstraint("removed_ns > fitted_ns", name="removed_after_fitted"),
+        sa.ForeignKeyConstraint(["drive_id"], ["drive.drive_id"]),
+        sa.PrimaryKeyConstraint("chain_id"),
+        sqlite_strict=True,
+    )
+    op.create_index("ix_chain_drive_id", "chain", ["drive_id"])
+    op.create_table(
+        "drive_history",
+        sa.Column("drive_id", sa.Text(), nullable=False),
+        sa.Column("version", WHOLE, autoincrement=False, nullable=False),
+        sa.Column("recorded_ns", WHOLE, nullable=False),
+        sa.Column("name", sa.Text(), nullable=False),
+        sa.Column("site", sa.Text(), nullable=False),
+        sa.Column("area", sa.Text(), nullable=False),
+        sa.Column("line", sa.Text(), nullable=False),
+        sa.Column("drive_class", sa.Text(), nullable=False),
+        sa.Column("whole_pitches", sa.Integer(), nullable=False),
+        sa.Column("offset_pitches", NUMBER, nullable=False),
+        sa.Column("spacing_u_mm", NUMBER, nullable=False),
+        sa.Column("driver_teeth", sa.Integer()),
+        sa.Column("driven_teeth", sa.Integer()),
+        sa.Column("up_to_driver_mm", NUMBER),
+        sa.Column("fixed_centres", sa.Integer(), nullable=False),
+        sa.Column("parallel_strands", sa.Integer(), nullable=False),
+        sa.Column("own_limit_pct", NUMBER),
+        sa.Column("temp_ref_c", NUMBER, nullable=False),
+        sa.Column("temp_range_k", NUMBER, nullable=False),
+        sa.Column("mount_expansion_per_k", NUMBER, nullable=False),
+        sa.Column("load_ref_n", NUMBER),
+        sa.Column("strain_pct_per_kn", NUMBER),
+        sa.Column("load_u_pct", NUMBER, nullable=False),
+        sa.Column("note", sa.Text(), nullable=False),
+        sa.Column("retired_ns", WHOLE),
+        sa.ForeignKeyConstraint(["drive_id"], ["drive.drive_id"]),
+        sa.PrimaryKeyConstraint("drive_id", "version"),
+        sqlite_strict=True,
+    )
+    op.create_table(
+        "baseline",
+        sa.Column("number", sa.Integer(), nullable=False),
+        sa.Column("chain_id", sa.Text(), nullable=False),
+        sa.Column("pitches_between", NUMBER, nullable=False),
+        sa.Column("pitches_between_u", NUMBER, nullable=False),
+        sa.Column("elongation_pct", NUMBER, nullable=False),
+        sa.Column("elongation_u_pct", NUMBER, nullable=False),
+        sa.Column("taken_ns", WHOLE, nullable=False),
+        sa.Column("recorded_ns", WHOLE, nullable=False),
+        sa.Column("recorded_by", sa.Text(), nullable=False),
+        sa.Column("why", sa.Text(), nullable=False),
+        sa.ForeignKeyConstraint(["chain_id"], ["chain.chain_id"]),
+        sa.PrimaryKeyConstraint("number"),
+        sqlite_strict=True,
+    )
+    op.create_index("ix_baseline_chain_id", "baseline", ["chain_id"])
+    op.execute("INSERT INTO register_version (one, version) VALUES (1, 0)")
+    op.execute("INSERT INTO probe (one, at_ns) VALUES (1, 0)")

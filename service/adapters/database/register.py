@@ -1,0 +1,214 @@
+"""The register: drives, their chains and baselines, with history.
+
+Knows how the port `Register` becomes SQL; must not know what the settings mean. Each change is one transaction that
+checks, writes and raises the register's version; the database lets one such transaction in at a time.
+"""
+
+import time
+from collections.abc import Callable
+from dataclasses import asdict, fields
+from typing import Any
+
+from sqlalchemy import Connection, Row, insert, or_, select, update
+
+from service.adapters.database import tables
+from service.adapters.database.transactions import Transactions
+from service.core.drive import Baseline, Chain, Drive
+from service.ports import ConflictError, NotFoundError
+
+_drive, _chain, _baseline, _version = (
+    tables.drive,
+    tables.chain,
+    tables.baseline,
+    tables.register_version,
+)
+
+
+class DatabaseRegister:
+    """The port `Register` over a database."""
+
+    def __init__(self, transactions: Transactions, now_ns: Callable[[], int] = time.time_ns) -> None:
+        self._transactions = transactions
+        self._now_ns = now_ns
+
+    def version(self) -> int:
+        """A number that rises with every change, so that a worker knows when to read again."""
+        with self._transactions.reading() as connection:
+            return int(connection.execute(select(_version.c.version)).scalar_one())
+
+    # Drives
+
+    def drives(self, *, retired: bool = False) -> list[Drive]:
+        """All drives by id; retired ones too if asked."""
+        query = select(_drive).order_by(_drive.c.drive_id)
+        if not retired:
+            query = query.where(_drive.c.retired_ns.is_(None))
+        with self._transactions.reading() as connection:
+            return [_to_drive(row) for row in connection.execute(query)]
+
+    def drive(self, drive_id: str) -> Drive:
+        """One drive. Raises NotFoundError."""
+        with self._transactions.reading() as connection:
+            return _find_drive(connection, drive_id)
+
+    def add_drive(self, drive: Drive) -> None:
+        """Raises ConflictError where the id is taken."""
+        with self._transactions.writing() as connection:
+            taken = select(_drive.c.drive_id).where(_drive.c.drive_id == drive.drive_id)
+            if connection.execute(taken).first() is not None:
+                raise ConflictError(
+                    f"drive {drive.drive_id!r} is registered already (retired drives keep their id): "
+                    "change that drive, or choose another id"
+                )
+            connection.execute(insert(_drive), asdict(drive))
+            self._record(connection, drive)
+
+    def change_drive(self, drive: Drive) -> None:
+        """Replace the drive's settings; `drive_history` keeps the earlier ones. Raises NotFoundError."""
+        with self._transactions.writing() as connection:
+            if _find_drive(connection, drive.drive_id) == drive:
+                return
+            connection.execute(
+                update(_drive).where(_drive.c.drive_id == drive.drive_id).values(asdict(drive))
+            )
+            self._record(connection, drive)
+
+    def retire_drive(self, drive_id: str, at_ns: int) -> None:
+        """Take the drive off the board; its history stays. A retired one keeps its date. Raises NotFoundError."""
+        with self._transactions.writing() as connection:
+            if _find_drive(connection, drive_id).retired_ns is not None:
+                return
+            connection.execute(update(_drive).where(_drive.c.drive_id == drive_id).values(retired_ns=at_ns))
+            self._record(connection, _find_drive(connection, drive_id))
+
+    def drive_history(self, drive_id: str) -> list[tuple[int, Drive]]:
+        """Return (recorded_ns, settings) of each change of the drive, the first one first. Empty if unknown."""
+        history = tables.drive_history
+        query = select(history).where(history.c.drive_id == drive_id).order_by(history.c.version)
+        with self._transactions.reading() as connection:
+            return [(row.recorded_ns, _to_drive(row)) for row in connection.execute(query)]
+
+    def _record(self, connection: Connection, drive: Drive) -> None:
+        version = _raise_version(connection)
+        connection.execute(
+            insert(tables.drive_history),
+            asdict(drive) | {"version": version, "recorded_ns": self._now_ns()},
+        )
+
+    # Chains
+
+    def chains(self, drive_id: str | None = None) -> list[Chain]:
+        """All chains, or those of one drive, by fitted_ns."""
+        query = select(_chain).order_by(_chain.c.fitted_ns, _chain.c.chain_id)
+        if drive_id is not None:
+            query = query.where(_chain.c.drive_id == drive_id)
+        with self._transactions.reading() as connection:
+            return [_to_chain(row) for row in connection.execute(query)]
+
+    def fit_chain(self, chain: Chain) -> None:
+        """Raises NotFoundError (drive) and ConflictError (chain id taken; another chain on at that time)."""
+        with self._transactions.writing() as connection:
+            _find_drive(connection, chain.drive_id)
+            taken = select(_chain.c.drive_id).where(_chain.c.chain_id == chain.chain_id)
+            if (of_drive := connection.execute(taken).scalar()) is not None:
+                raise ConflictError(
+                    f"chain {chain.chain_id!r} is registered already, on drive {of_drive!r}: choose another id"
+                )
+            if (other := _on_meanwhile(connection, chain)) is not None:
+                until = "still" if other.removed_ns is None else f"until {other.removed_ns} ns"
+                raise ConflictError(
+                    f"drive {chain.drive_id!r} has chain {other.chain_id!r} on at that time (from "
+                    f"{other.fitted_ns} ns, {until}): take it off first, or correct the dates"
+                )
+            connection.execute(insert(_chain), asdict(chain))
+            _raise_version(connection)
+
+    def take_off_chain(self, chain_id: str, at_ns: int, why: str) -> None:
+        """Raises NotFoundError, and ConflictError where it is off already or was fitted later (or just then)."""
+        with self._transactions.writing() as connection:
+            taken_off = connection.execute(
+                update(_chain)
+                .where(
+                    _chain.c.chain_id == chain_id, _chain.c.removed_ns.is_(None), _chain.c.fitted_ns < at_ns
+                )
+                .values(removed_ns=at_ns, removed_why=why)
+            ).rowcount
+            if not taken_off:
+                raise _why_not_taken_off(_find_chain(connection, chain_id))
+            _raise_version(connection)
+
+    # Baselines
+
+    def baselines(self, chain_id: str | None = None) -> list[Baseline]:
+        """All baselines, or those of one chain, by taken_ns then recorded_ns."""
+        query = select(_baseline).order_by(_baseline.c.taken_ns, _baseline.c.recorded_ns, _baseline.c.number)
+        if chain_id is not None:
+            query = query.where(_baseline.c.chain_id == chain_id)
+        with self._transactions.reading() as connection:
+            return [_to_baseline(row) for row in connection.execute(query)]
+
+    def record_baseline(self, baseline: Baseline) -> None:
+        """Add one; older ones stay. Raises NotFoundError (chain)."""
+        with self._transactions.writing() as connection:
+            _find_chain(connection, baseline.chain_id)
+            connection.execute(insert(_baseline), asdict(baseline))
+            _raise_version(connection)
+
+
+def _raise_version(connection: Connection) -> int:
+    """Raise the register's version by one and return it."""
+    connection.execute(update(_version).values(version=_version.c.version + 1))
+    return int(connection.execute(select(_version.c.version)).scalar_one())
+
+
+def _find_drive(connection: Connection, drive_id: str) -> Drive:
+    """Return the drive; in a writing transaction it stays as it is until the end. Raises NotFoundError."""
+    row = connection.execute(select(_drive).where(_drive.c.drive_id == drive_id)).one_or_none()
+    if row is None:
+        raise NotFoundError(f"drive {drive_id!r} is not registered: register it, or correct the id")
+    return _to_drive(row)
+
+
+def _find_chain(connection: Connection, chain_id: str) -> Chain:
+    row = connection.execute(select(_chain).where(_chain.c.chain_id == chain_id)).one_or_none()
+    if row is None:
+        raise NotFoundError(f"chain {chain_id!r} is not registered: fit it on its drive, or correct the id")
+    return _to_chain(row)
+
+
+def _on_meanwhile(connection: Connection, chain: Chain) -> Chain | None:
+    """Return another chain of the drive that was on at some time while `chain` was, or None.
+
+    Two stretches overlap when each begins before the other ends; one may begin just as the other ends.
+    """
+    c = _chain.c
+    query = select(_chain).where(c.drive_id == chain.drive_id)
+    query = query.where(or_(c.removed_ns.is_(None), c.removed_ns > chain.fitted_ns))
+    if chain.removed_ns is not None:
+        query = query.where(c.fitted_ns < chain.removed_ns)
+    row = connection.execute(query.order_by(c.fitted_ns)).first()
+    return None if row is None else _to_chain(row)
+
+
+def _why_not_taken_off(chain: Chain) -> ConflictError:
+    if chain.removed_ns is not None:
+        return ConflictError(
+            f"chain {chain.chain_id!r} was taken off already, at {chain.removed_ns} ns: nothing to do"
+        )
+    return ConflictError(
+        f"chain {chain.chain_id!r} was fitted at {chain.fitted_ns} ns: give a later time for taking it off"
+    )
+
+
+def _to_drive(row: Row[Any]) -> Drive:
+    values = {field.name: getattr(row, field.name) for field in fields(Drive)}
+    flags = {name: bool(values[name]) for name in ("fixed_centres", "parallel_strands")}
+    return Drive(**values | flags)
+
+
+def _to_chain(row: Row[Any]) -> Chain:
+    return Chain(**row._mapping)  # noqa: SLF001
+
+
+def _to_baseline(row: Row[Any]) -> Baseline:
+    return Baseline(**{field.name: getattr(row, field.name) for field in fields(Baseline)})

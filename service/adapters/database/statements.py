@@ -1,0 +1,273 @@
+"""The statements of the time series, built once.
+
+Knows how storing, rolling up and forgetting are said in SQL; must not know who runs them. Those that take many rows in
+one call are texts with values by position; each says which.
+"""
+
+from typing import Any
+
+from sqlalchemy import (
+    ColumnElement,
+    Delete,
+    FromClause,
+    Integer,
+    ScalarSelect,
+    Select,
+    and_,
+    bindparam,
+    case,
+    delete,
+    exists,
+    func,
+    literal,
+    select,
+    tuple_,
+)
+
+from service.adapters.database import tables
+from service.adapters.database.dialect import insert_into, positional
+from service.ports import Resolution
+
+S = 1_000_000_000  # nanoseconds
+FINER = {Resolution.HOUR: Resolution.MINUTE, Resolution.DAY: Resolution.HOUR}
+COARSER = {None: Resolution.MINUTE, Resolution.MINUTE: Resolution.HOUR, Resolution.HOUR: Resolution.DAY}
+
+_r, _d, _n, _u = tables.reading.c, tables.due.c, tables.newest.c, tables.roll_up.c
+_drive = tables.drive_number.c
+
+# The columns of a Reading but for its drive, in the order of the table.
+READING_COLUMNS = list(_r)[1:]
+
+# The columns of a RollUp but for its drive, in the order of its fields.
+ROLL_UP_COLUMNS = [
+    _u.chain_no, _u.end_ns, _u.readings, _u.measured, _u.mean_pct, _u.min_pct, _u.max_pct, _u.last_pct,
+    _u.mean_u_pct, _u.mean_speed_m_s, _u.pulses,
+]  # fmt: skip
+
+
+def end_of_interval_ns(t_ns: int, resolution: Resolution) -> int:
+    """Return the end of the interval (end - resolution, end] that t_ns falls into."""
+    length_ns = resolution * S
+    return -(-t_ns // length_ns) * length_ns
+
+
+def _end_in_sql(t_ns: ColumnElement[int], resolution: Resolution) -> ColumnElement[int]:
+    """`end_of_interval_ns` for t_ns > 0: whole-number division drops the remainder in both."""
+    length_ns = literal(resolution * S)
+    return (t_ns + (length_ns - 1)) // length_ns * length_ns
+
+
+def _insert_reading() -> str:
+    values: dict[str, Any] = {column.name: bindparam(column.name) for column in _r}
+    statement = insert_into(tables.reading).values(values)
+    return positional(statement.on_conflict_do_nothing())
+
+
+def _insert_due() -> str:
+    values: dict[str, Any] = {name: bindparam(name) for name in ("resolution_s", "end_ns", "drive_no")}
+    return positional(insert_into(tables.due).values(values).on_conflict_do_nothing())
+
+
+def _delete_due() -> str:
+    return positional(
+        delete(tables.due).where(
+            _d.resolution_s == bindparam("resolution_s"),
+            _d.end_ns == bindparam("end_ns"),
+            _d.drive_no == bindparam("drive_no"),
+        )
+    )
+
+
+def _upsert_newest() -> str:
+    """Make a stored reading the newest of its drive if it is; ties are broken by identity.
+
+    What is stored decides: a candidate that is not there with this t_ns (or not measured) changes nothing.
+    """
+    kind = bindparam("kind", type_=Integer)
+    columns = ["measured", "drive_no", "t_ns", "t0_ns", "seq", "device"]
+    found = select(kind, _r.drive_no, _r.t_ns, _r.t0_ns, _r.seq, _r.device).where(
+        *(_r[name] == bindparam(f"is_{name}") for name in ("drive_no", "t0_ns", "seq", "device", "t_ns")),
+        case((_r.elongation_pct.is_(None), 0), else_=1) >= bindparam("measured_at_least", type_=Integer),
+    )
+    statement = insert_into(tables.newest).from_select(columns, found)
+    new, order = statement.excluded, ("t_ns", "t0_ns", "seq", "device")
+    return positional(
+        statement.on_conflict_do_update(
+            index_elements=[_n.drive_no, _n.measured],
+            set_={name: new[name] for name in order},
+            where=tuple_(*(new[name] for name in order)) > tuple_(*(_n[name] for name in order)),
+        )
+    )
+
+
+def _last(
+    value: ColumnElement[Any], source: FromClause, condition: ColumnElement[bool], *order: str
+) -> ScalarSelect[Any]:
+    """The value of the last row of `source` that has one, among those that meet the condition."""
+    query = select(value).select_from(source).where(condition, value.is_not(None))
+    return (
+        query.order_by(*(source.c[name].desc() for name in order))
+        .limit(1)
+        .correlate_except(source)
+        .scalar_subquery()
+    )
+
+
+def _minutes() -> Select[Any]:
+    """The roll-ups of due minutes, from readings. A chain changed within the minute gives two."""
+    length_ns = 60 * S
+
+    def within(source: FromClause) -> ColumnElement[bool]:
+        c = source.c
+        start_ns = _d.end_ns - length_ns
+        return and_(
+            c.drive_no == _d.drive_no,
+            c.t0_ns > start_ns - _drive.longest_window_ns,
+            c.t0_ns <= _d.end_ns,
+            c.t_ns > start_ns,
+            c.t_ns <= _d.end_ns,
+        )
+
+    late = tables.reading.alias("late")
+    of_chain = and_(within(late), late.c.chain_no == _r.chain_no)
+    columns = {
+        "readings": func.count(),
+        "measured": func.count(_r.elongation_pct),
+        "mean_pct": func.avg(_r.elongation_pct),
+        "min_pct": func.min(_r.elongation_pct),
+        "max_pct": func.max(_r.elongation_pct),
+        "last_pct": _last(late.c.elongation_pct, late, of_chain, "t_ns", "t0_ns", "seq", "device"),
+        "mean_u_pct": func.avg(_r.elongation_u_pct),
+        "mean_speed_m_s": func.avg(_r.speed_m_s),
+        "speeds": func.count(_r.speed_m_s),
+        "pulses": func.sum(_r.up_pulses),
+    }
+    source = tables.due.join(tables.drive_number, _drive.drive_no == _d.drive_no)
+    return _roll_up_query(
+        Resolution.MINUTE, source.join(tables.reading, within(tables.reading)), _r.chain_no, columns
+    )
+
+
+def _longer(resolution: Resolution) -> Select[Any]:
+    """The roll-ups of due hours (days), from minutes (hours): means weighted by what went into them."""
+
+    def within(source: FromClause) -> ColumnElement[bool]:
+        c = source.c
+        return and_(
+            c.drive_no == _d.drive_no,
+            c.resolution_s == int(FINER[resolution]),
+            c.end_ns > _d.end_ns - resolution * S,
+            c.end_ns <= _d.end_ns,
+        )
+
+    finer, late = tables.roll_up.alias("finer"), tables.roll_up.alias("late")
+    f = finer.c
+    of_chain = and_(within(late), late.c.chain_no == f.chain_no)
+    with_u = case((f.mean_u_pct.is_not(None), f.measured))
+    columns = {
+        "readings": func.sum(f.readings),
+        "measured": func.sum(f.measured),
+        "mean_pct": func.sum(f.mean_pct * f.measured) / func.nullif(func.sum(f.measured), 0),
+        "min_pct": func.min(f.min_pct),
+        "max_pct": func.max(f.max_pct),
+        "last_pct": _last(late.c.last_pct, late, of_chain, "end_ns"),
+        "mean_u_pct": func.sum(f.mean_u_pct * f.measured) / func.sum(with_u),
+        "mean_speed_m_s": func.sum(f.mean_speed_m_s * f.speeds) / func.nullif(func.sum(f.speeds), 0),
+        "speeds": func.sum(f.speeds),
+        "pulses": func.sum(f.pulses),
+    }
+    return _roll_up_query(resolution, tables.due.join(finer, within(finer)), f.chain_no, columns)
+
+
+def _roll_up_query(
+    resolution: Resolution,
+    source: FromClause,
+    chain_no: ColumnElement[int],
+    columns: dict[str, ColumnElement[Any]],
+) -> Select[Any]:
+    keys: dict[str, ColumnElement[Any]] = {
+        "drive_no": _d.drive_no,
+        "resolution_s": _d.resolution_s,
+        "end_ns": _d.end_ns,
+        "chain_no": chain_no,
+    }
+    group = [*keys.values(), *([_drive.longest_window_ns] if resolution is Resolution.MINUTE else [])]
+    return (
+        select(*(value.label(name) for name, value in (keys | columns).items()))
+        .select_from(source)
+        .where(_d.resolution_s == int(resolution))
+        .where(_d.end_ns == bindparam("due_end_ns"), _d.drive_no == bindparam("due_drive_no"))
+        .group_by(*group)
+    )
+
+
+def _upsert_roll_up(query: Select[Any]) -> str:
+    """Write roll-ups, but none over fewer readings than before: its finer data were forgotten meanwhile."""
+    names = [column.name for column in query.selected_columns]
+    statement = insert_into(tables.roll_up).from_select(names, query)
+    return positional(
+        statement.on_conflict_do_update(
+            index_elements=list(tables.roll_up.primary_key),
+            set_={name: statement.excluded[name] for name in names[4:]},
+            where=statement.excluded.readings >= _u.readings,
+        )
+    )
+
+
+def forget_readings(drive_no: int, until_ns: int, rows_max: int) -> Delete:
+    """Delete the earliest readings with t_ns <= until_ns, but none that is due to be rolled up or the newest."""
+    key = (_r.drive_no, _r.t0_ns, _r.seq, _r.device)
+    is_due = exists().where(
+        _d.resolution_s == int(Resolution.MINUTE),
+        _d.end_ns == _end_in_sql(_r.t_ns, Resolution.MINUTE),
+        _d.drive_no == _r.drive_no,
+    )
+    is_newest = exists().where(
+        _n.drive_no == _r.drive_no, _n.t0_ns == _r.t0_ns, _n.seq == _r.seq, _n.device == _r.device
+    )
+    old = select(*key).where(
+        _r.drive_no == drive_no, _r.t0_ns <= until_ns, _r.t_ns <= until_ns, ~is_due, ~is_newest
+    )
+    return delete(tables.reading).where(tuple_(*key).in_(old.order_by(*key).limit(rows_max)))
+
+
+def forget_roll_ups(drive_no: int, resolution: Resolution, until_ns: int, rows_max: int) -> Delete:
+    """Delete the earliest roll-ups with end_ns <= until_ns, but none that a due longer one is made from."""
+    key = (_u.drive_no, _u.resolution_s, _u.end_ns, _u.chain_no)
+    old = select(*key).where(
+        _u.drive_no == drive_no, _u.resolution_s == int(resolution), _u.end_ns <= until_ns
+    )
+    if resolution in COARSER:
+        old = old.where(
+            ~exists().where(
+                _d.resolution_s == int(COARSER[resolution]),
+                _d.end_ns == _end_in_sql(_u.end_ns, COARSER[resolution]),
+                _d.drive_no == _u.drive_no,
+            )
+        )
+    return delete(tables.roll_up).where(tuple_(*key).in_(old.order_by(*key).limit(rows_max)))
+
+
+# Values: the columns of the table in order.
+INSERT_READING = _insert_reading()
+# Values: kind, drive_no, t0_ns, seq, device, t_ns, kind again. Kind 1 is for measured readings, 0 for any.
+UPSERT_NEWEST = _upsert_newest()
+# Values: resolution_s, end_ns, drive_no.
+INSERT_DUE = _insert_due()
+DELETE_DUE = _delete_due()
+# Values: end_ns, drive_no of an interval that is due.
+ROLL_UP = {
+    Resolution.MINUTE: _upsert_roll_up(_minutes()),
+    Resolution.HOUR: _upsert_roll_up(_longer(Resolution.HOUR)),
+    Resolution.DAY: _upsert_roll_up(_longer(Resolution.DAY)),
+}
+# Rows: drive_id, measured (0 or 1), then READING_COLUMNS in order.
+NEWEST = (
+    select(_drive.drive_id, _n.measured, *READING_COLUMNS)
+    .select_from(tables.newest)
+    .join(tables.drive_number, _drive.drive_no == _n.drive_no)
+    .join(
+        tables.reading,
+        and_(_r.drive_no == _n.drive_no, _r.t0_ns == _n.t0_ns, _r.seq == _n.seq, _r.device == _n.device),
+    )
+)
