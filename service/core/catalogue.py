@@ -281,23 +281,27 @@ def find(designation: str) -> CatalogueChain:
 def pitch_of(designation: str, pitch_mm: float | None = None) -> float:
     """Return the nominal pitch, mm, of a chain that people describe by designation, by pitch or by both.
 
-    Raises DesignationError where the designation is not in the catalogue, PitchError where the pitch is missing
-    (no designation, or conveyor chain) or is not the designation's.
+    A designation that the catalogue does not have will do where the pitch is given: chain is made that no standard
+    names; `pitch_note` tells of it. Raises DesignationError where it is not given, PitchError where there is
+    neither designation nor pitch, where the designation does not fix the pitch (conveyor chain), and where the
+    two contradict each other.
     """
-    if not designation:
+    try:
+        fixed_mm = find(designation).pitch_mm if designation else None
+    except DesignationError:
         if pitch_mm is None:
-            raise PitchError("give the designation of the chain (e.g. 16B-1), or its pitch in mm")
+            raise
         return pitch_mm
-    fixed_mm = find(designation).pitch_mm
-    if fixed_mm is None:
-        if pitch_mm is None:
-            raise PitchError(
-                f"{designation} does not say the pitch (conveyor chain, ISO 1977); give the pitch in mm as well"
-            )
-        return pitch_mm
-    if pitch_mm is not None and abs(pitch_mm - fixed_mm) > PITCH_AGREES_MM:
+    if fixed_mm is None and pitch_mm is None:
+        lacks = (
+            f"{designation} does not say the pitch (conveyor chain)"
+            if designation
+            else "the chain is not described"
+        )
+        raise PitchError(f"{lacks}; give the pitch in mm, or a designation such as 16B-1")
+    if fixed_mm is not None and pitch_mm is not None and not _same_pitch(pitch_mm, fixed_mm):
         raise PitchError(f"{designation} has {fixed_mm:g} mm pitch, not {pitch_mm:g}; correct one of the two")
-    return fixed_mm
+    return fixed_mm or pitch_mm or math.nan
 
 
 def pitch_note(designation: str, pitch_mm: float) -> str:
@@ -305,12 +309,18 @@ def pitch_note(designation: str, pitch_mm: float) -> str:
     try:
         chain = find(designation) if designation else None
     except DesignationError as error:
-        return f"the designation is not in the catalogue: {error}"
-    if chain is None or chain.kind is not ChainKind.CONVEYOR:
+        return str(error)
+    if chain is None or _same_pitch(pitch_mm, chain.pitch_mm):
         return ""
-    if any(abs(pitch_mm - listed) <= PITCH_AGREES_MM for listed in ISO_1977_PITCHES_MM):
+    if chain.kind is not ChainKind.CONVEYOR or chain.pitch_mm is not None:
+        return f"{designation} has {chain.pitch_mm:g} mm pitch, not {pitch_mm:g}; correct one of the two"
+    if any(_same_pitch(pitch_mm, listed) for listed in ISO_1977_PITCHES_MM):
         return ""
     return f"{pitch_mm:g} mm is not among the pitches of ISO 1977; conveyor chain is made in others too: measure it"
+
+
+def _same_pitch(pitch_mm: float, nominal_mm: float | None) -> bool:
+    return nominal_mm is not None and abs(pitch_mm - nominal_mm) <= PITCH_AGREES_MM
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

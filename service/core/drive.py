@@ -10,6 +10,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 
+from service.core import catalogue
+from service.core.catalogue import ChainKind
 from service.core.fields import (
     FieldsRefusedError,
     flag_problem,
@@ -20,6 +22,7 @@ from service.core.fields import (
     text_problem,
     whole_problem,
 )
+from service.core.geometry import polygon_displacement_peak_pitches, sag_extra_length_pct
 
 DRIVE_ID = re.compile(r"[a-z0-9][a-z0-9_-]{0,63}")
 CHAIN_ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9_./:+-]{0,127}")
@@ -35,6 +38,10 @@ PITCH_MM_MAX = 2000.0  # conveyor chain of ISO 1977 goes to 1000 mm
 PITCHES_IN_LOOP_MAX = 1_000_000
 TEETH_MAX = 1000
 STRANDS_MAX = 32
+FEW_PITCHES = 8  # below this the reading leans on fractions of a millimetre (common practice, no source)
+NEAR_SPROCKET_PITCHES = 3  # common practice, no source
+FEWEST_TEETH = 9  # below this a sprocket is not usable (public notes on chordal action)
+POLYGON_SHIFT_PCT = 0.02  # less is lost among the other uncertainties
 TEETH_FIX = "count the teeth; none for a sheave"
 
 
@@ -335,3 +342,111 @@ def wrap_elongation_pct(pitches_between: float) -> float:
         pitches_between: n, pitches between the sensors at e = 0, > 0.
     """
     return 100 / (pitches_between - 1) if pitches_between > 1 else math.inf
+
+
+def advice(drive: Drive, chain: Chain | None) -> list[str]:
+    """Return what a person should look at twice about this drive; empty if nothing. None of it stops the readings.
+
+    Each begins with the field that it is about, as the errors of `Drive` and `Chain` do.
+
+    Args:
+        drive: its settings.
+        chain: the chain on it, None if there is none.
+    """
+    found = [*_advice_on_spacing(drive, chain), *_advice_on_limit(drive)]
+    if chain is None:
+        return [*found, "chain: none is fitted; readings carry no elongation until one is registered"]
+    found += _advice_on_chain(drive, chain)
+    if _kind(chain) is not ChainKind.LEAF:
+        found += _advice_on_teeth(drive)
+    return found
+
+
+def _advice_on_spacing(drive: Drive, chain: Chain | None) -> Iterable[str]:
+    n, limit_pct = spacing_pitches(drive), limit(drive).limit_pct
+    if drive.whole_pitches % 2:
+        yield (
+            f"whole_pitches: {drive.whole_pitches} is odd; an even number is better, because wear lengthens every "
+            "second pitch as seen by one sensor"
+        )
+    if wrap_elongation_pct(n) <= limit_pct:
+        yield (
+            f"whole_pitches: the lag comes round at {wrap_elongation_pct(n):.2f} %, before the limit of "
+            f"{limit_pct:.2f} %; readings then rest on the baseline and the last elongation. Up to "
+            f"{_unique_pitches(limit_pct)} pitches it is unique"
+        )
+    if n < FEW_PITCHES and chain is not None:
+        yield (
+            f"whole_pitches: over only {n:g} pitches a sensor that moves by 0.1 mm shifts the elongation by "
+            f"{100 * 0.1 / spacing_mm(drive, chain):.2f} %; mount them further apart"
+        )
+    if drive.up_to_driver_mm is None:
+        yield (
+            "up_to_driver_mm: not given; make sure that both sensors are on the tight strand, which runs towards the "
+            f"driver. A slack strand reads low: by {sag_extra_length_pct(0.02):.2f} % where it sags by 2 % of its span"
+        )
+    elif (
+        chain is not None
+        and drive.up_to_driver_mm < spacing_mm(drive, chain) + NEAR_SPROCKET_PITCHES * chain.pitch_mm
+    ):
+        yield (
+            f"up_to_driver_mm: `down` is within {NEAR_SPROCKET_PITCHES} pitches of the driver, or past it; there the "
+            "strand rises and falls with every tooth. Move the sensors back along the strand"
+        )
+
+
+def _advice_on_limit(drive: Drive) -> Iterable[str]:
+    bound = limit(drive)
+    if drive.own_limit_pct is not None and bound.term is not LimitTerm.OWN:
+        yield (
+            f"own_limit_pct: {drive.own_limit_pct:g} % has no effect; {bound.limit_pct:.2f} % applies "
+            f"({bound.term.value.replace('_', ' ')})"
+        )
+    if drive.strain_pct_per_kn is not None and drive.load_ref_n is None:
+        yield "load_ref_n: not given, so strain_pct_per_kn is not used; give the tension at which elongation is stated"
+
+
+def _advice_on_teeth(drive: Drive) -> Iterable[str]:
+    if drive.driver_teeth is None or drive.driven_teeth is None:
+        missing = "driver_teeth" if drive.driver_teeth is None else "driven_teeth"
+        yield f"{missing}: not given; over 66 teeth would lower the limit to 200 / z %"
+    if drive.driver_teeth is None:
+        yield "driver_teeth: not given, so the unevenness of the sprocket's pull cannot be bounded for this drive"
+        return
+    if drive.driver_teeth < FEWEST_TEETH:
+        yield f"driver_teeth: {drive.driver_teeth} teeth are too few for a roller chain drive; is that the count?"
+    shift_pct = 100 * 2 * polygon_displacement_peak_pitches(drive.driver_teeth) / spacing_pitches(drive)
+    if shift_pct > POLYGON_SHIFT_PCT:
+        yield (
+            f"driver_teeth: with {drive.driver_teeth} teeth the polygon effect moves readings by up to "
+            f"{shift_pct:.3f} % as the chain wears; more pitches between the sensors make it less"
+        )
+
+
+def _advice_on_chain(drive: Drive, chain: Chain) -> Iterable[str]:
+    if note := catalogue.pitch_note(chain.designation, chain.pitch_mm):
+        yield f"designation: {note}"
+    loop = chain.pitches_in_loop
+    if _kind(chain) is ChainKind.LEAF:
+        yield (
+            "designation: leaf chain in lifting goes out of service on a crack, corrosion, a turned pin or 3 %, whatever "
+            "is shown here; many plan its replacement at 2 %. linklag is a maintenance aid and no safety function"
+        )
+    elif loop is None:
+        yield "pitches_in_loop: not given; with it readings are taken over whole laps, so that uneven wear averages out"
+    elif loop % 2:
+        yield f"pitches_in_loop: {loop} is odd, which needs a cranked link; count again"
+    if loop is not None and loop <= 2 * spacing_pitches(drive):
+        yield f"pitches_in_loop: {loop} pitches have no straight strand with {spacing_pitches(drive):g} between the sensors"
+
+
+def _kind(chain: Chain) -> ChainKind | None:
+    try:
+        return catalogue.find(chain.designation).kind
+    except catalogue.DesignationError:
+        return None
+
+
+def _unique_pitches(limit_pct: float) -> int:
+    """Return the greatest even number of pitches at which the lag does not come round before the limit."""
+    return 2 * math.floor((math.nextafter(1 + 100 / limit_pct, 0)) / 2)
