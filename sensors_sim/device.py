@@ -8,7 +8,7 @@ import heapq
 import itertools
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 
 import numpy as np
@@ -67,11 +67,11 @@ class Message:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Lost:
-    """The device loses its connection without saying good-bye (network gone, restart), and comes back at `back_s`."""
+class Connection:
+    """The device loses its connection without saying good-bye (network gone, restart), or has it back."""
 
     due_s: float
-    back_s: float
+    up: bool
 
 
 @dataclass(kw_only=True)
@@ -97,7 +97,7 @@ class Device:
     sends_direction: bool = False
     sends_temperature: bool = False
     sends_load: bool = False
-    trouble: Trouble = Trouble()
+    trouble: Trouble = field(default_factory=Trouble)
     seed: int = 0
 
     def __post_init__(self) -> None:
@@ -119,12 +119,13 @@ class Device:
             yield Window(seq=seq, t0_ns=t0_ns, due_s=end_s, pulses=pulses)
             seq += 1
 
-    def messages(self) -> Iterator[Message | Lost]:
+    def messages(self) -> Iterator[Message | Connection]:
         """Yield all that the device sends, in the order in which it is due, for ever."""
-        waiting: list[tuple[float, int, Message | Lost]] = []
+        waiting: list[tuple[float, int, Message | Connection]] = []
         count = itertools.count()
-        for lost in self._losses():
-            heapq.heappush(waiting, (lost.due_s, next(count), lost))
+        for from_s, to_s in self._away_s():
+            heapq.heappush(waiting, (from_s, next(count), Connection(due_s=from_s, up=False)))
+            heapq.heappush(waiting, (to_s, next(count), Connection(due_s=to_s, up=True)))
         for window in self.windows():
             while waiting and waiting[0][0] < window.due_s:
                 yield heapq.heappop(waiting)[2]
@@ -232,18 +233,13 @@ class Device:
         )
         return kinds[int(self._rng.integers(len(kinds)))]
 
-    def _losses(self) -> Iterator[Lost]:
-        for restart_s in self.trouble.restarts_s:
-            yield Lost(due_s=restart_s, back_s=restart_s + _BOOT_S)
-        for from_s, to_s in self.trouble.offline_s:
-            yield Lost(due_s=from_s, back_s=to_s)
+    def _away_s(self) -> list[tuple[float, float]]:
+        """Return when the device has no connection: (from, to)."""
+        return [*((at_s, at_s + _BOOT_S) for at_s in self.trouble.restarts_s), *self.trouble.offline_s]
 
     def _sent_s(self, due_s: float) -> float:
-        """Return when a message that is due can be sent: at once, or when the network is back."""
-        for from_s, to_s in self.trouble.offline_s:
-            if from_s <= due_s < to_s:
-                return to_s
-        return due_s
+        """Return when a message that is due can be sent: at once, or when the connection is back."""
+        return max((to_s for from_s, to_s in self._away_s() if from_s <= due_s < to_s), default=due_s)
 
     def _clock_shift_ns(self, at_s: float) -> int:
         return sum(

@@ -19,7 +19,8 @@ from sensors_sim.sensor import Sensor, SensorRun
 Floats = npt.NDArray[np.float64]
 Ticks = npt.NDArray[np.int64]
 
-_UPDATE_S = 1.0  # wear, temperature and load are held for so long
+_UPDATE_S = 1.0  # wear, temperature and load are held for so long where they change fast
+_SLOW_UPDATE_S = 60.0  # wear at its natural rate
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -154,8 +155,12 @@ class SimulatedDrive:
         return (self._travel - self._first_travel) / self.chain.pitches
 
     @cached_property
-    def _steps(self) -> bool:
-        return self.wear is not None or not self.surroundings.steady or math.isfinite(self.moved_at_s)
+    def _held_s(self) -> float:
+        """How long chain and surroundings are held between two updates."""
+        sped_up = self.wear is not None and self.wear.speedup > 1
+        if sped_up or not self.surroundings.steady or math.isfinite(self.moved_at_s):
+            return _UPDATE_S
+        return _SLOW_UPDATE_S
 
     def run(self, duration_s: float) -> Pulses:
         """Run on for so long (whole ticks of the clock) and return the pulses of that time."""
@@ -165,12 +170,8 @@ class SimulatedDrive:
         elongation_pct, middle_s = self.chain.mean_elongation_pct, (begin_s + end_s) / 2
         found: tuple[list[Floats], list[Floats]] = ([], [])
         while self._now_s < end_s:
-            step_end = (
-                min(end_s, (math.floor(self._now_s / _UPDATE_S + 1e-9) + 1) * _UPDATE_S)
-                if self._steps
-                else end_s
-            )
-            self._step(step_end, found)
+            update_s = (math.floor(self._now_s / self._held_s + 1e-9) + 1) * self._held_s
+            self._step(min(end_s, update_s), found)
         self._ticks = last
         elongation_pct = (elongation_pct + self.chain.mean_elongation_pct) / 2
         pitch_mm = self.chain.pitch_mm * (1 + elongation_pct / 100)

@@ -1,0 +1,5 @@
+"""`python -m sensors_sim`."""
+
+from sensors_sim.main import app
+
+app()
