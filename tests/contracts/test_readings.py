@@ -1,0 +1,451 @@
+"""What every adapter of the port `Readings` keeps to. pandas says what a roll-up must be."""
+
+import math
+import random
+from collections.abc import Iterator
+from dataclasses import replace
+
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from service.core.reading import NotMeasured, Reading
+from service.ports import ROWS_MAX, Readings, Resolution, RollUp
+from tests.contracts.given import DAY_NS, MEASURED, NOON_NS, STORES, S, a_reading, a_store
+
+pytestmark = pytest.mark.parametrize("kind", STORES)
+EVER = (0, 2**62)
+
+finite = st.floats(allow_nan=False, allow_infinity=False)
+count = st.integers(0, 2**40)
+texts = st.text(st.characters(codec="utf-8", exclude_characters="\0"), max_size=20)
+
+
+@pytest.fixture
+def readings(kind: str) -> Iterator[Readings]:
+    with a_store(kind) as store:
+        yield store.readings
+
+
+@st.composite
+def any_reading(draw: st.DrawFn) -> Reading:
+    """Any reading that could come, on few drives and within a few hours around midnight."""
+    t0_ns = NOON_NS + DAY_NS // 2 + draw(st.integers(-7200 * S, 7200 * S))
+    pct = draw(st.none() | st.floats(-1, 5))
+    return Reading(
+        drive_id=draw(st.sampled_from(["a", "b"])),
+        device_id=draw(st.sampled_from(["", "plc-1"]) | texts),
+        t0_ns=t0_ns,
+        seq=draw(st.integers(0, 3)),
+        t_ns=t0_ns + draw(st.sampled_from([0, 10 * S, 61 * S, 3600 * S]) | st.integers(0, 3600 * S)),
+        chain_id=draw(st.sampled_from([None, "x", "y"])),
+        elongation_pct=pct,
+        elongation_u_pct=None if pct is None else draw(st.floats(0, 1)),
+        reason=draw(st.sampled_from(NotMeasured)) if pct is None else None,
+        pitches_between=draw(st.none() | finite),
+        lag_pitches=draw(st.none() | finite),
+        speed_m_s=draw(st.none() | st.floats(0, 10)),
+        coherence=draw(st.none() | st.floats(0, 1)),
+        pitches_averaged=draw(count),
+        whole_laps=draw(count),
+        up_pulses=draw(count),
+        down_pulses=draw(count),
+        up_missed=draw(count),
+        down_missed=draw(count),
+        up_extra=draw(count),
+        down_extra=draw(count),
+        temp_c=draw(st.none() | finite),
+        mount_c=draw(st.none() | finite),
+        load_n=draw(st.none() | finite),
+    )
+
+
+def identity(reading: Reading) -> tuple[str, str, int, int]:
+    return reading.drive_id, reading.device_id, reading.t0_ns, reading.seq
+
+
+def in_time(reading: Reading) -> tuple[int, int, int, str]:
+    return reading.t_ns, reading.t0_ns, reading.seq, reading.device_id
+
+
+several = st.lists(any_reading(), min_size=1, max_size=30, unique_by=identity)
+
+
+def roll_up_all(readings: Readings) -> None:
+    while readings.roll_up():
+        pass
+
+
+def everything(readings: Readings) -> list[object]:
+    """All that the store shows of two drives."""
+    newest = sorted(readings.newest(), key=lambda one: one.drive_id)
+    series: list[object] = [readings.raw(drive_id, *EVER) for drive_id in ("a", "b")]
+    rolled = [
+        readings.rolled(drive_id, *EVER, resolution) for drive_id in ("a", "b") for resolution in Resolution
+    ]
+    return [newest, series, rolled]
+
+
+# Storing
+
+
+@settings(deadline=None, max_examples=40)
+@given(several)
+def test_readings_come_back_as_they_were(kind: str, some: list[Reading]) -> None:
+    with a_store(kind) as store:
+        assert store.readings.store(some) == len(some)
+        for drive_id in ("a", "b"):
+            expected = sorted((one for one in some if one.drive_id == drive_id), key=in_time)
+            assert store.readings.raw(drive_id, *EVER) == expected
+
+
+def test_nothing_to_store_is_no_reading(readings: Readings) -> None:
+    assert readings.store([]) == 0
+
+
+@pytest.mark.parametrize("part", ["drive_id", "device_id", "t0_ns", "seq"])
+def test_each_part_of_the_identity_makes_another_reading(readings: Readings, part: str) -> None:
+    other = {"drive_id": "press-4", "device_id": "plc-2", "t0_ns": MEASURED.t0_ns + 1, "seq": 8}[part]
+    assert readings.store([MEASURED, replace(MEASURED, **{part: other})]) == 2  # type: ignore[arg-type]
+
+
+def test_a_reading_stored_already_changes_nothing_whatever_it_says(readings: Readings) -> None:
+    """A device that sends other content under the same identity: the first one stands, everywhere."""
+    readings.store([MEASURED, a_reading(20, None, seq=8)])
+    roll_up_all(readings)
+    before = (
+        readings.raw("press-3", *EVER),
+        readings.newest(),
+        readings.rolled("press-3", *EVER, Resolution.MINUTE),
+    )
+    other = replace(MEASURED, t_ns=MEASURED.t_ns + 3000 * S, elongation_pct=2.5)
+    assert readings.store([other]) == 0
+    assert readings.store([replace(a_reading(20, 3.0, seq=8), t_ns=MEASURED.t_ns + 100 * S)]) == 0
+    roll_up_all(readings)
+    assert before == (
+        readings.raw("press-3", *EVER),
+        readings.newest(),
+        readings.rolled("press-3", *EVER, Resolution.MINUTE),
+    )
+
+
+def test_a_false_repeat_beside_new_readings_hides_none_of_them(readings: Readings) -> None:
+    readings.store([a_reading(0, None, seq=1)])
+    repeat = replace(a_reading(0, 2.0, seq=1), t_ns=NOON_NS + 500 * S)
+    new = a_reading(10, 0.5, seq=2)
+    assert readings.store([repeat, new]) == 1
+    newest = readings.newest_of("press-3")
+    assert newest is not None
+    assert (newest.reading, newest.measured) == (new, new)
+
+
+def test_the_same_reading_twice_in_one_call_is_stored_once(readings: Readings) -> None:
+    assert readings.store([MEASURED, MEASURED, replace(MEASURED, elongation_pct=3.0)]) == 1
+    assert readings.raw("press-3", *EVER) == [MEASURED]
+
+
+@pytest.mark.parametrize("window_ns", [-1, 3600 * S + 1])
+def test_a_window_that_cannot_be_is_refused_and_nothing_is_stored(readings: Readings, window_ns: int) -> None:
+    wrong = replace(MEASURED, seq=9, t_ns=MEASURED.t0_ns + window_ns)
+    with pytest.raises(ValueError, match="t_ns must lie 0 to 3600 s after t0_ns"):
+        readings.store([MEASURED, wrong])
+    assert readings.raw("press-3", *EVER) == []
+
+
+# Reading raw
+
+
+def test_a_range_is_open_at_its_start_and_closed_at_its_end(readings: Readings) -> None:
+    three = [a_reading(at_s, seq=at_s) for at_s in (10, 20, 30)]
+    readings.store(three)
+    assert readings.raw("press-3", NOON_NS + 10 * S, NOON_NS + 20 * S) == three[1:2]
+    assert readings.raw("press-3", NOON_NS + 30 * S, NOON_NS + 40 * S) == []
+    assert readings.raw("press-9", *EVER) == []
+
+
+@settings(deadline=None, max_examples=40)
+@given(several, st.integers(1, 8), st.integers(-7200, 9000), st.integers(0, 9000))
+def test_the_newest_of_a_range_are_those_that_end_last(
+    kind: str, some: list[Reading], rows_max: int, from_s: int, length_s: int
+) -> None:
+    """Windows of unlike lengths overlap, so that the order of t0 is not the order of t."""
+    from_ns = NOON_NS + DAY_NS // 2 + from_s * S
+    to_ns = from_ns + length_s * S
+    with a_store(kind) as store:
+        store.readings.store(some)
+        inside = [one for one in some if one.drive_id == "a" and from_ns < one.t_ns <= to_ns]
+        assert store.readings.raw("a", from_ns, to_ns, rows_max) == sorted(inside, key=in_time)[-rows_max:]
+
+
+@pytest.mark.parametrize("rows_max", [0, -1, ROWS_MAX + 1])
+def test_a_number_of_rows_out_of_bounds_is_refused(readings: Readings, rows_max: int) -> None:
+    with pytest.raises(ValueError, match="rows_max must be 1 to 100000"):
+        readings.raw("press-3", *EVER, rows_max)
+    with pytest.raises(ValueError, match="rows_max must be 1 to 100000"):
+        readings.rolled("press-3", *EVER, Resolution.DAY, rows_max)
+
+
+# The newest
+
+
+@settings(deadline=None, max_examples=40)
+@given(several, st.integers(1, 10))
+def test_the_newest_is_the_one_that_ended_last(kind: str, some: list[Reading], at_once: int) -> None:
+    with a_store(kind) as store:
+        for start in range(0, len(some), at_once):
+            store.readings.store(some[start : start + at_once])
+        found = {newest.drive_id: newest for newest in store.readings.newest()}
+        assert found.keys() == {one.drive_id for one in some}
+        for drive_id, newest in found.items():
+            of_drive = [one for one in some if one.drive_id == drive_id]
+            measured = [one for one in of_drive if one.elongation_pct is not None]
+            assert newest.reading == max(of_drive, key=in_time)
+            assert newest.measured == max(measured, key=in_time, default=None)
+            assert store.readings.newest_of(drive_id) == newest
+
+
+def test_a_drive_without_readings_has_no_newest(readings: Readings) -> None:
+    assert readings.newest() == []
+    assert readings.newest_of("press-3") is None
+
+
+# Roll-ups
+
+
+def by_pandas(some: list[Reading], drive_id: str, resolution: Resolution) -> list[dict[str, object]]:
+    """The roll-ups of a drive by pandas' resample, straight from the readings."""
+    table = pd.DataFrame(
+        {
+            "end": pd.to_datetime([one.t_ns for one in some], unit="ns"),
+            "chain": [one.chain_id or "" for one in some],
+            "pct": pd.array([one.elongation_pct for one in some], dtype="Float64"),
+            "u": pd.array([one.elongation_u_pct for one in some], dtype="Float64"),
+            "speed": pd.array([one.speed_m_s for one in some], dtype="Float64"),
+            "pulses": [one.up_pulses for one in some],
+            "drive": [one.drive_id for one in some],
+            "order": range(len(some)),
+        }
+    )
+    order = {identity(one): place for place, one in enumerate(sorted(some, key=in_time))}
+    table["order"] = [order[identity(one)] for one in some]
+    table = table[table["drive"] == drive_id].sort_values("order").set_index("end")
+    rows: list[dict[str, object]] = []
+    for chain, of_chain in table.groupby("chain"):
+        buckets = of_chain.resample(f"{int(resolution)}s", label="right", closed="right")
+        made = pd.DataFrame(
+            {
+                "readings": buckets["pulses"].count(),
+                "measured": buckets["pct"].count(),
+                "mean_pct": buckets["pct"].mean(),
+                "min_pct": buckets["pct"].min(),
+                "max_pct": buckets["pct"].max(),
+                "last_pct": buckets["pct"].last(),
+                "mean_u_pct": buckets["u"].mean(),
+                "mean_speed_m_s": buckets["speed"].mean(),
+                "pulses": buckets["pulses"].sum(),
+            }
+        )
+        made = made[made["readings"] > 0]
+        ends = made.index.as_unit("ns").asi8
+        for end_ns, row in zip(ends, made.to_dict("records"), strict=True):
+            rows.append({"chain_id": chain or None, "end_ns": int(end_ns), **row})
+    return sorted(rows, key=lambda row: (row["end_ns"], row["chain_id"] or ""))
+
+
+def assert_same(rolled: list[RollUp], expected: list[dict[str, object]]) -> None:
+    assert [(one.end_ns, one.chain_id) for one in rolled] == [
+        (row["end_ns"], row["chain_id"]) for row in expected
+    ]
+    for one, row in zip(rolled, expected, strict=True):
+        for name in ("readings", "measured", "pulses", "min_pct", "max_pct", "last_pct"):
+            value = row[name]
+            assert getattr(one, name) == (None if pd.isna(value) else value), name
+        for name in ("mean_pct", "mean_u_pct", "mean_speed_m_s"):
+            mean, value = getattr(one, name), row[name]
+            assert (mean is None) == pd.isna(value), name
+            assert mean is None or math.isclose(mean, float(str(value)), rel_tol=1e-9, abs_tol=1e-12), name
+
+
+@settings(deadline=None, max_examples=30)
+@given(several)
+def test_roll_ups_are_what_pandas_makes_of_the_readings(kind: str, some: list[Reading]) -> None:
+    """Hours from minutes and days from hours equal what the readings themselves give. Checked against pandas."""
+    with a_store(kind) as store:
+        store.readings.store(some)
+        roll_up_all(store.readings)
+        for drive_id in {one.drive_id for one in some}:
+            for resolution in Resolution:
+                rolled = store.readings.rolled(drive_id, *EVER, resolution)
+                assert_same(rolled, by_pandas(some, drive_id, resolution))
+
+
+@settings(deadline=None, max_examples=30)
+@given(several, st.data())
+def test_order_of_arrival_and_redelivery_do_not_show(
+    kind: str, some: list[Reading], data: st.DataObject
+) -> None:
+    again = data.draw(st.lists(st.sampled_from(some), max_size=10))
+    mixed = data.draw(st.permutations(some + again))
+    cuts = sorted(data.draw(st.sets(st.integers(0, len(mixed)), max_size=4)))
+    with a_store(kind) as in_order, a_store(kind) as as_it_came:
+        in_order.readings.store(sorted(some, key=in_time))
+        roll_up_all(in_order.readings)
+        new = 0
+        for start, end in zip([0, *cuts], [*cuts, len(mixed)], strict=True):
+            new += as_it_came.readings.store(mixed[start:end])
+            as_it_came.readings.roll_up(data.draw(st.integers(0, 5)))
+        roll_up_all(as_it_came.readings)
+        assert new == len(some)
+        assert everything(as_it_came.readings) == everything(in_order.readings)
+
+
+def test_an_interval_holds_its_end_but_not_its_start(readings: Readings) -> None:
+    readings.store([a_reading(0, 1.0, seq=1), a_reading(1e-9, 2.0, seq=2), a_reading(60, 3.0, seq=3)])
+    roll_up_all(readings)
+    minutes = readings.rolled("press-3", *EVER, Resolution.MINUTE)
+    assert [(one.end_ns, one.mean_pct) for one in minutes] == [(NOON_NS, 1.0), (NOON_NS + 60 * S, 2.5)]
+    assert readings.rolled("press-3", NOON_NS, NOON_NS + 60 * S, Resolution.MINUTE) == minutes[1:]
+    assert readings.rolled("press-3", *EVER, Resolution.MINUTE, 1) == minutes[1:]
+
+
+def test_a_stopped_drive_has_roll_ups_without_elongation(readings: Readings) -> None:
+    readings.store([a_reading(10, None, seq=1), a_reading(20, None, seq=2)])
+    roll_up_all(readings)
+    (day,) = readings.rolled("press-3", *EVER, Resolution.DAY)
+    assert (day.readings, day.measured, day.mean_speed_m_s) == (2, 0, 0.0)
+    assert (day.mean_pct, day.min_pct, day.max_pct, day.last_pct, day.mean_u_pct) == (None,) * 5
+
+
+def test_a_late_reading_corrects_minute_hour_and_day(readings: Readings) -> None:
+    readings.store([a_reading(10, 1.0, seq=1)])
+    roll_up_all(readings)
+    readings.store([a_reading(5, 4.0, seq=0)])
+    roll_up_all(readings)
+    for resolution in Resolution:
+        (one,) = readings.rolled("press-3", *EVER, resolution)
+        assert (one.readings, one.mean_pct, one.max_pct, one.last_pct) == (2, 2.5, 4.0, 1.0)
+
+
+def test_rolling_up_stops_at_its_bound_and_goes_on_next_time(readings: Readings) -> None:
+    readings.store([a_reading(60 * minute, seq=minute) for minute in range(1, 51)])
+    assert readings.roll_up(7) == 7
+    roll_up_all(readings)
+    assert len(readings.rolled("press-3", *EVER, Resolution.MINUTE)) == 50
+    (hour,) = readings.rolled("press-3", *EVER, Resolution.HOUR)
+    assert hour.readings == 50
+    assert readings.roll_up() == 0
+
+
+# Forgetting
+
+
+def a_day_of_readings() -> list[Reading]:
+    return [a_reading(600 * number, 0.5 + number / 1000, seq=number) for number in range(1, 145)]
+
+
+def test_forgotten_readings_leave_their_roll_ups(readings: Readings) -> None:
+    some = a_day_of_readings()
+    readings.store(some)
+    roll_up_all(readings)
+    days = readings.rolled("press-3", *EVER, Resolution.DAY)
+    assert readings.forget(None, some[99].t_ns) == 99
+    assert readings.raw("press-3", *EVER) == some[99:]
+    assert readings.forget(None, some[99].t_ns) == 0
+    roll_up_all(readings)
+    assert readings.rolled("press-3", *EVER, Resolution.DAY) == days
+
+
+def test_no_more_is_forgotten_at_once_than_was_asked_for(readings: Readings) -> None:
+    some = a_day_of_readings()
+    readings.store([*some, *(replace(one, drive_id="press-4") for one in some)])
+    roll_up_all(readings)
+    went = [readings.forget(None, NOON_NS + 2 * DAY_NS, rows_max=100) for _ in range(4)]
+    assert went == [100, 100, 86, 0]  # the newest of each drive stays
+
+
+def test_readings_that_a_due_roll_up_needs_are_kept(readings: Readings) -> None:
+    some = a_day_of_readings()
+    readings.store(some)
+    assert readings.forget(None, NOON_NS + 2 * DAY_NS) == 0
+    roll_up_all(readings)
+    assert readings.forget(None, NOON_NS + 2 * DAY_NS) == len(some) - 1
+
+
+@pytest.mark.parametrize(
+    ("resolution", "longer"), [(Resolution.MINUTE, Resolution.HOUR), (Resolution.HOUR, Resolution.DAY)]
+)
+def test_roll_ups_that_a_longer_one_needs_are_kept(
+    readings: Readings, resolution: Resolution, longer: Resolution
+) -> None:
+    some = a_day_of_readings()
+    readings.store(some)
+    while not readings.rolled("press-3", *EVER, resolution):
+        readings.roll_up(1)
+    while (due := readings.roll_up(1)) and len(readings.rolled("press-3", *EVER, longer)) == 0:
+        readings.forget(resolution, NOON_NS + 9 * DAY_NS)
+    assert due
+    roll_up_all(readings)
+    assert sum(one.readings for one in readings.rolled("press-3", *EVER, longer)) == len(some)
+    assert sum(one.readings for one in readings.rolled("press-3", *EVER, Resolution.DAY)) == len(some)
+
+
+def test_the_newest_stay_however_old(readings: Readings) -> None:
+    """The board shows them, and the next batch of the drive is converted with the last elongation."""
+    some = [
+        a_reading(10, 1.0, seq=1),
+        a_reading(20, 2.0, seq=2),
+        a_reading(30, None, seq=3),
+        a_reading(40, None, seq=4),
+    ]
+    readings.store(some)
+    roll_up_all(readings)
+    assert readings.forget(None, NOON_NS + 10**6 * DAY_NS // 1000) == 2
+    newest = readings.newest_of("press-3")
+    assert newest is not None
+    assert (newest.measured, newest.reading) == (some[1], some[3])
+
+
+def test_a_late_reading_for_a_forgotten_minute_does_not_spoil_its_roll_ups(readings: Readings) -> None:
+    some = [a_reading(10 * number, 1.0, seq=number) for number in range(1, 20)]
+    readings.store(some)
+    roll_up_all(readings)
+    before = [readings.rolled("press-3", *EVER, resolution) for resolution in Resolution]
+    assert readings.forget(None, NOON_NS + 120 * S + 1) == 12
+    readings.store([some[2], a_reading(35, 9.0, seq=99)])
+    roll_up_all(readings)
+    assert [readings.rolled("press-3", *EVER, resolution) for resolution in Resolution] == before
+
+
+@pytest.mark.parametrize("resolution", Resolution)
+def test_roll_ups_are_forgotten_by_whole_longer_intervals(readings: Readings, resolution: Resolution) -> None:
+    readings.store([a_reading(60 * minute, seq=minute) for minute in range(-1500, 1500, 15)])
+    roll_up_all(readings)
+    before_ns = NOON_NS + 3 * 3600 * S + 17 * 60 * S
+    length_ns = {Resolution.MINUTE: 3600 * S, Resolution.HOUR: DAY_NS, Resolution.DAY: 1}[resolution]
+    cut_ns = before_ns // length_ns * length_ns
+    kept = [one for one in readings.rolled("press-3", *EVER, resolution) if one.end_ns > cut_ns]
+    assert readings.forget(resolution, before_ns) > 0
+    assert readings.rolled("press-3", *EVER, resolution) == kept
+    for other in set(Resolution) - {resolution}:
+        assert readings.rolled("press-3", *EVER, other)
+
+
+def test_a_backlog_gives_the_same_as_live_data(kind: str) -> None:
+    """Two days of three drives, live in order, and all at once after an outage, newest first and shuffled."""
+    some = [
+        replace(
+            a_reading(97 * number, None if number % 7 == 0 else number / 1000, seq=number), drive_id=drive_id
+        )
+        for number in range(600)
+        for drive_id in ("a", "b")
+    ]
+    backlog = random.Random(4).sample(some, len(some))
+    with a_store(kind) as live, a_store(kind) as late:
+        for start in range(0, len(some), 40):
+            live.readings.store(some[start : start + 40])
+            live.readings.roll_up()
+        late.readings.store(backlog)
+        roll_up_all(live.readings)
+        roll_up_all(late.readings)
+        assert everything(live.readings) == everything(late.readings)

@@ -1,0 +1,415 @@
+"""In-memory stand-ins for the store. Each passes the same contract tests as the database (tests/contracts).
+
+Written from the ports, not from the SQL: sums are kept where the database keeps means. Set `down` to a text to have
+every call raise StoreUnavailableError with it, as when the disk is full; nothing changes meanwhile.
+"""
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+from service.core.batch import KEPT_PAYLOAD_BYTES_MAX, WINDOW_S_MAX, Rejection
+from service.core.drive import Baseline, Chain, Drive
+from service.core.reading import Reading
+from service.ports import (
+    ROWS_MAX,
+    ConflictError,
+    KeptRejection,
+    Newest,
+    NotFoundError,
+    Resolution,
+    RollUp,
+    Sighting,
+    StoreUnavailableError,
+)
+
+S = 1_000_000_000  # nanoseconds
+FINER = {Resolution.HOUR: Resolution.MINUTE, Resolution.DAY: Resolution.HOUR}
+COARSER = {None: Resolution.MINUTE, Resolution.MINUTE: Resolution.HOUR, Resolution.HOUR: Resolution.DAY}
+
+
+def _identity(reading: Reading) -> tuple[str, int, int, str]:
+    return reading.drive_id, reading.t0_ns, reading.seq, reading.device_id
+
+
+def _in_time(reading: Reading) -> tuple[int, int, int, str]:
+    return reading.t_ns, reading.t0_ns, reading.seq, reading.device_id
+
+
+def _end_ns(t_ns: int, resolution: Resolution) -> int:
+    """The end of the interval (end - resolution, end] that t_ns falls into."""
+    start_ns, past_ns = divmod(t_ns, resolution * S)
+    return (start_ns + (past_ns > 0)) * resolution * S
+
+
+class _Fake:
+    """What every stand-in can do: be down."""
+
+    down: str | None = None
+
+    def _refuse_if_down(self) -> None:
+        if self.down is not None:
+            raise StoreUnavailableError(self.down)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Sums:
+    """What went into one interval of one chain, so that two can be added."""
+
+    readings: int
+    pulses: int
+    elongations: tuple[int, float] = (0, 0.0)  # how many, and their sum
+    uncertainties: tuple[int, float] = (0, 0.0)
+    speeds: tuple[int, float] = (0, 0.0)
+    least: float | None = None
+    greatest: float | None = None
+    last: float | None = None
+
+    @classmethod
+    def of(cls, reading: Reading) -> "_Sums":
+        def one(value: float | None) -> tuple[int, float]:
+            return (0, 0.0) if value is None else (1, value)
+
+        e = reading.elongation_pct
+        return cls(
+            readings=1,
+            pulses=reading.up_pulses,
+            elongations=one(e),
+            uncertainties=one(reading.elongation_u_pct),
+            speeds=one(reading.speed_m_s),
+            least=e,
+            greatest=e,
+            last=e,
+        )
+
+    def followed_by(self, later: "_Sums") -> "_Sums":
+        def add(a: tuple[int, float], b: tuple[int, float]) -> tuple[int, float]:
+            return a[0] + b[0], a[1] + b[1]
+
+        return _Sums(
+            readings=self.readings + later.readings,
+            pulses=self.pulses + later.pulses,
+            elongations=add(self.elongations, later.elongations),
+            uncertainties=add(self.uncertainties, later.uncertainties),
+            speeds=add(self.speeds, later.speeds),
+            least=min((v for v in (self.least, later.least) if v is not None), default=None),
+            greatest=max((v for v in (self.greatest, later.greatest) if v is not None), default=None),
+            last=self.last if later.last is None else later.last,
+        )
+
+    def as_roll_up(self, drive_id: str, chain_id: str | None, end_ns: int) -> RollUp:
+        def mean(count_and_sum: tuple[int, float]) -> float | None:
+            return None if not count_and_sum[0] else count_and_sum[1] / count_and_sum[0]
+
+        return RollUp(
+            drive_id=drive_id,
+            chain_id=chain_id,
+            end_ns=end_ns,
+            readings=self.readings,
+            measured=self.elongations[0],
+            mean_pct=mean(self.elongations),
+            min_pct=self.least,
+            max_pct=self.greatest,
+            last_pct=self.last,
+            mean_u_pct=mean(self.uncertainties),
+            mean_speed_m_s=mean(self.speeds),
+            pulses=self.pulses,
+        )
+
+
+class FakeReadings(_Fake):
+    """The port `Readings` in memory."""
+
+    def __init__(self) -> None:
+        self._readings: dict[tuple[str, int, int, str], Reading] = {}
+        self._due: set[tuple[Resolution, int, str]] = set()  # resolution, end_ns, drive_id
+        self._sums: dict[tuple[str, Resolution, int], dict[str | None, _Sums]] = defaultdict(dict)
+
+    def store(self, readings: Sequence[Reading]) -> int:
+        self._refuse_if_down()
+        for reading in readings:
+            if not 0 <= reading.t_ns - reading.t0_ns <= WINDOW_S_MAX * S:
+                raise ValueError(f"reading of {reading.drive_id!r}: t_ns must lie 0 to 3600 s after t0_ns")
+        before = len(self._readings)
+        for reading in readings:
+            if _identity(reading) not in self._readings:
+                self._readings[_identity(reading)] = reading
+                self._due.add((Resolution.MINUTE, _end_ns(reading.t_ns, Resolution.MINUTE), reading.drive_id))
+        return len(self._readings) - before
+
+    def roll_up(self, intervals_max: int = 10_000) -> int:
+        self._refuse_if_down()
+        done = 0
+        while self._due and done < intervals_max:
+            interval = max(self._due, key=lambda due: (-due[0], due[1]))
+            self._due.remove(interval)
+            self._roll_up(*interval)
+            done += 1
+        return done
+
+    def _roll_up(self, resolution: Resolution, end_ns: int, drive_id: str) -> None:
+        made: dict[str | None, _Sums] = {}
+        for chain_id, sums in self._parts(resolution, end_ns, drive_id):
+            made[chain_id] = made[chain_id].followed_by(sums) if chain_id in made else sums
+        kept = self._sums[drive_id, resolution, end_ns]
+        for chain_id, sums in made.items():
+            if chain_id not in kept or sums.readings >= kept[chain_id].readings:
+                kept[chain_id] = sums
+        if resolution in COARSER:
+            coarser = COARSER[resolution]
+            self._due.add((coarser, _end_ns(end_ns, coarser), drive_id))
+
+    def _parts(
+        self, resolution: Resolution, end_ns: int, drive_id: str
+    ) -> Iterable[tuple[str | None, _Sums]]:
+        """What an interval is made of, in the order of time."""
+        start_ns = end_ns - resolution * S
+        if resolution is Resolution.MINUTE:
+            for reading in sorted(self._of(drive_id, start_ns, end_ns), key=_in_time):
+                yield reading.chain_id, _Sums.of(reading)
+            return
+        for part_end_ns in range(start_ns + FINER[resolution] * S, end_ns + 1, FINER[resolution] * S):
+            yield from self._sums.get((drive_id, FINER[resolution], part_end_ns), {}).items()
+
+    def _of(self, drive_id: str, from_ns: int, to_ns: int) -> list[Reading]:
+        return [r for r in self._readings.values() if r.drive_id == drive_id and from_ns < r.t_ns <= to_ns]
+
+    def newest(self) -> list[Newest]:
+        self._refuse_if_down()
+        return [
+            newest
+            for drive_id in {reading.drive_id for reading in self._readings.values()}
+            if (newest := self.newest_of(drive_id)) is not None
+        ]
+
+    def newest_of(self, drive_id: str) -> Newest | None:
+        self._refuse_if_down()
+        of_drive = [reading for reading in self._readings.values() if reading.drive_id == drive_id]
+        if not of_drive:
+            return None
+        measured = [reading for reading in of_drive if reading.elongation_pct is not None]
+        return Newest(
+            drive_id=drive_id,
+            reading=max(of_drive, key=_in_time),
+            measured=max(measured, key=_in_time, default=None),
+        )
+
+    def raw(self, drive_id: str, from_ns: int, to_ns: int, rows_max: int = ROWS_MAX) -> list[Reading]:
+        self._refuse_if_down()
+        _check_rows_max(rows_max)
+        return sorted(self._of(drive_id, from_ns, to_ns), key=_in_time)[-rows_max:]
+
+    def rolled(
+        self, drive_id: str, from_ns: int, to_ns: int, resolution: Resolution, rows_max: int = ROWS_MAX
+    ) -> list[RollUp]:
+        self._refuse_if_down()
+        _check_rows_max(rows_max)
+        found = [
+            sums.as_roll_up(drive_id, chain_id, end_ns)
+            for (of_drive, of_resolution, end_ns), chains in self._sums.items()
+            for chain_id, sums in chains.items()
+            if (of_drive, of_resolution) == (drive_id, resolution) and from_ns < end_ns <= to_ns
+        ]
+        return sorted(found, key=lambda one: (one.end_ns, one.chain_id or ""))[-rows_max:]
+
+    def forget(self, resolution: Resolution | None, before_ns: int, rows_max: int = 50_000) -> int:
+        self._refuse_if_down()
+        until_ns = before_ns - 1
+        if resolution in COARSER:
+            until_ns -= until_ns % (COARSER[resolution] * S)
+        if resolution is None:
+            return self._forget_readings(until_ns, rows_max)
+        old = sorted(
+            (end_ns, drive_id)
+            for drive_id, of_resolution, end_ns in self._sums
+            if of_resolution == resolution and end_ns <= until_ns
+        )
+        gone = 0
+        for end_ns, drive_id in old:
+            coarser = COARSER.get(resolution)
+            if coarser is not None and (coarser, _end_ns(end_ns, coarser), drive_id) in self._due:
+                continue
+            chains = self._sums[drive_id, resolution, end_ns]
+            while chains and gone < rows_max:
+                chains.popitem()
+                gone += 1
+        return gone
+
+    def _forget_readings(self, until_ns: int, rows_max: int) -> int:
+        shown = {id(one.reading) for one in self.newest()} | {id(one.measured) for one in self.newest()}
+        old = [
+            identity
+            for identity, reading in sorted(self._readings.items(), key=lambda item: item[1].t0_ns)
+            if reading.t_ns <= until_ns
+            and id(reading) not in shown
+            and (Resolution.MINUTE, _end_ns(reading.t_ns, Resolution.MINUTE), reading.drive_id)
+            not in self._due
+        ]
+        for identity in old[:rows_max]:
+            del self._readings[identity]
+        return len(old[:rows_max])
+
+
+def _check_rows_max(rows_max: int) -> None:
+    if not 1 <= rows_max <= ROWS_MAX:
+        raise ValueError(f"rows_max must be 1 to {ROWS_MAX}, not {rows_max}")
+
+
+class FakeRegister(_Fake):
+    """The port `Register` in memory."""
+
+    def __init__(self) -> None:
+        self._drives: dict[str, Drive] = {}
+        self._chains: dict[str, Chain] = {}
+        self._baselines: list[Baseline] = []
+        self._version = 0
+
+    def version(self) -> int:
+        self._refuse_if_down()
+        return self._version
+
+    def drives(self, *, retired: bool = False) -> list[Drive]:
+        self._refuse_if_down()
+        return [drive for _, drive in sorted(self._drives.items()) if retired or drive.retired_ns is None]
+
+    def drive(self, drive_id: str) -> Drive:
+        self._refuse_if_down()
+        if drive_id not in self._drives:
+            raise NotFoundError(f"drive {drive_id!r} is not registered: register it, or correct the id")
+        return self._drives[drive_id]
+
+    def add_drive(self, drive: Drive) -> None:
+        self._refuse_if_down()
+        if drive.drive_id in self._drives:
+            raise ConflictError(f"drive {drive.drive_id!r} is registered already: choose another id")
+        self._put(drive)
+
+    def change_drive(self, drive: Drive) -> None:
+        if self.drive(drive.drive_id) != drive:
+            self._put(drive)
+
+    def retire_drive(self, drive_id: str, at_ns: int) -> None:
+        drive = self.drive(drive_id)
+        if drive.retired_ns is None:
+            self._put(replace(drive, retired_ns=at_ns))
+
+    def _put(self, drive: Drive) -> None:
+        self._drives[drive.drive_id] = drive
+        self._version += 1
+
+    def chains(self, drive_id: str | None = None) -> list[Chain]:
+        self._refuse_if_down()
+        found = [chain for chain in self._chains.values() if drive_id in {None, chain.drive_id}]
+        return sorted(found, key=lambda chain: (chain.fitted_ns, chain.chain_id))
+
+    def fit_chain(self, chain: Chain) -> None:
+        self.drive(chain.drive_id)
+        if chain.chain_id in self._chains:
+            raise ConflictError(f"chain {chain.chain_id!r} is registered already: choose another id")
+        for other in self.chains(chain.drive_id):
+            begins_before_it_ends = other.removed_ns is None or chain.fitted_ns < other.removed_ns
+            ends_after_it_begins = chain.removed_ns is None or other.fitted_ns < chain.removed_ns
+            if begins_before_it_ends and ends_after_it_begins:
+                raise ConflictError(
+                    f"drive {chain.drive_id!r} has chain {other.chain_id!r} on at that time: take it off first"
+                )
+        self._chains[chain.chain_id] = chain
+        self._version += 1
+
+    def take_off_chain(self, chain_id: str, at_ns: int, why: str) -> None:
+        chain = self._chain(chain_id)
+        if chain.removed_ns is not None:
+            raise ConflictError(f"chain {chain_id!r} was taken off already: nothing to do")
+        if at_ns <= chain.fitted_ns:
+            raise ConflictError(f"chain {chain_id!r} was fitted at {chain.fitted_ns} ns: give a later time")
+        self._chains[chain_id] = replace(chain, removed_ns=at_ns, removed_why=why)
+        self._version += 1
+
+    def _chain(self, chain_id: str) -> Chain:
+        self._refuse_if_down()
+        if chain_id not in self._chains:
+            raise NotFoundError(
+                f"chain {chain_id!r} is not registered: fit it on its drive, or correct the id"
+            )
+        return self._chains[chain_id]
+
+    def baselines(self, chain_id: str | None = None) -> list[Baseline]:
+        self._refuse_if_down()
+        found = [baseline for baseline in self._baselines if chain_id in {None, baseline.chain_id}]
+        return sorted(found, key=lambda baseline: (baseline.taken_ns, baseline.recorded_ns))
+
+    def record_baseline(self, baseline: Baseline) -> None:
+        self._chain(baseline.chain_id)
+        self._baselines.append(baseline)
+        self._version += 1
+
+
+class FakeRefused(_Fake):
+    """The port `Refused` in memory. The oldest go first, by drive and in all."""
+
+    def __init__(
+        self, *, rejections_per_drive: int = 200, rejections: int = 10_000, sightings: int = 1_000
+    ) -> None:
+        self._per_drive_max, self._rejections_max, self._sightings_max = (
+            rejections_per_drive,
+            rejections,
+            sightings,
+        )
+        self._rejections: dict[int, KeptRejection] = {}
+        self._sightings: dict[str, Sighting] = {}
+        self._number = 0
+
+    def keep(self, rejections: Sequence[Rejection], sightings: Sequence[Sighting]) -> None:
+        self._refuse_if_down()
+        for rejection in rejections:
+            self._keep_rejection(replace(rejection, payload=rejection.payload[:KEPT_PAYLOAD_BYTES_MAX]))
+        for drive_id in {rejection.drive_id for rejection in rejections}:
+            of_drive = [n for n, kept in self._rejections.items() if kept.rejection.drive_id == drive_id]
+            self._drop(sorted(of_drive)[: -self._per_drive_max])
+        self._drop(sorted(self._rejections)[: -self._rejections_max])
+        for sighting in sightings:
+            self._keep_sighting(sighting)
+        newest = sorted(self._sightings.values(), key=lambda one: (-one.last_seen_ns, one.drive_id))
+        self._sightings = {one.drive_id: one for one in newest[: self._sightings_max]}
+
+    def _drop(self, numbers: Iterable[int]) -> None:
+        for number in numbers:
+            del self._rejections[number]
+
+    def _keep_rejection(self, rejection: Rejection) -> None:
+        for number, kept in self._rejections.items():
+            same = kept.rejection
+            if (same.drive_id, same.payload, same.payload_bytes, same.reason) == (
+                rejection.drive_id,
+                rejection.payload,
+                rejection.payload_bytes,
+                rejection.reason,
+            ):
+                self._rejections[number] = replace(kept, repeats=kept.repeats + 1)
+                return
+        self._number += 1
+        self._rejections[self._number] = KeptRejection(number=self._number, rejection=rejection, repeats=0)
+
+    def _keep_sighting(self, new: Sighting) -> None:
+        old = self._sightings.get(new.drive_id)
+        if old is not None:
+            newer = new if new.last_seen_ns >= old.last_seen_ns else old
+            new = replace(
+                newer,
+                first_seen_ns=min(old.first_seen_ns, new.first_seen_ns),
+                messages=old.messages + new.messages,
+            )
+        self._sightings[new.drive_id] = new
+
+    def rejections(self, drive_id: str | None = None, rows_max: int = 100) -> list[KeptRejection]:
+        self._refuse_if_down()
+        found = [kept for kept in self._rejections.values() if drive_id in {None, kept.rejection.drive_id}]
+        return sorted(found, key=lambda kept: -kept.number)[:rows_max]
+
+    def sightings(self) -> list[Sighting]:
+        self._refuse_if_down()
+        return sorted(self._sightings.values(), key=lambda one: (-one.last_seen_ns, one.drive_id))
+
+    def forget_sighting(self, drive_id: str) -> None:
+        self._refuse_if_down()
+        self._sightings.pop(drive_id, None)
