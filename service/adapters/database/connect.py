@@ -10,7 +10,7 @@ from sqlalchemy import Connection, Engine, inspect, text, update
 
 from service.adapters.database import dialect, tables
 from service.adapters.database.readings import DatabaseReadings
-from service.adapters.database.refused import DatabaseRefused
+from service.adapters.database.refused import Bounds, DatabaseRefused
 from service.adapters.database.register import DatabaseRegister
 from service.adapters.database.transactions import Transactions
 
@@ -26,12 +26,12 @@ class NewerStoreError(Exception):
 class Database:
     """An open store. Its ports may be used from any thread; other processes may open the same store."""
 
-    def __init__(self, engine: Engine) -> None:
+    def __init__(self, engine: Engine, bounds: Bounds | None = None) -> None:
         self._engine = engine
         self._transactions = Transactions(engine)
         self.readings = DatabaseReadings(self._transactions)
         self.register = DatabaseRegister(self._transactions)
-        self.refused = DatabaseRefused(self._transactions)
+        self.refused = DatabaseRefused(self._transactions, bounds)
 
     def check(self) -> None:
         """Write one row for real and return once it is on disk. Raises StoreUnavailableError with the cause."""
@@ -58,15 +58,19 @@ class Database:
         self._engine.dispose()
 
 
-def open_database(url: str, *, busy_timeout_s: float = BUSY_TIMEOUT_S) -> Database:
+def open_database(
+    url: str, *, busy_timeout_s: float = BUSY_TIMEOUT_S, bounds: Bounds | None = None
+) -> Database:
     """Return the open store at `url` (sqlite:///PATH), made or brought up to date as needed.
+
+    bounds: how much of what was refused is kept; None keeps the usual amount.
 
     Raises ValueError (no URL that can be served), StoreUnavailableError, NewerStoreError.
     """
     engine = dialect.make_engine(url, busy_timeout_s)
     try:
         _bring_up_to_date(engine)
-        database = Database(engine)
+        database = Database(engine, bounds)
         database.check()
     except BaseException:
         engine.dispose()
