@@ -17,8 +17,10 @@ STEEL_EXPANSION_PER_K = 11.7e-6
 SENT_TEMPERATURE_U_K = 2.0 / math.sqrt(3.0)
 # Relative standard uncertainty of the elastic strain that a sent load is corrected by (common practice, no source).
 STRAIN_U_RATIO = 0.25
-# Spread of the elongation from link to link of one chain, per cent (common practice, no source).
-LINK_SPREAD_PCT = 0.15
+# Spread of the length from link to link: of a new chain, per cent, and what wear adds, per per cent of elongation
+# (common practice, no source).
+LINK_SPREAD_NEW_PCT = 0.1
+LINK_SPREAD_WORN = 0.15
 # Root mean square of the polygon displacement, z^2 pitches: (pi^2 / 6) sqrt(2 / 105), the mean square of
 # tau (1 - 4 tau^2) over one pitch being 2 / 105; first order in (pi / z)^2 of the exact displacement.
 POLYGON_RMS = math.pi**2 / 6.0 * math.sqrt(2.0 / 105.0)
@@ -167,25 +169,26 @@ def load_correction_pct(drive: Drive, load_n: float | None) -> tuple[float, floa
 
 
 def sample_u_pct(
-    averaged: int, between: float, pitches_in_loop: int | None, drift_u_pct: float | None, block: int
+    averaged: int, between: float, pitches_in_loop: int | None, drift_u_pct: float | None, seen_pct: float
 ) -> float:
     """Standard uncertainty for the links that a batch shorter than a lap did not show, per cent.
 
     The mean of k links that spread by s has s / sqrt(k), and nothing is left when all L were seen: the factor is
     sqrt(1 - k / L) (sampling without replacement; Cochran, Sampling Techniques, 2.6, from memory). The mean of M
     neighbouring stretches of N links each weighs its links as a trapezium, which counts as M + N / 3 links
-    (N < M). Where the batch itself shows more change along the chain (a worn section), that counts instead.
+    (N < M). Where the batch itself shows more change along the chain (a worn section), that counts instead, M / N
+    stretches of N links being apart from each other. What it cannot show is a section that it never saw.
 
     Args:
         averaged: M, pitches in the mean.
         between: N, pitches between the sensors.
         pitches_in_loop: L; None if nobody gave it.
         drift_u_pct: standard deviation of block means along the chain, per cent; None with too few blocks.
-        block: pitches in a block.
+        seen_pct: the elongation.
     """
     links = max(averaged, between) + min(averaged, between) / 3
     unseen = 1.0 if pitches_in_loop is None else 1.0 - min(1.0, links / pitches_in_loop)
-    spread_pct = LINK_SPREAD_PCT / math.sqrt(links)
+    spread_pct = math.hypot(LINK_SPREAD_NEW_PCT, LINK_SPREAD_WORN * seen_pct) / math.sqrt(links)
     if drift_u_pct is not None:
-        spread_pct = max(spread_pct, drift_u_pct / math.sqrt(averaged / block))
+        spread_pct = max(spread_pct, drift_u_pct / math.sqrt(max(1.0, averaged / between)))
     return spread_pct * math.sqrt(unseen)

@@ -21,22 +21,14 @@ import numpy as np
 
 from service.core.batch import Batch, Reduced
 from service.core.not_measured import NotMeasured
-from service.core.train import (
-    Times,
-    Train,
-    at_even_speed,
-    between,
-    longest_stretch,
-    number_pulses,
-    phases,
-    steady_stretch,
-    without_slips,
-)
+from service.core.train import Times, phases, steady_pieces
 
-PITCHES_MIN = 10  # fewer averaged pitches give no lag
-COHERENCE_MIN = 0.9  # about 0.07 pitch of scatter; below, the pulses share no lag
+PITCHES_MIN = 16  # fewer averaged pitches give no lag
+COHERENCE_MIN = 0.9  # about 0.07 pitch of scatter from pulse to pulse; below, they share no lag
 CLEAN_RATIO = 1.25  # longest to shortest interval of a batch without missed pulses, extra pulses or ramps
-BLOCK = 24  # pitches in one block of the drift along the chain
+BLOCK = 8  # pitches in one block of the drift along the chain
+PIECES_MAX = 6  # steady pieces of one batch that are held against each other
+PIECES_APART = 0.05  # pitches by which two of them may differ
 PERIODS_AGREE = 1.25  # more, and the two sensors do not see the same joints
 
 
@@ -168,7 +160,7 @@ def _lag_of_trains(
     used_s = up_s[first : first + pitches + 1]
     period_s = float(used_s[-1] - used_s[0]) / pitches
     scatter = phases(used_s, down_s)
-    coherence = abs(complex(np.exp(2j * np.pi * scatter).sum())) / len(scatter)
+    coherence = _coherence(scatter)
     if coherence < COHERENCE_MIN:
         return _no_lag(NotMeasured.LOW_COHERENCE, counts, period_s, coherence)
     lag_pitches = mean_pitches_apart(used_s, down_s) % 1.0
@@ -183,6 +175,16 @@ def _lag_of_trains(
         up=counts[0],
         down=counts[1],
     )
+
+
+def _coherence(scatter: Times) -> float:
+    """Resultant length of the phases, 0 to 1, as it would be without slow changes along the chain.
+
+    R of a wrapped normal is exp(-sigma^2 / 2); phases two apart differ by sqrt(2) sigma, so R of the differences is
+    exp(-sigma^2), and its root is R of the phases (Mardia & Jupp, Directional Statistics, 3.5.7, from memory).
+    """
+    turns = np.exp((2j * np.pi) * (scatter[2:] - scatter[:-2]))
+    return math.sqrt(abs(complex(turns.sum())) / len(turns))
 
 
 def _no_lag(
@@ -245,7 +247,7 @@ def mean_pitches_apart(up_s: Times, down_s: Times) -> float:
     return (up_area - down_area) / length_s
 
 
-def _jitter_u(phases: Times, lag_pitches: float, pitches: int, tick_pitches: float) -> float:
+def _jitter_u(scatter: Times, lag_pitches: float, pitches: int, tick_pitches: float) -> float:
     """Standard uncertainty of the mean lag from scatter and tick, in pitches.
 
     Scatter is taken between phases two apart, so that the alternation of long and short links is no scatter.
@@ -254,7 +256,7 @@ def _jitter_u(phases: Times, lag_pitches: float, pitches: int, tick_pitches: flo
     A tick is rectangular, q / sqrt(12) (JCGM 100:2008, F.2.2.1, from memory); with less scatter than that
     to dither it, it does not average out.
     """
-    steps = phases[2:] - phases[:-2]
+    steps = scatter[2:] - scatter[:-2]
     variance = float(steps.dot(steps)) / (2 * len(steps))
     variance *= 2.0 / (1.0 + lag_pitches**2 + (1.0 - lag_pitches) ** 2)
     tick_variance = tick_pitches**2 / 6.0
@@ -263,41 +265,59 @@ def _jitter_u(phases: Times, lag_pitches: float, pitches: int, tick_pitches: flo
     return math.sqrt(variance / pitches + tick_variance)
 
 
-def _drift(phases: Times) -> float | None:
+def _drift(scatter: Times) -> float | None:
     """Standard deviation of block means of the phases, in pitches; None with fewer than three blocks."""
-    blocks = len(phases) // BLOCK
+    blocks = len(scatter) // BLOCK
     if blocks < 3:
         return None
-    return float(phases[: blocks * BLOCK].reshape(blocks, BLOCK).mean(axis=1).std(ddof=1))
+    return float(scatter[: blocks * BLOCK].reshape(blocks, BLOCK).mean(axis=1).std(ddof=1))
 
 
 def _lag_of_rough(up_s: Times, down_s: Times, tick_s: float, pitches_in_loop: int | None) -> Lag | NoLag:
-    """The lag of a batch with missed, doubled or added pulses, with ramps, or with a stop in it."""
-    pulses = len(up_s), len(down_s)
-    counts = SensorCount(pulses[0]), SensorCount(pulses[1])
-    up_s, down_s = np.unique(up_s), np.unique(down_s)  # two pulses in one tick are one
-    if min(len(up_s), len(down_s)) <= PITCHES_MIN:
+    """The lag of a batch with missed, doubled or added pulses, with ramps, or with a stop in it.
+
+    It is that of the longest steady piece; where another piece shows another lag, there is none.
+    """
+    counts = SensorCount(len(up_s)), SensorCount(len(down_s))
+    true_up_s, true_down_s = np.unique(up_s), np.unique(down_s)  # two pulses in one tick are one
+    if min(len(true_up_s), len(true_down_s)) <= PITCHES_MIN:
         return _no_lag(NotMeasured.TOO_FEW_PULSES, counts)
-    stretch = longest_stretch(up_s, down_s)
-    up, down = number_pulses(between(up_s, *stretch)), number_pulses(between(down_s, *stretch))
-    if min(len(up.times_s), len(down.times_s)) <= PITCHES_MIN:
+    pieces = steady_pieces(true_up_s, true_down_s, pulses_min=PITCHES_MIN + 1)
+    if not pieces:
         return _no_lag(NotMeasured.SPEED_CHANGE, counts)
-    counts = _count(pulses[0], up), _count(pulses[1], down)
-    if not 1 / PERIODS_AGREE < _mean_period(up) / _mean_period(down) < PERIODS_AGREE:
-        return _no_lag(NotMeasured.LOW_COHERENCE, counts)
-    steady = steady_stretch(up.times_s)
-    steady_up, steady_down = between(up.times_s, *steady), between(down.times_s, *steady)
-    if min(len(steady_up), len(steady_down)) <= PITCHES_MIN:
-        return _no_lag(NotMeasured.SPEED_CHANGE, counts)
-    even_up, even_down = without_slips(*at_even_speed(steady_up, steady_down))
-    if min(len(even_up), len(even_down)) <= PITCHES_MIN:
-        return _no_lag(NotMeasured.LOW_COHERENCE, counts)
-    return _lag_of_trains(even_up, even_down, counts, tick_s, pitches_in_loop)
+    lags = []
+    for piece in pieces[:PIECES_MAX]:
+        piece_counts = (
+            SensorCount(len(up_s), piece.up.missed, piece.up.extra + len(up_s) - len(true_up_s)),
+            SensorCount(len(down_s), piece.down.missed, piece.down.extra + len(down_s) - len(true_down_s)),
+        )
+        if 1 / PERIODS_AGREE < _mean_period(piece.up_s) / _mean_period(piece.down_s) < PERIODS_AGREE:
+            lags.append(_lag_of_trains(piece.up_s, piece.down_s, piece_counts, tick_s, pitches_in_loop))
+        else:
+            lags.append(_no_lag(NotMeasured.LOW_COHERENCE, piece_counts))
+    return _only_lag(lags)
 
 
-def _count(pulses: int, train: Train) -> SensorCount:
-    return SensorCount(pulses, train.missed, train.extra)
+def _only_lag(lags: list[Lag | NoLag]) -> Lag | NoLag:
+    """The first lag if the others agree with it. A chain that ran backwards between shows the opposite lag."""
+    first = lags[0]
+    if isinstance(first, NoLag):
+        return first
+    for other in lags[1:]:
+        if isinstance(other, NoLag):
+            continue
+        apart = PIECES_APART + 5 * math.hypot(first.jitter_u_pitches, other.jitter_u_pitches)
+        if _round_the_pitch(first.pitches - other.pitches) > apart:
+            opposite = _round_the_pitch(first.pitches + other.pitches) <= apart
+            reason = NotMeasured.REVERSED if opposite else NotMeasured.LOW_COHERENCE
+            return _no_lag(reason, (first.up, first.down), first.period_s, first.coherence)
+    return first
 
 
-def _mean_period(train: Train) -> float:
-    return float(train.times_s[-1] - train.times_s[0]) / (len(train.times_s) - 1)
+def _round_the_pitch(pitches: float) -> float:
+    """The distance from the nearest whole number, 0 to 1/2."""
+    return abs(pitches - round(pitches))
+
+
+def _mean_period(times_s: Times) -> float:
+    return float(times_s[-1] - times_s[0]) / (len(times_s) - 1)

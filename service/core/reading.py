@@ -19,7 +19,7 @@ from service.core.elongation import (
     sample_u_pct,
     temperature_correction_pct,
 )
-from service.core.lag import BLOCK, Lag, NoLag, measure_lag
+from service.core.lag import Lag, NoLag, measure_lag
 from service.core.not_measured import NotMeasured
 from service.core.pitches import expect_pitches, pitches_between
 
@@ -107,7 +107,7 @@ def _measured(
         jitter_pct=pct_per_pitch * lag.jitter_u_pitches,
         sample_pct=0.0
         if lag.whole_laps
-        else sample_u_pct(lag.averaged, between, chain.pitches_in_loop, drift_u_pct, BLOCK),
+        else sample_u_pct(lag.averaged, between, chain.pitches_in_loop, drift_u_pct, seen_pct),
         polygon_pct=pct_per_pitch * polygon_u_pitches(drive, lag.pitches),
         temperature_pct=temperature_u_pct,
         load_pct=load_u_pct,

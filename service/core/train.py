@@ -14,6 +14,8 @@ Times = npt.NDArray[np.float64]
 
 GAP_PERIODS = 4.5  # a longer interval is a stop or a lost stretch, not missed pulses
 STEADY_CHANGE = 0.05  # relative change of the period from one pitch to the next
+PHASE_JUMP = 0.15  # pitches, and so many times the median step more:
+_PHASE_JUMP_SCATTER = 8.0
 _MEDIAN_WIDTH = 15  # intervals in the running median: holds with 2 in 5 of them wrong
 # Costs of the explanations of a pulse, as negative logarithms of their odds (a scale for choosing, not a claim).
 _SPREAD = 0.06  # standard deviation of an interval of a sound worn chain, pitches
@@ -53,27 +55,79 @@ def between(times_s: Times, start_s: float, end_s: float) -> Times:
 
 
 def local_period(times_s: Times) -> Times:
-    """The running median of the intervals, shape (n - 1,), seconds."""
-    intervals = np.diff(times_s)
+    """The time from joint to joint around each pulse, shape (n,), seconds: a running median of the intervals.
+
+    Bounces are left out of it, so that it holds for a sensor that doubles every pulse.
+    """
+    true_s = without_bounces(times_s)
+    intervals = np.diff(true_s)
     width = min(_MEDIAN_WIDTH, len(intervals) - (len(intervals) + 1) % 2)
     if width < 3:
-        return np.full(len(intervals), np.median(intervals))
+        return np.full(len(times_s), np.median(intervals))
     padded = np.pad(intervals, width // 2, mode="reflect")
-    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1))
+    medians = np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1)
+    return np.asarray(medians[np.minimum(true_s.searchsorted(times_s), len(medians) - 1)])
 
 
-def longest_stretch(up_s: Times, down_s: Times) -> tuple[float, float]:
-    """Start and end, in seconds, of the stretch with most pulses that no gap of either sensor interrupts."""
-    edges = [max(up_s[0], down_s[0]), min(up_s[-1], down_s[-1])]
+def without_bounces(times_s: Times) -> Times:
+    """The pulses less those that follow another within a quarter of the longer interval beside them.
+
+    A contact, or a gap set too near, gives a second pulse right after the true one; the first is kept.
+    """
+    intervals = np.diff(times_s)
+    beside = np.maximum(np.append(intervals[1:], 0), np.insert(intervals[:-1], 0, 0))
+    return np.asarray(times_s[np.insert(intervals >= beside / 4, 0, values=True)])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Piece:
+    """A part of a batch in which the chain ran one way and steadily: both trains over the same time.
+
+    `up_s`, `down_s`: shape (k,), (m,), seconds, on a clock that runs with the chain. Missed and extra pulses are
+    those of the stretch between two gaps that the piece is part of.
+    """
+
+    up_s: Times
+    down_s: Times
+    up: Train
+    down: Train
+
+
+def steady_pieces(up_s: Times, down_s: Times, *, pulses_min: int) -> list[Piece]:
+    """The steady parts of a batch, the one with most joints first; none shorter than `pulses_min`.
+
+    Gaps of either sensor cut the batch into stretches; in each the pulses are numbered; where the speed
+    changes too fast, or the phase jumps, the stretch is cut again.
+    """
+    pieces = []
+    for start_s, end_s in _stretches(up_s, down_s):
+        parts = between(up_s, start_s, end_s), between(down_s, start_s, end_s)
+        if min(map(len, parts)) < pulses_min:
+            continue
+        up, down = map(number_pulses, parts)
+        for first_s, last_s in _steady_runs(up.times_s, pulses_min):
+            trains = between(up.times_s, first_s, last_s), between(down.times_s, first_s, last_s)
+            if min(map(len, trains)) < pulses_min:
+                continue
+            pieces += [
+                Piece(up_s=part_up_s, down_s=part_down_s, up=up, down=down)
+                for part_up_s, part_down_s in _without_jumps(*_at_even_speed(*trains))
+                if min(len(part_up_s), len(part_down_s)) >= pulses_min
+            ]
+    return sorted(pieces, key=lambda piece: len(piece.up_s), reverse=True)
+
+
+def _stretches(up_s: Times, down_s: Times) -> list[tuple[float, float]]:
+    """Start and end, in seconds, of each stretch that no gap of either sensor interrupts.
+
+    Half a period more on each side keeps the other sensor's neighbours of the pulses on the very edge.
+    """
+    edges = {float(max(up_s[0], down_s[0])), float(min(up_s[-1], down_s[-1]))}
     for times_s in (up_s, down_s):
-        gaps = np.flatnonzero(np.diff(times_s) > GAP_PERIODS * local_period(times_s))
-        edges += [*times_s[gaps], *times_s[gaps + 1]]
-    edges.sort()
-    pulses = [len(between(up_s, *pair)) for pair in pairwise(edges)]
-    best = int(np.argmax(pulses))
-    period_s = float(np.median(np.diff(up_s)))
-    # the pulses on its very edges belong to it; a little more on each side keeps the other sensor's neighbours
-    return edges[best] - period_s / 2, edges[best + 1] + period_s / 2
+        gaps = np.flatnonzero(np.diff(times_s) > GAP_PERIODS * local_period(times_s)[1:])
+        edges |= {*times_s[gaps].tolist(), *times_s[gaps + 1].tolist()}
+    more_s = float(np.median(np.diff(up_s))) / 2
+    return [(start_s - more_s, end_s + more_s) for start_s, end_s in pairwise(sorted(edges))]
 
 
 def number_pulses(times_s: Times) -> Train:
@@ -103,8 +157,7 @@ def number_pulses(times_s: Times) -> Train:
 
 def _cheapest_numbering(times_s: Times) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
     """Which pulses to keep, and the joint number of each kept one from 0 on; both shape (k,)."""
-    period = local_period(times_s)
-    pulse_period = np.append(period, period[-1])
+    pulse_period = local_period(times_s)
     closeness = np.diff(times_s, prepend=-np.inf) / pulse_period
     skip_until = np.concatenate(
         ([0.0], np.cumsum(np.where(closeness < 0.3, _BOUNCE_COST, _EXTRA_COST)))
@@ -143,22 +196,23 @@ def _alternation(kept_s: Times, joints: npt.NDArray[np.int64]) -> float:
     single = np.flatnonzero(np.diff(joints) == 1)
     if len(single) < 4:
         return 0.0
-    lengths = np.diff(kept_s)[single] / local_period(kept_s)[single]
+    lengths = np.diff(kept_s)[single] / local_period(kept_s)[single + 1]
     odd = joints[single] % 2 == 1
     if odd.all() or not odd.any():
         return 0.0
     return float(lengths[~odd].mean() - lengths[odd].mean()) / 2
 
 
-def steady_stretch(times_s: Times) -> tuple[float, float]:
-    """Start and end, in seconds, of the longest stretch in which the speed changes slowly enough."""
+def _steady_runs(times_s: Times, pulses_min: int) -> list[tuple[float, float]]:
+    """Start and end, in seconds, of each run of pulses in which the speed changes slowly enough."""
     pairs = times_s[2:] - times_s[:-2]  # two pitches: long and short links even out
     change = np.abs(pairs[2:] - pairs[:-2]) / (2 * np.minimum(pairs[2:], pairs[:-2]))
-    runs = _runs(change <= STEADY_CHANGE)
-    if not runs:
-        return 0.0, 0.0
-    first, last = max(runs, key=lambda run: run[1] - run[0])
-    return float(times_s[first]), float(times_s[last + 3])
+    runs = [(first, last + 3) for first, last in _runs(change <= STEADY_CHANGE)]
+    return [
+        (float(times_s[first]), float(times_s[last]))
+        for first, last in runs
+        if last - first + 1 >= pulses_min
+    ]
 
 
 def _runs(true: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
@@ -167,7 +221,7 @@ def _runs(true: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
     return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
 
 
-def at_even_speed(up_s: Times, down_s: Times) -> tuple[Times, Times]:
+def _at_even_speed(up_s: Times, down_s: Times) -> tuple[Times, Times]:
     """Both trains on a clock that runs with the chain, so that slow parts weigh no more than fast ones.
 
     The clock is the count of `up` joints, smoothed by (1, 2, 1) / 4, which takes out the alternation of long
@@ -183,22 +237,19 @@ def at_even_speed(up_s: Times, down_s: Times) -> tuple[Times, Times]:
     return on_clock(up_s), on_clock(down_s)
 
 
-def without_slips(up_s: Times, down_s: Times) -> tuple[Times, Times]:
-    """The longest stretch in which the phases keep to one whole number.
+def _without_jumps(up_s: Times, down_s: Times) -> list[tuple[Times, Times]]:
+    """Both trains, cut where the phase jumps from one pulse to the next.
 
-    A joint numbered wrongly shifts all later phases by one: the place is lost there.
+    It does where a joint was numbered wrongly (by a whole pitch: the place is lost there), and where the chain
+    turned back (from f to 1 - f). A worn section changes it by no more than a few hundredths a pitch.
     """
     if min(len(up_s), len(down_s)) < 3:
-        return up_s, down_s
-    steps = phases(up_s, down_s)
-    if len(steps) < 3:
-        return up_s, down_s
-    turns = np.exp(2j * np.pi * steps)
-    lag = float(np.angle(turns.sum())) / (2 * np.pi)
-    whole = np.round(steps - lag)
-    if (whole == whole[0]).all():
-        return up_s, down_s
-    edges = np.concatenate(([0], np.flatnonzero(np.diff(whole)) + 1, [len(whole)]))
-    longest = int(np.argmax(np.diff(edges)))
-    inside = down_s[down_s.searchsorted(up_s[0]) :][edges[longest] : edges[longest + 1]]
-    return between(up_s, inside[0], inside[-1]), inside
+        return []
+    phase = phases(up_s, down_s)
+    if len(phase) < 3:
+        return []
+    steps = np.abs(phase[2:] - phase[:-2])  # two apart: long and short links even out
+    jumps = np.flatnonzero(steps > PHASE_JUMP + _PHASE_JUMP_SCATTER * np.median(steps))
+    inside_s = down_s[down_s.searchsorted(up_s[0]) : down_s.searchsorted(up_s[-1])]
+    parts = np.split(inside_s, np.unique(np.concatenate((jumps + 1, jumps + 2))))
+    return [(between(up_s, part_s[0], part_s[-1]), part_s) for part_s in parts]
