@@ -292,16 +292,14 @@ def pitch_of(designation: str, pitch_mm: float | None = None) -> float:
         if pitch_mm is None:
             raise
         return pitch_mm
-    if fixed_mm is None and pitch_mm is None:
-        lacks = (
-            f"{designation} does not say the pitch (conveyor chain)"
-            if designation
-            else "the chain is not described"
-        )
-        raise PitchError(f"{lacks}; give the pitch in mm, or a designation such as 16B-1")
-    if fixed_mm is not None and pitch_mm is not None and not _same_pitch(pitch_mm, fixed_mm):
+    if fixed_mm is None:
+        if pitch_mm is None:
+            lack = f"{designation} does not say the pitch" if designation else "the chain is not described"
+            raise PitchError(f"{lack}; give the pitch in mm, or a designation such as 16B-1")
+        return pitch_mm
+    if pitch_mm is not None and not _same_pitch(pitch_mm, fixed_mm):
         raise PitchError(f"{designation} has {fixed_mm:g} mm pitch, not {pitch_mm:g}; correct one of the two")
-    return fixed_mm or pitch_mm or math.nan
+    return fixed_mm
 
 
 def pitch_note(designation: str, pitch_mm: float) -> str:
