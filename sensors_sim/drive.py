@@ -107,7 +107,7 @@ class SimulatedDrive:
         tick_ns: of the device's clock; its pulses are stamped with the tick they fall in (rounded down).
         clock_ppm: the device's clock runs fast by so much.
         start_ns: what the device's clock says at the start, ns since 1970.
-        moved_at_s, moved_mm: at that time somebody moves `down`'s bracket by so much.
+        moved_at_s, moved_mm: at that time (on to the next full second) somebody moves `down`'s bracket by so much.
         seed: of everything random.
     """
 
@@ -137,7 +137,7 @@ class SimulatedDrive:
         self._now_s = 0.0
         self._ticks = 0
         self._travel = float(np.random.default_rng((self.seed, 0)).random() * self.chain.pitches)
-        self._first_travel = self._travel
+        self._worked = 0.0
         self._driver = Driver.carrying(self.chain, self.teeth)
         self._runs = (
             SensorRun(sensor=self.up, key=(self.seed, 1)),
@@ -151,8 +151,8 @@ class SimulatedDrive:
 
     @property
     def laps(self) -> float:
-        """Laps of the chain so far."""
-        return (self._travel - self._first_travel) / self.chain.pitches
+        """Laps of the chain so far, forward and back alike."""
+        return self._worked / self.chain.pitches
 
     @cached_property
     def _held_s(self) -> float:
@@ -170,8 +170,11 @@ class SimulatedDrive:
         elongation_pct, middle_s = self.chain.mean_elongation_pct, (begin_s + end_s) / 2
         found: tuple[list[Floats], list[Floats]] = ([], [])
         while self._now_s < end_s:
-            update_s = (math.floor(self._now_s / self._held_s + 1e-9) + 1) * self._held_s
-            self._step(min(end_s, update_s), found)
+            held_from_s = math.floor(self._now_s / self._held_s + 1e-9) * self._held_s
+            held_to_s = held_from_s + self._held_s
+            self._step(held_from_s, min(end_s, held_to_s), found)
+            if end_s >= held_to_s:
+                self._wear_on()
         self._ticks = last
         elongation_pct = (elongation_pct + self.chain.mean_elongation_pct) / 2
         pitch_mm = self.chain.pitch_mm * (1 + elongation_pct / 100)
@@ -191,24 +194,27 @@ class SimulatedDrive:
     def _spacing_at(self, t_s: float) -> float:
         return self.spacing_mm + (self.moved_mm if t_s >= self.moved_at_s else 0.0)
 
-    def _step(self, end_s: float, found: tuple[list[Floats], list[Floats]]) -> None:
-        """Run on to `end_s` with chain and surroundings as they are now; then let the chain wear."""
+    def _step(self, held_from_s: float, end_s: float, found: tuple[list[Floats], list[Floats]]) -> None:
+        """Run on to `end_s` with chain and surroundings held as they were at `held_from_s`."""
         now = self._now_s
-        strand, mount = self.surroundings.stretch(now), self.surroundings.mount_stretch(now)
+        strand, mount = self.surroundings.stretch(held_from_s), self.surroundings.mount_stretch(held_from_s)
         # In lengths of the strand at reference: a joint that is stretched passes a sensor sooner by as much.
-        places = (
-            np.array([-self.up_to_driver_mm, self._spacing_at(now) - self.up_to_driver_mm]) * mount / strand
-        )
+        up_mm = -self.up_to_driver_mm * mount / strand
+        down_mm = up_mm + self._spacing_at(held_from_s) * mount / strand
         stretches: list[tuple[Stretch, Floats]] = []
         for stretch in self.motion.stretches(now, end_s, per_m=1000 / self._start_pitch_mm):
             after = self._travel + stretch.sign * float(stretch.travel[-1])
             stretches.append((stretch, np.array([self._travel, after])))
             self._travel = after
-        for run, place, times in zip(self._runs, places.tolist(), found, strict=True):
+            self._worked += float(stretch.travel[-1])
+        for run, place, times in zip(self._runs, (up_mm, down_mm), found, strict=True):
             times.append(run.pulses(stretches, self._driver, sensor_mm=place, start_s=now, end_s=end_s))
         self._now_s = end_s
+
+    def _wear_on(self) -> None:
+        """Let the chain wear for what it has run."""
         if self.wear is not None:
-            self.chain = self._new_chain.worn_by(self.wear.growth_pct(abs(self.laps)))
+            self.chain = self._new_chain.worn_by(self.wear.growth_pct(self.laps))
             self._driver = Driver.carrying(self.chain, self.teeth)
 
     @staticmethod

@@ -8,6 +8,7 @@ import itertools
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -42,7 +43,7 @@ class Stretch:
         return self.times_s[piece] + np.clip(wait_s, 0.0, length_s), then
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Motion:
     """Commanded mean speed of the strand, m/s, over time in s from the start; negative runs backwards.
 
@@ -140,10 +141,15 @@ class Motion:
                 travel=travel,
             )
 
+    @cached_property
+    def _columns(self) -> tuple[Floats, Floats]:
+        """The knots as two arrays: times and speeds."""
+        times, speeds = np.array(self.knots, dtype=np.float64).T
+        return times, speeds
+
     def _between(self, start_s: float, end_s: float) -> tuple[Floats, Floats]:
         """Return the knots of an interval, its ends included: times and speeds, shape (m,) each."""
-        base_t = np.array([time for time, _ in self.knots])
-        base_v = np.array([speed for _, speed in self.knots])
+        base_t, base_v = self._columns
         if self.repeats:
             period = base_t[-1]
             cycles = np.arange(math.floor(start_s / period), math.floor(end_s / period) + 1)
