@@ -91,7 +91,8 @@ def measure_lag(batch: Batch, pitches_in_loop: int | None) -> Lag | NoLag:
     if reason is not None:
         return _no_lag(reason, counts)
     tick_s = batch.tick_ns * 1e-9
-    up_s, down_s = np.multiply(batch.up, tick_s), np.multiply(batch.down, tick_s)
+    origin = min(batch.up[0], batch.down[0])  # in ticks, so that no digit of the times is lost to a far t0
+    up_s, down_s = np.multiply(batch.up - origin, tick_s), np.multiply(batch.down - origin, tick_s)
     if _is_clean(up_s) and _is_clean(down_s):
         return _lag_of_trains(up_s, down_s, counts, tick_s, pitches_in_loop)
     return _lag_of_rough(up_s, down_s, tick_s, pitches_in_loop)
@@ -152,6 +153,8 @@ def _lag_of_trains(
     up_s: Times, down_s: Times, counts: Counts, tick_s: float, pitches_in_loop: int | None
 ) -> Lag | NoLag:
     """The lag of two trains that hold one time for each joint, from their longest common stretch."""
+    if not 1 / PERIODS_AGREE < _mean_period(up_s) / _mean_period(down_s) < PERIODS_AGREE:
+        return _no_lag(NotMeasured.LOW_COHERENCE, counts)
     first = int(up_s.searchsorted(down_s[0]))
     last = int(up_s.searchsorted(down_s[-1], side="right")) - 1
     pitches, laps = _pitches_to_average(last - first, pitches_in_loop)
@@ -291,10 +294,7 @@ def _lag_of_rough(up_s: Times, down_s: Times, tick_s: float, pitches_in_loop: in
             SensorCount(len(up_s), piece.up.missed, piece.up.extra + len(up_s) - len(true_up_s)),
             SensorCount(len(down_s), piece.down.missed, piece.down.extra + len(down_s) - len(true_down_s)),
         )
-        if 1 / PERIODS_AGREE < _mean_period(piece.up_s) / _mean_period(piece.down_s) < PERIODS_AGREE:
-            lags.append(_lag_of_trains(piece.up_s, piece.down_s, piece_counts, tick_s, pitches_in_loop))
-        else:
-            lags.append(_no_lag(NotMeasured.LOW_COHERENCE, piece_counts))
+        lags.append(_lag_of_trains(piece.up_s, piece.down_s, piece_counts, tick_s, pitches_in_loop))
     return _only_lag(lags)
 
 
