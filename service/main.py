@@ -5,14 +5,13 @@ Reads the settings and hands over to `service.commands`. Imports what a command 
 be foreseen is one line on standard error, and a traceback means a bug.
 """
 
-import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, NoReturn
+from typing import Annotated
 
 import typer
 
-if TYPE_CHECKING:
-    from service.settings import Settings
+from service.commands.drive import drive
+from service.commands.options import Config, Data, Port, fail, leave, settings_of
 
 HELP = """Live wear elongation of running chains, from the phase lag of two sensors.
 
@@ -41,24 +40,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,  # they would print local variables, passwords among them
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 118},
 )
-drive = typer.Typer(
-    help="Register drives and their chains, one or hundreds at once.",
-    no_args_is_help=True,
-    rich_markup_mode=None,
-)
 app.add_typer(drive, name="drive")
-
-Config = Annotated[
-    Path | None,
-    typer.Option("--config", "-c", metavar="FILE", help="Settings file (TOML), in place of ./linklag.toml."),
-]
-Data = Annotated[
-    Path | None,
-    typer.Option(
-        "--data", metavar="DIR", help="Folder of linklag.db, in place of store.folder or store.url."
-    ),
-]
-Port = Annotated[int | None, typer.Option("--port", min=1, max=65535, help="TCP port of page and API.")]
 
 
 @app.command()
@@ -79,7 +61,7 @@ def demo(
         typer.Option(min=0.1, max=20, help="How many times faster than usual the invented plant wears."),
     ] = 1.0,
 ) -> None:
-    r"""Show all of it on an invented plant, with nothing set up.
+    """Show all of it on an invented plant, with nothing set up.
 
     A broker, simulated drives, the worker and the page run on 127.0.0.1, in a temporary folder that is removed at the end. Within about two minutes
     one chain wears past its limit and one sensor falls silent; each is told here as it happens, and seen on the page.
@@ -88,15 +70,15 @@ def demo(
     \b
     Examples:  linklag demo
                linklag demo --minutes 5 --keep demo-data
-    """
+    """  # noqa: D301 (typer wants the character)
     from service.commands.demo import run_demo
 
-    _leave(run_demo(minutes=minutes, port=port, keep=keep, speed=speed))
+    leave(run_demo(minutes=minutes, port=port, keep=keep, speed=speed))
 
 
 @app.command("run")
 def run_both(config: Config = None, data: Data = None, port: Port = None) -> None:
-    r"""Run worker, page and API in one process.
+    """Run worker, page and API in one process.
 
     Stops on SIGTERM or Ctrl-C: what is half done is stored and acknowledged, or left with the broker. If one part fails
     the process ends with exit code 1, so that a supervisor starts it anew; nothing is lost meanwhile, as the broker
@@ -105,10 +87,10 @@ def run_both(config: Config = None, data: Data = None, port: Port = None) -> Non
     \b
     Examples:  linklag run
                linklag run --config /etc/linklag.toml --data /var/lib/linklag
-    """
+    """  # noqa: D301 (typer wants the character)
     from service.commands.serve import serve
 
-    _leave(serve(_settings(config, data, port=port), worker=True, web=True))
+    leave(serve(settings_of(config, data, port=port), worker=True, web=True))
 
 
 @app.command()
@@ -119,7 +101,7 @@ def worker(config: Config = None, data: Data = None) -> None:
     """
     from service.commands.serve import serve
 
-    _leave(serve(_settings(config, data), worker=True, web=False))
+    leave(serve(settings_of(config, data), worker=True, web=False))
 
 
 @app.command()
@@ -131,7 +113,7 @@ def web(config: Config = None, data: Data = None, port: Port = None) -> None:
     """
     from service.commands.serve import serve
 
-    _leave(serve(_settings(config, data, port=port), worker=False, web=True))
+    leave(serve(settings_of(config, data, port=port), worker=False, web=True))
 
 
 @app.command()
@@ -142,7 +124,7 @@ def check(config: Config = None, data: Data = None) -> None:
     """
     from service.commands.check import check_all
 
-    _leave(check_all(_settings(config, data)))
+    leave(check_all(settings_of(config, data, quiet=True)))
 
 
 @app.command(
@@ -150,14 +132,14 @@ def check(config: Config = None, data: Data = None) -> None:
     add_help_option=False,
 )
 def sim(context: typer.Context) -> None:
-    r"""Run only simulated capture devices, against any broker.
+    """Run only simulated capture devices, against any broker.
 
     \b
     Examples:  linklag sim --help
-    """
+    """  # noqa: D301 (typer wants the character)
     from service.commands.simulate import simulate
 
-    _leave(simulate(context.args))
+    leave(simulate(context.args))
 
 
 @app.command()
@@ -168,24 +150,6 @@ def version() -> None:
     typer.echo(f"linklag {version_of('linklag')}")
 
 
-def _settings(config: Path | None, data: Path | None, *, port: int | None = None) -> "Settings":
-    """Return the settings, with the log configured by them; end the process where they are wrong."""
-    from service.commands.logs import configure_logging
-    from service.settings import SettingsError, read_settings
-
-    overrides: dict[str, dict[str, object]] = {}
-    if data is not None:
-        overrides["store"] = {"folder": data, "url": ""}
-    if port is not None:
-        overrides["web"] = {"port": port}
-    try:
-        settings = read_settings(config, overrides)
-    except SettingsError as error:
-        _fail(str(error), code=2)
-    configure_logging(level=settings.log.level, form=settings.log.form)
-    return settings
-
-
 def run() -> None:
     """Run the command line; the entry point of the installed program."""
     from service.commands import CommandError
@@ -193,20 +157,10 @@ def run() -> None:
     try:
         app()
     except CommandError as error:
-        _fail(str(error))
+        fail(str(error))
     except Exception as error:
         from service.ports import ConflictError, NotFoundError, StoreUnavailableError
 
         if not isinstance(error, ConflictError | NotFoundError | StoreUnavailableError):
             raise
-        _fail(str(error))
-
-
-def _leave(code: int) -> NoReturn:
-    raise typer.Exit(code)
-
-
-def _fail(message: str, code: int = 1) -> NoReturn:
-    for line in message.splitlines():
-        typer.echo(f"linklag: {line}", err=True)
-    sys.exit(code)
+        fail(str(error))

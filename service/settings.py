@@ -14,6 +14,7 @@ from collections.abc import Mapping
 from ipaddress import ip_address
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import (
     BaseModel,
@@ -193,10 +194,29 @@ class Web(_Section):
         description="names under which browsers may ask for the page (add the reverse proxy's)",
     )
 
+    zone: str = Field(
+        default="UTC", description="time zone of the plant, for the pages; data and API are in UTC"
+    )
+    stale_after_s: float = Field(
+        default=180.0, ge=1, le=1e7, description="seconds after which a drive without news is said to be so"
+    )
+    worker_stale_s: float = Field(
+        default=600.0, ge=10, le=1e7, description="seconds without any reading after which the worker is down"
+    )
+
     @field_validator("allowed_hosts", mode="before")
     @classmethod
     def _split(cls, value: object) -> object:
         return tuple(part.strip() for part in value.split(",")) if isinstance(value, str) else value
+
+    @field_validator("zone")
+    @classmethod
+    def _is_a_zone(cls, zone: str) -> str:
+        try:
+            ZoneInfo(zone)
+        except (ZoneInfoNotFoundError, ValueError, OSError):  # OSError: the name of a folder of zones
+            raise ValueError(f"{zone!r} is no time zone: give a name like Europe/Berlin, or UTC") from None
+        return zone
 
     @field_validator("host")
     @classmethod
@@ -220,7 +240,7 @@ class Retention(_Section):
         default=3660, ge=2, le=36500, description="days for which roll-ups by the hour are kept"
     )
     rejections_per_drive: int = Field(
-        default=100, ge=1, le=10_000, description="refused messages kept for each drive, oldest out first"
+        default=200, ge=1, le=10_000, description="refused messages kept for each drive, oldest out first"
     )
 
 
@@ -228,10 +248,10 @@ class Worker(_Section):
     """How the worker groups what it stores: one durable commit for many batches."""
 
     flush_batches: int = Field(
-        default=100, ge=1, le=10_000, description="batches after which a commit is made"
+        default=200, ge=1, le=10_000, description="batches after which a commit is made"
     )
     flush_ms: int = Field(
-        default=200, ge=1, le=10_000, description="milliseconds after which one is made anyway"
+        default=100, ge=1, le=10_000, description="milliseconds after which one is made anyway"
     )
     roll_up_s: int = Field(
         default=5, ge=1, le=3600, description="seconds from one run of the roll-ups to the next"

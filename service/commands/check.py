@@ -1,0 +1,146 @@
+"""`linklag check`: is everything fit to run, and if not, what mends it.
+
+Each check returns a `Finding`, never raises for what it looks for, and looks at one thing. The broker is asked under
+a client id of its own, so that a worker that runs meanwhile keeps its session.
+"""
+
+import json
+import shutil
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from urllib.request import urlopen
+
+import typer
+
+from service.commands import CommandError
+from service.commands.parts import broker_source, listen, opened_database
+from service.ports import StoreUnavailableError
+from service.settings import Settings
+
+FREE_BYTES_MIN = 512 * 1024 * 1024
+BUILT_NS = int(datetime(2026, 1, 1, tzinfo=UTC).timestamp()) * 1_000_000_000  # no right clock is earlier
+CONNECT_S = 12.0
+AHEAD_S = 600.0  # batches of clocks further ahead are refused
+SETTLE_S = 1.0  # in which a broker answers a subscription and a publication
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """What one check found; `fix` is empty where all is well."""
+
+    subject: str
+    found: str
+    fix: str = ""
+
+
+def check_all(settings: Settings) -> int:
+    """Make every check, print each finding as it comes, and return the exit code: 1 where anything is wrong."""
+    wrong = 0
+    for finding in findings(settings):
+        typer.echo(f"{'wrong' if finding.fix else 'ok':7}{finding.subject:10}{finding.found}")
+        if finding.fix:
+            wrong += 1
+            typer.echo(f"{'':17}mend it: {finding.fix}")
+    typer.echo("all is fit to run" if not wrong else f"{wrong} to mend")
+    return 1 if wrong else 0
+
+
+def findings(settings: Settings) -> Iterator[Finding]:
+    """Yield what each check finds. The later ones do not depend on the earlier."""
+    for check in (check_clock, check_disk, check_store, check_broker, check_web):
+        yield check(settings)
+
+
+def check_clock(settings: Settings) -> Finding:
+    """Whether the clock can be right: batches are refused by it, and readings are placed by it."""
+    del settings
+    now = datetime.now(tz=UTC)
+    found = f"{now:%Y-%m-%d %H:%M:%S} UTC"
+    if now.timestamp() * 1e9 < BUILT_NS:
+        return Finding(
+            subject="clock", found=f"{found} is in the past", fix="set the clock; better, let NTP keep it"
+        )
+    return Finding(subject="clock", found=found)
+
+
+def check_disk(settings: Settings) -> Finding:
+    """Whether there is room where the database lies."""
+    folder = settings.store.file.parent
+    while not folder.exists():
+        folder = folder.parent
+    free = shutil.disk_usage(folder).free
+    found = f"{free / 1e9:.1f} GB free at {folder}"
+    if free < FREE_BYTES_MIN:
+        return Finding(subject="disk", found=found, fix="free some, or move store.folder to a larger disk")
+    return Finding(subject="disk", found=found)
+
+
+def check_store(settings: Settings) -> Finding:
+    """Whether the store can be written, with the schema brought up to date."""
+    try:
+        with opened_database(settings) as database:
+            drives = len(database.register.drives())
+            ahead_s = _ahead_s([each.reading.t_ns for each in database.readings.newest()])
+    except (CommandError, StoreUnavailableError) as error:
+        return Finding(
+            subject="store", found=str(error), fix=f"let this user write {settings.store.file} and its folder"
+        )
+    found = f"{settings.store.file}, written; {drives} drives registered"
+    if ahead_s > 0:
+        fix = "set the clock right; if it is, a device was an hour or more ahead and its readings stand in the future"
+        return Finding(
+            subject="store", found=f"{found}; newest reading {ahead_s:.0f} s ahead of the clock", fix=fix
+        )
+    return Finding(subject="store", found=found)
+
+
+def _ahead_s(times_ns: list[int]) -> float:
+    """Return by how much the latest of the readings lies ahead of now, beyond what is allowed to devices."""
+    return max(0.0, max(times_ns, default=0) / 1e9 - time.time() - AHEAD_S)
+
+
+def check_broker(settings: Settings) -> Finding:
+    """Whether the broker lets us in, lets us subscribe to what devices publish, and lets us publish.
+
+    Published is an empty retained message for a drive that cannot exist: it leaves nothing behind.
+    """
+    where = f"{settings.broker.host}:{settings.broker.port}"
+    fix = "start the broker, or correct broker.host and broker.port"
+    with broker_source(settings, client_id=f"{settings.broker.client_id}-check", session_s=0) as source:
+        end = time.monotonic() + CONNECT_S
+        while not source.status().connected and time.monotonic() < end:
+            time.sleep(0.05)
+        if source.status().connected:
+            source.publish(f"{settings.broker.root}/_check/elongation", b"")
+            time.sleep(SETTLE_S)
+            fix = f"let this client subscribe to {settings.broker.root}/+/... and publish to {settings.broker.root}/+/elongation"
+        trouble = source.status().trouble
+    if trouble:
+        return Finding(subject="broker", found=f"{where}: {trouble}", fix=fix)
+    return Finding(
+        subject="broker", found=f"{where} lets us subscribe and publish under {settings.broker.root}"
+    )
+
+
+def check_web(settings: Settings) -> Finding:
+    """Whether the address of the page is free, or serves linklag already."""
+    url = f"http://{settings.web.host}:{settings.web.port}"
+    try:
+        listen(settings.web.host, settings.web.port).close()
+    except CommandError as error:
+        if _answers(f"{url}/health/live"):
+            return Finding(subject="web", found=f"{url} is served by linklag already")
+        return Finding(
+            subject="web", found=str(error), fix="stop the program that holds it, or change web.port"
+        )
+    return Finding(subject="web", found=f"{url} is free")
+
+
+def _answers(url: str) -> bool:
+    try:
+        with urlopen(url, timeout=3) as answer:  # noqa: S310 (http on loopback, from the settings)
+            return bool(json.load(answer) == {"live": True})
+    except (OSError, ValueError):
+        return False

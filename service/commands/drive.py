@@ -1,0 +1,160 @@
+"""`linklag drive`: options and help. What the commands do stands in `register`."""
+
+from typing import Annotated, Literal
+
+import typer
+
+from service.commands.options import Config, Data, leave, settings_of
+
+drive = typer.Typer(
+    help="Register drives and their chains, one or hundreds at once.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+)
+
+FileArgument = Annotated[str, typer.Argument(metavar="FILE", help="The file; - is standard input or output.")]
+FormOption = Annotated[
+    Literal["csv", "toml"] | None,
+    typer.Option("--format", help="Form of the file, where its name does not end in it."),
+]
+
+
+@drive.command("add")
+def drive_add(  # noqa: PLR0913 (one option each)
+    drive_id: Annotated[
+        str, typer.Argument(metavar="ID", help="Small letters, digits, - and _; the level of its topic.")
+    ],
+    whole_pitches: Annotated[
+        int, typer.Option("--whole-pitches", "-n", help="Whole pitches of a new chain between the sensors.")
+    ],
+    *,
+    offset: Annotated[
+        float, typer.Option("--offset", "-d", help="The part of a pitch that is over, 0 to below 1.")
+    ] = 0.0,
+    spacing_u: Annotated[
+        float, typer.Option(metavar="MM", help="Standard uncertainty of the spacing, mm; 0.5 for a tape.")
+    ] = 0.5,
+    driver_teeth: Annotated[
+        int | None, typer.Option(help="Teeth of the sprocket that pulls the measured strand.")
+    ] = None,
+    driven_teeth: Annotated[int | None, typer.Option(help="Teeth of the other sprocket.")] = None,
+    up_to_driver: Annotated[
+        float | None, typer.Option(metavar="MM", help="Along the strand from `up` to the driver, mm.")
+    ] = None,
+    fixed_centres: Annotated[
+        bool, typer.Option("--fixed-centres", help="The shafts cannot be moved apart: limit 1.5 %.")
+    ] = False,
+    parallel_strands: Annotated[
+        bool, typer.Option("--parallel-strands", help="Chains that share one load: limit 1.5 %.")
+    ] = False,
+    limit_pct: Annotated[
+        float | None, typer.Option("--limit", metavar="PCT", help="Your own limit, per cent.")
+    ] = None,
+    name: Annotated[str, typer.Option(help="Name for people.")] = "",
+    site: Annotated[str, typer.Option(help="Site, area and line: where in the plant.")] = "",
+    area: Annotated[str, typer.Option()] = "",
+    line: Annotated[str, typer.Option()] = "",
+    drive_class: Annotated[
+        str, typer.Option("--class", help="Drives of like duty, to be compared with each other.")
+    ] = "",
+    chain: Annotated[str, typer.Option(help="Designation of the chain that is on, e.g. 16B-1 or 80.")] = "",
+    pitch: Annotated[
+        float | None, typer.Option(metavar="MM", help="Nominal pitch, mm, where no designation says it.")
+    ] = None,
+    strands: Annotated[
+        int | None, typer.Option(help="2 for duplex; the designation usually says it.")
+    ] = None,
+    loop: Annotated[int | None, typer.Option(help="Pitches of the whole chain: its joints, counted.")] = None,
+    fitted: Annotated[
+        str | None, typer.Option(metavar="DATE", help="When the chain was fitted, e.g. 2026-03-01; else now.")
+    ] = None,
+    config: Config = None,
+    data: Data = None,
+) -> None:
+    """Register one drive, with the chain that is on it.
+
+    Count the pitches from `up` to `down` on a new chain, or measure the spacing along the strand in mm and divide it by
+    the pitch: the whole part is --whole-pitches, the rest --offset. The limit is the least of 3 %, 200 / teeth of the
+    larger sprocket, 1.5 % where it applies, and your own. What is left out here can be given by import.
+
+    \b
+    Example:  linklag drive add infeed-2 -n 24 -d 0.1 --chain 16B-1 --loop 120 --driver-teeth 19 --driven-teeth 57
+
+    Before anyone goes to the drive to measure: lock out and tag out, mind stored energy, put guards back.
+    """  # noqa: D301 (typer wants the character)
+    from service.commands.register import FittedChain, add
+
+    fields = {
+        "drive_id": drive_id, "name": name, "site": site, "area": area, "line": line, "drive_class": drive_class,
+        "whole_pitches": whole_pitches, "offset_pitches": offset, "spacing_u_mm": spacing_u, "driver_teeth": driver_teeth,
+        "driven_teeth": driven_teeth, "up_to_driver_mm": up_to_driver, "fixed_centres": fixed_centres,
+        "parallel_strands": parallel_strands, "own_limit_pct": limit_pct,
+    }  # fmt: skip
+    on = FittedChain(designation=chain, pitch_mm=pitch, strands=strands, pitches_in_loop=loop, fitted=fitted)
+    leave(add(settings_of(config, data, quiet=True), fields, on))
+
+
+@drive.command("list")
+def drive_list(
+    *,
+    retired: Annotated[bool, typer.Option("--retired", help="Retired drives too.")] = False,
+    config: Config = None,
+    data: Data = None,
+) -> None:
+    """List the drives, those nearest to their limit first, with their newest elongation."""
+    from service.commands.register import list_drives
+
+    leave(list_drives(settings_of(config, data, quiet=True), retired=retired))
+
+
+@drive.command("show")
+def drive_show(
+    drive_id: Annotated[str, typer.Argument(metavar="ID")], config: Config = None, data: Data = None
+) -> None:
+    """Show all that is registered of one drive, its chains and baselines, and its newest reading."""
+    from service.commands.register import show
+
+    leave(show(settings_of(config, data, quiet=True), drive_id))
+
+
+@drive.command("import")
+def drive_import(
+    file: FileArgument,
+    *,
+    form: FormOption = None,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Only say what would happen.")] = False,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Change drives that are registered otherwise.")
+    ] = False,
+    config: Config = None,
+    data: Data = None,
+) -> None:
+    """Register all drives of a CSV or TOML file.
+
+    One row, or one [[drive]] table, is one drive with its chain and, if wanted, its baseline; drive_id and whole_pitches
+    must be there. An export shows all columns; the export of an empty register is a form to fill in. A file that has
+    anything wrong is not taken at all; a drive that contradicts the register is refused, the others go in. Importing
+    the same file again changes nothing.
+
+    \b
+    Examples:  linklag drive import drives.csv --dry-run
+               linklag drive export - --format toml | linklag drive import - --format toml --data elsewhere
+    """  # noqa: D301 (typer wants the character)
+    from service.commands.register import import_file
+
+    leave(import_file(settings_of(config, data, quiet=True), file, form, dry_run=dry_run, replace=replace))
+
+
+@drive.command("export")
+def drive_export(
+    file: FileArgument,
+    *,
+    form: FormOption = None,
+    retired: Annotated[bool, typer.Option("--retired", help="Retired drives too.")] = False,
+    config: Config = None,
+    data: Data = None,
+) -> None:
+    """Write all drives to a CSV or TOML file that `import` reads back; with no drives, a form to fill in."""
+    from service.commands.register import export_file
+
+    leave(export_file(settings_of(config, data, quiet=True), file, form, retired=retired))

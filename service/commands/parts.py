@@ -1,0 +1,91 @@
+"""Builds what the commands work with from the settings: the store, the broker as a source, the page's socket.
+
+What a person can mend is told as a `CommandError`.
+"""
+
+import socket
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+from service.adapters.database.connect import Database, NewerStoreError, open_database
+from service.adapters.database.refused import Bounds
+from service.commands import CommandError
+from service.ports import StoreUnavailableError
+from service.settings import Settings
+
+if TYPE_CHECKING:
+    from service.adapters.mqtt import MqttSource
+
+DAY_S = 86_400
+
+
+@contextmanager
+def opened_database(settings: Settings) -> Iterator[Database]:
+    """Give the store of the settings, made and brought up to date as needed; close it at the end."""
+    folder = settings.store.file.parent
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise CommandError(
+            f"the store's folder {folder} cannot be made ({error.strerror}): correct --data or store.folder"
+        ) from None
+    bounds = Bounds(rejections_per_drive=settings.retention.rejections_per_drive)
+    try:
+        database = open_database(settings.store.url, bounds=bounds)
+    except (NewerStoreError, StoreUnavailableError, ValueError) as error:
+        raise CommandError(str(error)) from None
+    try:
+        yield database
+    finally:
+        database.close()
+
+
+def broker_source(
+    settings: Settings, *, client_id: str | None = None, session_s: int | None = None
+) -> "MqttSource":
+    """Return the broker of the settings as a source that is not connected yet.
+
+    Args:
+        settings: of the broker.
+        client_id: another than the worker's, whose session is then left alone.
+        session_s: how long the broker keeps the session; None takes the setting.
+    """
+    from service.adapters.mqtt import MqttSource, Tls
+
+    broker = settings.broker
+    tls = Tls(ca_file=broker.tls_ca_file, cert_file=broker.tls_cert_file, key_file=broker.tls_key_file)
+    try:
+        return MqttSource(
+            broker.host,
+            broker.port,
+            root=broker.root,
+            client_id=client_id or broker.client_id,
+            username=broker.username,
+            password=broker.password.get_secret_value() if broker.password else None,
+            tls=tls if broker.tls else None,
+            allow_insecure=broker.allow_insecure,
+            session_expiry_s=broker.session_expiry_days * DAY_S if session_s is None else session_s,
+            receive_maximum=broker.receive_maximum,
+            keepalive_s=broker.keepalive_s,
+        )
+    except ValueError as error:
+        raise CommandError(f"broker: {error}") from None
+    except OSError as error:  # ssl errors are such
+        raise CommandError(f"broker.tls_..._file: {error}: give PEM files that belong together") from None
+
+
+def listen(host: str, port: int) -> socket.socket:
+    """Return a socket that listens; a clash is told before anything else starts."""
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    listening = socket.socket(family)
+    try:
+        listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listening.bind((host.strip("[]"), port))
+        listening.listen(1024)
+    except OSError as error:
+        listening.close()
+        raise CommandError(
+            f"cannot serve on {host}:{port} ({error.strerror}): stop what does, or give another web.port (--port)"
+        ) from None
+    return listening

@@ -1,0 +1,127 @@
+"""`linklag run`, `worker` and `web`: the long-running parts, put together from the settings.
+
+Knows in which order parts start and stop: the worker lets go of the broker last, so that what it stored is
+acknowledged. Must not know what a reading is.
+"""
+
+import socket
+import threading
+from collections.abc import Mapping
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import structlog
+import uvicorn
+from prometheus_client import REGISTRY
+
+from service.adapters.database.connect import Database
+from service.adapters.web.app import create_app
+from service.adapters.web.parts import WebSettings
+from service.commands.parts import broker_source, listen, opened_database
+from service.commands.supervise import Part, run_parts
+from service.ingest import Housekeeper, Ingest, Metrics
+from service.operate import Operate
+from service.ports import Resolution
+from service.settings import Settings
+
+LEAVE_S = 3  # an event stream that stays open is cut after so long; without it uvicorn would wait for ever
+
+log = structlog.get_logger()
+
+
+def serve(settings: Settings, *, worker: bool, web: bool) -> int:
+    """Run the worker, or the web part, or both, until a signal; return the exit code."""
+    for warning in settings.warnings:
+        log.warning("insecure", what=warning)
+    with opened_database(settings) as database:
+        return run_parts(parts_of(settings, database, worker=worker, web=web))
+
+
+def parts_of(settings: Settings, database: Database, *, worker: bool, web: bool) -> list[Part]:
+    """Return the parts to run. The address of the page is taken here, so that a clash is told before anything runs."""
+    listening = listen(settings.web.host, settings.web.port) if web else None
+    working = WorkerParts(settings, database) if worker else None
+    parts = working.parts if working else []
+    if listening is not None:
+        parts.append(_web_part(settings, database, listening, working))
+    return parts
+
+
+class WorkerParts:
+    """The worker: taking batches from the broker, and keeping the store in order."""
+
+    def __init__(self, settings: Settings, database: Database) -> None:
+        self._stop = threading.Event()
+        self._source = broker_source(settings)
+        self._ingest = Ingest(
+            self._source,
+            database.readings,
+            database.register,
+            database.refused,
+            root=settings.broker.root,
+            metrics=Metrics(REGISTRY),
+            flush_messages=settings.worker.flush_batches,
+            flush_s=settings.worker.flush_ms / 1000,
+        )
+        self._housekeeper = Housekeeper(
+            database.readings,
+            keep_days={
+                None: settings.retention.raw_days,
+                Resolution.MINUTE: settings.retention.minute_days,
+                Resolution.HOUR: settings.retention.hour_days,
+            },
+            roll_up_s=settings.worker.roll_up_s,
+            forget_s=settings.worker.forget_s,
+        )
+        self.parts = [
+            Part(name="ingest", run=self._take, stop=self._stop.set),
+            Part(name="housekeeper", run=self._keep_house, stop=self._stop.set),
+        ]
+
+    def status(self) -> Mapping[str, Any]:
+        """How the way from the broker to the store stands, for the health checks."""
+        source, ingest = self._source.status(), self._ingest.health()
+        trouble = " ".join(filter(None, (source.trouble, ingest.trouble)))
+        return {"connected": source.connected and not source.refused, "detail": trouble}
+
+    def _take(self) -> None:
+        with self._source:
+            self._ingest.run(self._stop)
+
+    def _keep_house(self) -> None:
+        self._housekeeper.run(self._stop)
+
+
+def _web_part(
+    settings: Settings, database: Database, listening: socket.socket, working: WorkerParts | None
+) -> Part:
+    app = create_app(
+        database.readings,
+        database.register,
+        database.refused,
+        Operate(database.register, database.refused, database.readings),
+        broker_status=working.status if working else None,
+        settings=WebSettings(
+            allowed_hosts=settings.web.allowed_hosts,
+            zone=ZoneInfo(settings.web.zone),
+            stale_after_s=settings.web.stale_after_s,
+            worker_stale_s=settings.web.worker_stale_s,
+        ),
+    )
+    config = uvicorn.Config(
+        app,
+        log_config=None,
+        access_log=False,
+        server_header=False,
+        timeout_graceful_shutdown=LEAVE_S,
+    )
+    server = uvicorn.Server(config)
+
+    def run() -> None:
+        log.info("serving", url=f"http://{settings.web.host}:{settings.web.port}/")
+        server.run(sockets=[listening])
+
+    def stop() -> None:
+        server.should_exit = True
+
+    return Part(name="web", run=run, stop=stop)
