@@ -4,6 +4,7 @@ import math
 import random
 from collections.abc import Iterator
 from dataclasses import replace
+from typing import Any
 
 import pandas as pd
 import pytest
@@ -213,7 +214,7 @@ def test_a_drive_without_readings_has_no_newest(readings: Readings) -> None:
 # Roll-ups
 
 
-def by_pandas(some: list[Reading], drive_id: str, resolution: Resolution) -> list[dict[str, object]]:
+def by_pandas(some: list[Reading], drive_id: str, resolution: Resolution) -> list[dict[str, Any]]:
     """The roll-ups of a drive by pandas' resample, straight from the readings."""
     table = pd.DataFrame(
         {
@@ -230,7 +231,7 @@ def by_pandas(some: list[Reading], drive_id: str, resolution: Resolution) -> lis
     order = {identity(one): place for place, one in enumerate(sorted(some, key=in_time))}
     table["order"] = [order[identity(one)] for one in some]
     table = table[table["drive"] == drive_id].sort_values("order").set_index("end")
-    rows: list[dict[str, object]] = []
+    rows: list[dict[str, Any]] = []
     for chain, of_chain in table.groupby("chain"):
         buckets = of_chain.resample(f"{int(resolution)}s", label="right", closed="right")
         made = pd.DataFrame(
@@ -247,24 +248,24 @@ def by_pandas(some: list[Reading], drive_id: str, resolution: Resolution) -> lis
             }
         )
         made = made[made["readings"] > 0]
-        ends = made.index.as_unit("ns").asi8
+        ends = pd.DatetimeIndex(made.index).as_unit("ns").asi8
         for end_ns, row in zip(ends, made.to_dict("records"), strict=True):
-            rows.append({"chain_id": chain or None, "end_ns": int(end_ns), **row})
+            values = {str(name): None if pd.isna(value) else value for name, value in row.items()}
+            rows.append({"chain_id": chain or None, "end_ns": int(end_ns), **values})
     return sorted(rows, key=lambda row: (row["end_ns"], row["chain_id"] or ""))
 
 
-def assert_same(rolled: list[RollUp], expected: list[dict[str, object]]) -> None:
+def assert_same(rolled: list[RollUp], expected: list[dict[str, Any]]) -> None:
     assert [(one.end_ns, one.chain_id) for one in rolled] == [
         (row["end_ns"], row["chain_id"]) for row in expected
     ]
     for one, row in zip(rolled, expected, strict=True):
         for name in ("readings", "measured", "pulses", "min_pct", "max_pct", "last_pct"):
-            value = row[name]
-            assert getattr(one, name) == (None if pd.isna(value) else value), name
+            assert getattr(one, name) == row[name], name
         for name in ("mean_pct", "mean_u_pct", "mean_speed_m_s"):
             mean, value = getattr(one, name), row[name]
-            assert (mean is None) == pd.isna(value), name
-            assert mean is None or math.isclose(mean, float(str(value)), rel_tol=1e-9, abs_tol=1e-12), name
+            assert (mean is None) == (value is None), name
+            assert mean is None or math.isclose(mean, value, rel_tol=1e-9, abs_tol=1e-12), name
 
 
 @settings(deadline=None, max_examples=30)

@@ -115,7 +115,7 @@ def _upgrade(connection: Connection) -> None:
     known = {script.revision for script in ScriptDirectory.from_config(config).walk_revisions()}
     if revision is not None and revision not in known:
         raise NewerStoreError(
-            f"store {dialect.where(connection.engine)}: its schema ({revision}) is newer than this linklag knows "
+            f"store {dialect.file_of(connection.engine)}: its schema ({revision}) is newer than this linklag knows "
             f"({SCHEMA}): install the linklag that made it, or a newer one; nothing was changed"
         )
     command.upgrade(config, "head")

@@ -119,13 +119,18 @@ def positional(statement: Executable) -> str:
     return head + "".join(text + part for text, part in zip(texts, rest, strict=True))
 
 
-def file_identity(engine: Engine) -> tuple[int, int] | None:
+def file_of(engine: Engine) -> Path:
+    """Return the store's file, for messages and for `file_identity`."""
+    return Path(str(engine.url.database)).absolute()
+
+
+def file_identity(path: Path) -> tuple[int, int] | None:
     """Return what tells the store's file from another at the same path, or None where it is gone.
 
     PostgreSQL: a constant.
     """
     try:
-        status = Path(str(engine.url.database)).stat()
+        status = path.stat()
     except OSError:
         return None
     return status.st_dev, status.st_ino
@@ -137,7 +142,7 @@ def give_back(connection: Connection, pages: int) -> int:
     PostgreSQL: nothing to do, autovacuum does it.
     """
     free_before = connection.exec_driver_sql("PRAGMA freelist_count").scalar_one()
-    connection.exec_driver_sql(f"PRAGMA incremental_vacuum({int(pages)})").close()
+    connection.exec_driver_sql(f"PRAGMA incremental_vacuum({int(pages)})")
     return int(free_before - connection.exec_driver_sql("PRAGMA freelist_count").scalar_one())
 
 
@@ -148,8 +153,3 @@ def words_for(error: DatabaseError) -> str | None:
     """
     code = getattr(error.orig, "sqlite_errorcode", None)
     return None if code is None else _WORDS.get(code & 0xFF)
-
-
-def where(engine: Engine) -> str:
-    """Return the place of the store for messages to people, with no password."""
-    return str(Path(str(engine.url.database)).absolute())

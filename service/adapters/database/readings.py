@@ -156,7 +156,7 @@ class DatabaseReadings:
         newest: dict[str, Reading] = {}
         measured: dict[str, Reading] = {}
         rows = connection.execute(query).all()
-        chain_ids = self._chains_of(connection, (row[6] for row in rows))
+        chain_ids = self._chains_of(connection, (row[2 + 4] for row in rows))
         for drive_id, is_measured, *rest in rows:
             (measured if is_measured else newest)[drive_id] = _reading(drive_id, rest, chain_ids)
         return [
@@ -186,7 +186,7 @@ class DatabaseReadings:
                 rows = connection.execute(
                     by_time.order_by(_r.t_ns.desc(), _r.t0_ns.desc(), _r.seq.desc(), _r.device.desc())
                 ).all()
-            chain_ids = self._chains_of(connection, (row.chain_no for row in rows))
+            chain_ids = self._chains_of(connection, (row[4] for row in rows))
         readings = [_reading(drive_id, row, chain_ids) for row in rows]
         readings.sort(key=_order)
         return readings

@@ -23,7 +23,8 @@ class Transactions:
         self.engine = engine
         self._writing_engine = engine.execution_options(**{dialect.WRITING: True})
         self._turn = threading.RLock()
-        self._file = dialect.file_identity(engine)
+        self.path = dialect.file_of(engine)
+        self._file = dialect.file_identity(self.path)
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
@@ -44,10 +45,10 @@ class Transactions:
 
     def _refuse_lost_file(self) -> None:
         """SQLite would go on writing to a file that was deleted, and all of it would be lost at the end."""
-        now = dialect.file_identity(self.engine)
+        now = dialect.file_identity(self.path)
         if now is None or now != self._file:
             raise StoreUnavailableError(
-                f"store {dialect.where(self.engine)}: the file was removed or replaced while it was open; "
+                f"store {self.path}: the file was removed or replaced while it was open; "
                 "put it back if you can, then restart linklag"
             )
 
@@ -60,10 +61,6 @@ class Transactions:
             words = dialect.words_for(error)
             if words is None:
                 raise
-            raise StoreUnavailableError(
-                f"store {dialect.where(self.engine)}: {words} ({error.orig})"
-            ) from error
+            raise StoreUnavailableError(f"store {self.path}: {words} ({error.orig})") from error
         except PoolTimeoutError as error:
-            raise StoreUnavailableError(
-                f"store {dialect.where(self.engine)}: too many queries at once; try again"
-            ) from error
+            raise StoreUnavailableError(f"store {self.path}: too many queries at once; try again") from error
