@@ -120,7 +120,7 @@ def _strand_ahead(moved_pitches: float, teeth: int) -> float:
     tau = moved_pitches
     ahead = 0.0
     for _ in range(3):
-        ahead = polygon_displacement_pitches(tau - round(tau), teeth)
+        ahead = polygon_displacement_pitches(tau, teeth)
         tau = moved_pitches - ahead
     return ahead
 

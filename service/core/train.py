@@ -227,7 +227,12 @@ def _at_even_speed(up_s: Times, down_s: Times) -> tuple[Times, Times]:
     The clock is the count of `up` joints, smoothed by (1, 2, 1) / 4, which takes out the alternation of long
     and short links; times are scaled back to seconds at the mean speed.
     """
-    clock_s = (up_s[:-2] + 2 * up_s[1:-1] + up_s[2:]) / 4
+    inner_s = (up_s[:-2] + 2 * up_s[1:-1] + up_s[2:]) / 4
+    ends_s = (
+        2 * inner_s[0] - inner_s[1],
+        2 * inner_s[-1] - inner_s[-2],
+    )  # in a straight line, to keep all pulses
+    clock_s = np.concatenate((ends_s[:1], inner_s, ends_s[1:]))
     count = np.arange(len(clock_s)) * ((clock_s[-1] - clock_s[0]) / (len(clock_s) - 1))
 
     def on_clock(times_s: Times) -> Times:
@@ -250,6 +255,8 @@ def _without_jumps(up_s: Times, down_s: Times) -> list[tuple[Times, Times]]:
         return []
     steps = np.abs(phase[2:] - phase[:-2])  # two apart: long and short links even out
     jumps = np.flatnonzero(steps > PHASE_JUMP + _PHASE_JUMP_SCATTER * np.median(steps))
+    if len(jumps) == 0:
+        return [(up_s, down_s)]
     inside_s = down_s[down_s.searchsorted(up_s[0]) : down_s.searchsorted(up_s[-1])]
     parts = np.split(inside_s, np.unique(np.concatenate((jumps + 1, jumps + 2))))
     return [(between(up_s, part_s[0], part_s[-1]), part_s) for part_s in parts]

@@ -1,0 +1,85 @@
+"""The whole number of pitches: right or refused, never wrong."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from service.core.not_measured import NotMeasured
+from service.core.pitches import (
+    ELONGATION_MAX_PCT,
+    ELONGATION_MIN_PCT,
+    FALL_MAX_PCT,
+    RISE_MAX_PCT,
+    expect_pitches,
+    pitches_between,
+)
+
+
+@pytest.mark.parametrize(
+    ("worn_pct", "phi"), [(1.0, 0.237624), (1.5, 0.354680), (2.0, 0.470588), (3.0, 0.699029)]
+)
+def test_the_lag_of_a_worn_chain_has_the_size_of_the_formula(worn_pct: float, phi: float) -> None:
+    """n = 24: phi = n - n / (1 + e). Values by hand from L = n p = N p (1 + e)."""
+    new = 24.0
+    found = pitches_between((-phi) % 1.0, expect_pitches(new, 0.0, worn_pct))
+    assert found == pytest.approx(24 - phi, abs=1e-6)
+
+
+@pytest.mark.parametrize(("new", "wrap_pct"), [(24, 4.3478), (34, 3.0303), (40, 2.5641)])
+def test_the_lag_first_wraps_at_one_over_n_less_one(new: int, wrap_pct: float) -> None:
+    """e_wrap = 1 / (n - 1): from there on, the lag is again that of a new chain."""
+    assert new / (1 + wrap_pct / 100) == pytest.approx(new - 1, abs=1e-4)
+
+
+@given(
+    new=st.floats(8, 34.99),
+    worn_pct=st.floats(-0.2, 3.9),
+    change_pct=st.floats(-0.4, 1.4),
+    noise=st.floats(-0.01, 0.01),
+)
+def test_with_a_last_elongation_the_whole_number_is_right(
+    new: float, worn_pct: float, change_pct: float, noise: float
+) -> None:
+    truth = new / (1 + worn_pct / 100)
+    found = pitches_between((truth + noise) % 1.0, expect_pitches(new, 0.0, worn_pct - change_pct))
+    assert not isinstance(found, NotMeasured)
+    assert abs(found - truth) < 0.02
+
+
+@given(new=st.floats(8, 60), worn_pct=st.floats(ELONGATION_MIN_PCT, ELONGATION_MAX_PCT))
+def test_without_one_it_is_right_or_refused(new: float, worn_pct: float) -> None:
+    truth = new / (1 + worn_pct / 100)
+    found = pitches_between(truth % 1.0, expect_pitches(new, 0.0, None))
+    assert isinstance(found, NotMeasured) or abs(found - truth) < 1e-6
+
+
+@given(new=st.floats(8, 22.9), worn_pct=st.floats(0, 3.9))
+def test_up_to_23_pitches_no_last_elongation_is_needed(new: float, worn_pct: float) -> None:
+    truth = new / (1 + worn_pct / 100)
+    assert pitches_between(truth % 1.0, expect_pitches(new, 0.0, None)) == pytest.approx(truth, abs=1e-6)
+
+
+@given(new=st.floats(8, 34), last_pct=st.floats(0, 3), jump_pct=st.floats(-1.2, 2.2))
+def test_after_a_jump_beyond_what_wear_allows_it_is_refused_or_right(
+    new: float, last_pct: float, jump_pct: float
+) -> None:
+    """Right, or refused: the range is narrower than a whole pitch, so no other number can slip in near it."""
+    truth = new / (1 + (last_pct + jump_pct) / 100)
+    found = pitches_between(truth % 1.0, expect_pitches(new, 0.0, last_pct))
+    if -FALL_MAX_PCT <= jump_pct <= RISE_MAX_PCT:
+        assert found == pytest.approx(truth, abs=1e-6)
+    elif isinstance(found, float) and abs(found - truth) > 0.5:
+        raise AssertionError(f"{found} taken for {truth}")
+
+
+def test_two_numbers_that_fit_are_refused() -> None:
+    assert pitches_between(0.9, expect_pitches(40.0, 0.0, None)) is NotMeasured.AMBIGUOUS
+
+
+def test_no_number_that_fits_is_refused() -> None:
+    assert pitches_between(0.5, expect_pitches(10.0, 0.0, 0.1)) is NotMeasured.OUT_OF_RANGE
+
+
+def test_an_uncertain_spacing_widens_the_range() -> None:
+    assert pitches_between(0.15, expect_pitches(20.0, 0.0, 0.0)) is NotMeasured.OUT_OF_RANGE
+    assert pitches_between(0.15, expect_pitches(20.0, 0.1, 0.0)) == pytest.approx(20.15)

@@ -1,0 +1,176 @@
+"""From a batch to a reading: the whole of core, held against the simulator's truth."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from sensors_sim.batch import SimulatedBatch, simulate_batch
+from service.core.batch import WINDOW_S_MAX, Batch
+from service.core.drive import Baseline, Chain, Drive
+from service.core.not_measured import NotMeasured
+from service.core.reading import Reading, convert
+
+DRIVE = Drive(
+    drive_id="press-infeed",
+    whole_pitches=20,
+    offset_pitches=0.4,
+    spacing_u_mm=0.3,
+    driver_teeth=19,
+    driven_teeth=57,
+    up_to_driver_mm=(20.4 + 10) * 12.7,
+)
+CHAIN = Chain(
+    chain_id="press-infeed/1",
+    drive_id="press-infeed",
+    designation="08B",
+    pitch_mm=12.7,
+    pitches_in_loop=120,
+    fitted_ns=0,
+)
+
+
+def simulated(**setting: object) -> SimulatedBatch:
+    return simulate_batch(**({"whole_pitches": 20, "offset_pitches": 0.4, "elongation_pct": 1.5} | setting))  # type: ignore[arg-type]
+
+
+def batch_of(made: SimulatedBatch, **more: object) -> Batch:
+    return Batch(
+        drive_id="press-infeed",
+        seq=7,
+        t0_ns=made.t0_ns,
+        tick_ns=made.tick_ns,
+        up=made.up,
+        down=made.down,
+        span_ns=made.span_ticks * made.tick_ns,
+        **more,  # type: ignore[arg-type]
+    )
+
+
+def read(made: SimulatedBatch, drive: Drive = DRIVE, **more: object) -> Reading:
+    given = {"chain": CHAIN, "baseline": None, "last_pct": None} | more
+    return convert(batch_of(made), drive=drive, **given)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_a_reading_is_the_chains_true_mean_elongation(seed: int) -> None:
+    made = simulated(seed=seed, missed=0.02, doubled=0.01)
+    reading = read(made)
+    assert reading.elongation_pct == pytest.approx(made.true_elongation_pct, abs=0.02)
+    assert reading.pitches_between == pytest.approx(made.true_pitches_between, abs=0.004)
+    assert reading.speed_m_s == pytest.approx(made.true_speed_m_s, rel=2e-3)
+    assert reading.reason is None
+    assert reading.whole_laps == 1
+
+
+def test_a_reading_carries_the_identity_and_the_time_of_its_batch() -> None:
+    made = simulated()
+    reading = read(made)
+    assert (reading.drive_id, reading.device_id, reading.seq) == ("press-infeed", "", 7)
+    assert reading.t0_ns == made.t0_ns
+    assert reading.t_ns == made.t0_ns + made.span_ticks * made.tick_ns
+    assert reading.chain_id == "press-infeed/1"
+
+
+def test_a_moved_bracket_shifts_the_reading_by_its_share_of_the_spacing() -> None:
+    """0.1 mm over 24 x 12.7 mm is 0.033 % (arithmetic)."""
+    setting = {"whole_pitches": 24, "offset_pitches": 0.0, "teeth": None, "seed": 3, "repeatability_mm": 0.0}
+    drive = dataclasses.replace(DRIVE, whole_pitches=24, offset_pitches=0.0, driver_teeth=None)
+    here = read(simulated(**setting), drive, last_pct=1.5).elongation_pct
+    moved = read(simulated(spacing_error_mm=-0.1, **setting), drive, last_pct=1.5).elongation_pct
+    assert here is not None
+    assert moved is not None
+    assert moved - here == pytest.approx(0.1 / (24 * 12.7) * 100 * 1.015, abs=0.001)
+
+
+def test_with_a_baseline_the_spacing_does_not_matter() -> None:
+    """A spacing wrong by 2 mm is wrong by 0.8 %; a baseline taken there is not."""
+    new = simulated(seed=1, elongation_pct=0.1, spacing_error_mm=2.0)
+    worn = simulated(seed=2, elongation_pct=2.2, spacing_error_mm=2.0)
+    baseline = Baseline(
+        chain_id="press-infeed/1",
+        pitches_between=new.true_pitches_between,
+        pitches_between_u=0.001,
+        elongation_pct=new.true_elongation_pct,
+        elongation_u_pct=0.01,
+        taken_ns=0,
+        recorded_ns=0,
+        recorded_by="tests",
+        why="fitted",
+    )
+    drive = dataclasses.replace(DRIVE, up_to_driver_mm=None)
+    with_it = read(worn, drive, baseline=baseline, last_pct=2.0)
+    assert with_it.elongation_pct == pytest.approx(worn.true_elongation_pct, abs=0.03)
+
+
+@pytest.mark.parametrize(("temp_c", "mount_c"), [(80.0, 20.0), (60.0, 45.0), (-5.0, 10.0)])
+def test_temperatures_that_were_sent_are_taken_off(temp_c: float, mount_c: float) -> None:
+    """The chain looks longer by 11.7e-6 / K times the difference, in the reading without them."""
+    made = simulated(seed=5)
+    plain = convert(batch_of(made), drive=DRIVE, chain=CHAIN, baseline=None, last_pct=None)
+    sent = convert(
+        batch_of(made, temp_c=temp_c, mount_c=mount_c), drive=DRIVE, chain=CHAIN, baseline=None, last_pct=None
+    )
+    assert plain.elongation_pct is not None
+    assert sent.elongation_pct is not None
+    assert plain.elongation_pct - sent.elongation_pct == pytest.approx(11.7e-4 * (temp_c - mount_c), abs=1e-9)
+    assert plain.elongation_u_pct is not None
+    assert sent.elongation_u_pct is not None
+    assert sent.elongation_u_pct < plain.elongation_u_pct
+
+
+@pytest.mark.parametrize(
+    ("change", "reason"),
+    [
+        ({"up": np.array([], dtype=np.int64), "down": np.array([], dtype=np.int64)}, NotMeasured.STOPPED),
+        ({"down": np.array([], dtype=np.int64)}, NotMeasured.SENSOR_SILENT),
+        ({"direction": -1}, NotMeasured.REVERSED),
+        ({"span_ns": int(WINDOW_S_MAX * 1e9) + 1}, NotMeasured.WINDOW_TOO_LONG),
+    ],
+)
+def test_what_cannot_be_measured_is_a_reading_with_its_reason(
+    change: dict[str, object], reason: NotMeasured
+) -> None:
+    batch = dataclasses.replace(batch_of(simulated()), **change)  # type: ignore[arg-type]
+    reading = convert(batch, drive=DRIVE, chain=CHAIN, baseline=None, last_pct=None)
+    assert reading.reason is reason
+    assert reading.elongation_pct is None
+    assert reading.elongation_u_pct is None
+    assert reading.up_pulses == len(batch.up)
+
+
+def test_a_drive_without_a_chain_gives_no_number() -> None:
+    reading = convert(batch_of(simulated()), drive=DRIVE, chain=None, baseline=None, last_pct=None)
+    assert reading.reason is NotMeasured.NO_CHAIN
+    assert reading.chain_id is None
+
+
+def test_a_stopped_drive_has_speed_nought_and_an_unmeasured_one_has_none() -> None:
+    empty = np.array([], dtype=np.int64)
+    stopped = convert(
+        dataclasses.replace(batch_of(simulated()), up=empty, down=empty),
+        drive=DRIVE,
+        chain=CHAIN,
+        baseline=None,
+        last_pct=None,
+    )
+    assert stopped.speed_m_s == 0.0
+    silent = convert(
+        dataclasses.replace(batch_of(simulated()), down=empty),
+        drive=DRIVE,
+        chain=CHAIN,
+        baseline=None,
+        last_pct=None,
+    )
+    assert silent.speed_m_s is None
+
+
+def test_an_elongation_that_wear_cannot_reach_is_refused() -> None:
+    reading = read(simulated(elongation_pct=3.4), last_pct=0.2)
+    assert reading.reason is NotMeasured.OUT_OF_RANGE
+    assert reading.lag_pitches is not None
+
+
+def test_the_same_batch_gives_the_same_reading() -> None:
+    made = simulated(seed=11, missed=0.05, doubled=0.02)
+    assert read(made) == read(made)
