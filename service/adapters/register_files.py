@@ -29,6 +29,7 @@ from service.core.fields import FieldsRefusedError
 FILE_CHARS_MAX = 8_000_000
 DRIVES_MAX = 10_000
 PROBLEMS_SHOWN_MAX = 50
+YEAR_END = 2262  # instants of 64 bit in nanoseconds end in this year
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,6 +186,8 @@ class _Row:
 
 def _text(text: str | bytes) -> str:
     if isinstance(text, bytes):
+        if len(text) > 4 * FILE_CHARS_MAX:
+            raise _whole_file(f"it has {len(text)} bytes; divide it")
         wide = text.startswith((b"\xff\xfe", b"\xfe\xff"))
         try:
             text = text.decode("utf-16" if wide else "utf-8")
@@ -472,6 +475,8 @@ def _instant(text: str) -> int:
 
 
 def _ns(moment: datetime) -> int:
+    if not _EPOCH.year <= moment.year < YEAR_END:
+        raise ValueError(f"{moment:%Y-%m-%d} is not within {_EPOCH.year} to {YEAR_END - 1}; correct the year")
     since = moment - _EPOCH
     return (since.days * 86400 + since.seconds) * 1_000_000_000 + since.microseconds * 1000
 

@@ -13,7 +13,7 @@ from typing import overload
 import numpy as np
 import numpy.typing as npt
 
-STANDARD_GRAVITY_M_S2 = 9.80665  # CGPM 1901
+GRAVITY_M_S2 = 9.81  # as handbooks of mechanics round it; it varies by 0.3 % over the earth
 STEEL_EXPANSION_PER_K = 11.7e-6  # Machinery's Handbook (from memory)
 FEET_PER_MIN_IN_M_S = 0.3048 / 60  # the international foot
 
@@ -179,7 +179,7 @@ def slack_pull_n(mass_kg_m: float, span_m: float, sag_m: float) -> float:
     Source: the parabola under its own weight, any statics text (flexible cable).
     """
     _above_zero(mass_kg_m=mass_kg_m, span_m=span_m, sag_m=sag_m)
-    return mass_kg_m * STANDARD_GRAVITY_M_S2 * span_m**2 / (8 * sag_m)
+    return mass_kg_m * GRAVITY_M_S2 * span_m**2 / (8 * sag_m)
 
 
 def thermal_strain_pct(
