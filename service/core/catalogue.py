@@ -18,6 +18,7 @@ Rules for the next editor: a designation once here stays; a figure is changed on
 """
 
 import difflib
+import itertools
 import math
 import re
 import unicodedata
@@ -27,6 +28,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 STRANDS_MAX = 32
+DESIGNATION_CHARS_MAX = 60
 PITCH_AGREES_MM = 0.011  # 9.52 and 9.525, 15.88 and 15.875 are the same pitch, rounded to two places
 
 # ISO 1977: pitches a conveyor chain may have, mm (from memory). Others are made; they are noted, not refused.
@@ -260,6 +262,10 @@ def find(designation: str) -> CatalogueChain:
 
     Raises UnknownDesignationError and AmbiguousDesignationError, both listing what may be meant.
     """
+    if len(designation) > DESIGNATION_CHARS_MAX:
+        raise UnknownDesignationError(
+            f"{designation[:40]!r} ... is too long for a designation; put the rest into the note"
+        )
     iso, key = _normal(designation)
     if (parsed := _CONVEYOR_KEY.fullmatch(key)) and parsed["size"] in _BY_KEY:
         pitch_mm = float(parsed["pitch"]) if parsed["pitch"] else None
@@ -544,16 +550,24 @@ def _not_found(designation: str, number: str) -> DesignationError:
     ]
     if len(series) > 1:
         return AmbiguousDesignationError(f"{designation!r} fits more than one chain; say the series", series)
-    number = number.split("-", maxsplit=1)[0]
-    begins = [
-        key for start in (number, number[:2]) if len(start) > 1 for key in _BY_KEY if key.startswith(start)
-    ]
-    alike = difflib.get_close_matches(number, _BY_KEY, n=6, cutoff=0.6)
-    near = list(dict.fromkeys([*series, *begins[:6], *alike]))[:8]
+    near = dict.fromkeys([*series, *_near(number.split("-", maxsplit=1)[0])])
     return UnknownDesignationError(
-        f"{designation!r} is not in the catalogue; leave the designation empty and give the pitch of a chain that no standard names",
-        near,
+        f"{designation[:40]!r} is not in the catalogue; leave the designation empty and give the pitch of a chain that no standard names",
+        list(near),
     )
+
+
+def _near(number: str) -> list[str]:
+    """Return the keys that begin most alike, then those that look alike; at most 6."""
+    alike = []
+    for key in _BY_KEY:
+        begins = sum(
+            1 for _ in itertools.takewhile(lambda pair: pair[0] == pair[1], zip(key, number, strict=False))
+        )
+        looks = difflib.SequenceMatcher(None, key, number).ratio()
+        if begins > 1 or looks >= 0.6:
+            alike.append((-begins, -looks, key))
+    return [key for *_, key in sorted(alike)[:6]]
 
 
 def _rows(table: str) -> Iterator[list[str]]:
