@@ -88,9 +88,10 @@ def run_both(config: Config = None, data: Data = None, port: Port = None) -> Non
     Examples:  linklag run
                linklag run --config /etc/linklag.toml --data /var/lib/linklag
     """  # noqa: D301 (typer wants the character)
+    settings = settings_of(config, data, port=port)
     from service.commands.serve import serve
 
-    leave(serve(settings_of(config, data, port=port), worker=True, web=True))
+    leave(serve(settings, worker=True, web=True))
 
 
 @app.command()
@@ -99,9 +100,10 @@ def worker(config: Config = None, data: Data = None) -> None:
 
     Use it with `linklag web` where the page is to be restarted without the worker. Both on one machine: SQLite is a file.
     """
+    settings = settings_of(config, data)
     from service.commands.serve import serve
 
-    leave(serve(settings_of(config, data), worker=True, web=False))
+    leave(serve(settings, worker=True, web=False))
 
 
 @app.command()
@@ -111,9 +113,10 @@ def web(config: Config = None, data: Data = None, port: Port = None) -> None:
     Serves 127.0.0.1 only, as there are no logins yet: put a reverse proxy that asks for one on the same machine, and
     its name into web.allowed_hosts. API: /api/v1, its description: /api/v1/openapi.json, metrics: /metrics.
     """
+    settings = settings_of(config, data, port=port)
     from service.commands.serve import serve
 
-    leave(serve(settings_of(config, data, port=port), worker=False, web=True))
+    leave(serve(settings, worker=False, web=True))
 
 
 @app.command()
@@ -122,9 +125,10 @@ def check(config: Config = None, data: Data = None) -> None:
 
     Changes nothing but for a missing database, which is made. Exit code 1 if anything is wrong, 2 if the settings are.
     """
+    settings = settings_of(config, data, quiet=True)
     from service.commands.check import check_all
 
-    leave(check_all(settings_of(config, data, quiet=True)))
+    leave(check_all(settings))
 
 
 @app.command(

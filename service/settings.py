@@ -467,8 +467,14 @@ def _sentence(error: Values, where: _Sources) -> str:
 
 
 def _meant(key: str) -> str:
-    choice = [*all_keys(), *Settings.model_fields]
-    close = difflib.get_close_matches(key, choice, n=1, cutoff=0.6)
+    section, _, name = key.partition(".")
+    if name and section in Settings.model_fields:
+        close = [
+            f"{section}.{near}"
+            for near in difflib.get_close_matches(name, _section(section).model_fields, n=2)
+        ]
+    else:
+        close = difflib.get_close_matches(key, [*Settings.model_fields, *all_keys()], n=2)
     return (
         f": did you mean {close[0]}?"
         if close

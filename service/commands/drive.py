@@ -82,6 +82,7 @@ def drive_add(  # noqa: PLR0913 (one option each)
 
     Before anyone goes to the drive to measure: lock out and tag out, mind stored energy, put guards back.
     """  # noqa: D301 (typer wants the character)
+    settings = settings_of(config, data, quiet=True)
     from service.commands.register import FittedChain, add
 
     fields = {
@@ -91,7 +92,7 @@ def drive_add(  # noqa: PLR0913 (one option each)
         "parallel_strands": parallel_strands, "own_limit_pct": limit_pct,
     }  # fmt: skip
     on = FittedChain(designation=chain, pitch_mm=pitch, strands=strands, pitches_in_loop=loop, fitted=fitted)
-    leave(add(settings_of(config, data, quiet=True), fields, on))
+    leave(add(settings, fields, on))
 
 
 @drive.command("list")
@@ -102,9 +103,10 @@ def drive_list(
     data: Data = None,
 ) -> None:
     """List the drives, those nearest to their limit first, with their newest elongation."""
+    settings = settings_of(config, data, quiet=True)
     from service.commands.register import list_drives
 
-    leave(list_drives(settings_of(config, data, quiet=True), retired=retired))
+    leave(list_drives(settings, retired=retired))
 
 
 @drive.command("show")
@@ -112,9 +114,10 @@ def drive_show(
     drive_id: Annotated[str, typer.Argument(metavar="ID")], config: Config = None, data: Data = None
 ) -> None:
     """Show all that is registered of one drive, its chains and baselines, and its newest reading."""
+    settings = settings_of(config, data, quiet=True)
     from service.commands.register import show
 
-    leave(show(settings_of(config, data, quiet=True), drive_id))
+    leave(show(settings, drive_id))
 
 
 @drive.command("import")
@@ -140,9 +143,10 @@ def drive_import(
     Examples:  linklag drive import drives.csv --dry-run
                linklag drive export - --format toml | linklag drive import - --format toml --data elsewhere
     """  # noqa: D301 (typer wants the character)
+    settings = settings_of(config, data, quiet=True)
     from service.commands.register import import_file
 
-    leave(import_file(settings_of(config, data, quiet=True), file, form, dry_run=dry_run, replace=replace))
+    leave(import_file(settings, file, form, dry_run=dry_run, replace=replace))
 
 
 @drive.command("export")
@@ -155,6 +159,7 @@ def drive_export(
     data: Data = None,
 ) -> None:
     """Write all drives to a CSV or TOML file that `import` reads back; with no drives, a form to fill in."""
+    settings = settings_of(config, data, quiet=True)
     from service.commands.register import export_file
 
-    leave(export_file(settings_of(config, data, quiet=True), file, form, retired=retired))
+    leave(export_file(settings, file, form, retired=retired))

@@ -7,24 +7,23 @@ acknowledged. Must not know what a reading is.
 import socket
 import threading
 from collections.abc import Mapping
+from dataclasses import asdict
 from typing import Any
 from zoneinfo import ZoneInfo
 
 import structlog
-import uvicorn
-from prometheus_client import REGISTRY
+from prometheus_client import CollectorRegistry
 
 from service.adapters.database.connect import Database
 from service.adapters.web.app import create_app
 from service.adapters.web.parts import WebSettings
+from service.adapters.web.server import WebServer
 from service.commands.parts import broker_source, listen, opened_database
 from service.commands.supervise import Part, run_parts
 from service.ingest import Housekeeper, Ingest, Metrics
 from service.operate import Operate
 from service.ports import Resolution
 from service.settings import Settings
-
-LEAVE_S = 3  # an event stream that stays open is cut after so long; without it uvicorn would wait for ever
 
 log = structlog.get_logger()
 
@@ -52,6 +51,7 @@ class WorkerParts:
 
     def __init__(self, settings: Settings, database: Database) -> None:
         self._stop = threading.Event()
+        self.registry = CollectorRegistry()
         self._source = broker_source(settings)
         self._ingest = Ingest(
             self._source,
@@ -59,7 +59,7 @@ class WorkerParts:
             database.register,
             database.refused,
             root=settings.broker.root,
-            metrics=Metrics(REGISTRY),
+            metrics=Metrics(self.registry),
             flush_messages=settings.worker.flush_batches,
             flush_s=settings.worker.flush_ms / 1000,
         )
@@ -79,10 +79,13 @@ class WorkerParts:
         ]
 
     def status(self) -> Mapping[str, Any]:
-        """How the way from the broker to the store stands, for the health checks."""
-        source, ingest = self._source.status(), self._ingest.health()
-        trouble = " ".join(filter(None, (source.trouble, ingest.trouble)))
-        return {"connected": source.connected and not source.refused, "detail": trouble}
+        """How the way from the broker to the store stands, for page and health checks (see web `parts`)."""
+        source = self._source.status()
+        return {
+            "connected": source.connected and not source.refused,
+            "trouble": source.trouble,
+            "ingest": asdict(self._ingest.health()),
+        }
 
     def _take(self) -> None:
         with self._source:
@@ -96,11 +99,12 @@ def _web_part(
     settings: Settings, database: Database, listening: socket.socket, working: WorkerParts | None
 ) -> Part:
     app = create_app(
-        database.readings,
-        database.register,
-        database.refused,
-        Operate(database.register, database.refused, database.readings),
+        readings=database.readings,
+        register=database.register,
+        refused=database.refused,
+        operate=Operate(database.register, database.refused, database.readings),
         broker_status=working.status if working else None,
+        worker_registry=working.registry if working else None,
         settings=WebSettings(
             allowed_hosts=settings.web.allowed_hosts,
             zone=ZoneInfo(settings.web.zone),
@@ -108,20 +112,10 @@ def _web_part(
             worker_stale_s=settings.web.worker_stale_s,
         ),
     )
-    config = uvicorn.Config(
-        app,
-        log_config=None,
-        access_log=False,
-        server_header=False,
-        timeout_graceful_shutdown=LEAVE_S,
-    )
-    server = uvicorn.Server(config)
+    server = WebServer(app, host=settings.web.host, port=settings.web.port)
 
     def run() -> None:
         log.info("serving", url=f"http://{settings.web.host}:{settings.web.port}/")
         server.run(sockets=[listening])
 
-    def stop() -> None:
-        server.should_exit = True
-
-    return Part(name="web", run=run, stop=stop)
+    return Part(name="web", run=run, stop=server.stop)

@@ -1,0 +1,258 @@
+"""`linklag demo`: all of it on one machine, on an invented plant, leaving nothing behind.
+
+Knows which processes and folders the demo needs, and what in the store is worth a line on standard output. Must
+not know the plant: the simulator says what it is, and what happens in it.
+"""
+
+import contextlib
+import signal
+import subprocess
+import tempfile
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from types import FrameType
+
+import typer
+
+from service.adapters.database.connect import Database
+from service.adapters.register_files import read_toml
+from service.commands import CommandError
+from service.commands.child import Child
+from service.commands.demo_broker import DemoBroker, free_port
+from service.commands.logs import configure_logging
+from service.commands.parts import opened_database
+from service.commands.serve import parts_of
+from service.commands.simulate import SIMULATOR
+from service.commands.supervise import STOP_SIGNALS, Part, run_parts
+from service.core.drive import Drive, limit
+from service.core.reading import NotMeasured, Reading
+from service.operate import Operate
+from service.ports import StoreUnavailableError
+from service.settings import Broker, Settings, Store, Web, Worker
+
+PLANT = "brickworks"
+BROKER_PORT = 18830  # or the next that is free
+SIMULATOR_S = 30.0  # in which it must have answered what it is asked at the start
+LOOK_S = 0.5
+LOG_LINES_SHOWN = 12
+
+
+def run_demo(*, minutes: float | None, port: int, keep: Path | None, speed: float) -> int:
+    """Run the demo until a signal or the time ends it; return the exit code.
+
+    Args:
+        minutes: after which it ends by itself; None: until a signal.
+        port: of the page; the next free one is taken.
+        keep: folder for database and logs; None: a temporary one, removed at the end.
+        speed: multiplies the wear of every chain.
+    """
+    with _signals_leave(), _folder(keep) as folder, _log_in(folder) as log:
+        settings = Settings(
+            broker=Broker(port=free_port(BROKER_PORT)),
+            store=Store(folder=folder),
+            web=Web(port=free_port(port)),
+            worker=Worker(roll_up_s=1),
+        )
+        with DemoBroker(folder, settings.broker.port) as broker, opened_database(settings) as database:
+            _register_plant(database)
+            _greet(settings, folder, keep)
+            code = run_parts(_parts(settings, database, broker, folder, speed), minutes=minutes)
+            _ignore_signals()
+        if code:
+            _say_why(log)
+        typer.echo(f"ended; database and logs are in {keep}" if keep else "ended; nothing is left behind")
+    return code
+
+
+def _parts(
+    settings: Settings, database: Database, broker: DemoBroker, folder: Path, speed: float
+) -> list[Part]:
+    """Return the parts in the order in which they depend on each other; the simulator comes last and goes first."""
+    where = ("--port", str(settings.broker.port), "--root", settings.broker.root)
+    simulator = Child("sim", [*SIMULATOR, "run", PLANT, *where, "--speedup", str(speed)], folder / "sim.log")
+    teller = Teller(database)
+
+    def simulate() -> None:
+        simulator.start()
+        simulator.wait()
+
+    return [
+        Part(name="broker", run=broker.watch, stop=broker.stop),
+        *parts_of(settings, database, worker=True, web=True),
+        Part(name="teller", run=teller.run, stop=teller.stop),
+        Part(name="simulator", run=simulate, stop=simulator.stop),
+    ]
+
+
+class Teller:
+    """Tells in a line each what happens to the drives, as the store has it; the same thing once."""
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+        self._stop = threading.Event()
+        self._started_s = time.monotonic()
+        self._told: set[tuple[str, str]] = set()
+        self._silent: dict[str, str] = {}
+
+    def run(self) -> None:
+        """Look and tell until `stop`."""
+        while not self._stop.wait(LOOK_S):
+            with contextlib.suppress(StoreUnavailableError):
+                self.look()
+
+    def stop(self) -> None:
+        """Make `run` return."""
+        self._stop.set()
+
+    def look(self) -> None:
+        """Tell what is new since the last look."""
+        drives = {drive.drive_id: drive for drive in self._database.register.drives()}
+        newest = [each for each in self._database.readings.newest() if each.drive_id in drives]
+        if len(newest) == len(drives):
+            self._tell_once("all", "first", f"all {len(drives)} registered drives have a reading")
+        for each in newest:
+            drive = drives[each.drive_id]
+            self._look_at_sensors(drive, each.reading)
+            if each.measured is not None:
+                self._look_at_limit(drive, each.measured)
+        for sighting in self._database.refused.sightings():
+            self._tell_once(
+                sighting.drive_id, "seen", f"{sighting.drive_id}: publishes, and nobody registered it"
+            )
+        for kept in self._database.refused.rejections():
+            refused = kept.rejection
+            self._tell_once(
+                refused.drive_id,
+                "refused",
+                f"{refused.drive_id}: a message was refused and kept: {refused.detail}",
+            )
+
+    def _look_at_limit(self, drive: Drive, measured: Reading) -> None:
+        bound, elongation_pct = limit(drive), measured.elongation_pct
+        if elongation_pct is None or measured.elongation_u_pct is None or elongation_pct < bound.limit_pct:
+            return
+        u95_pct = 2 * measured.elongation_u_pct
+        self._tell_once(
+            drive.drive_id,
+            "limit",
+            f"{_named(drive)} crossed its limit: {elongation_pct:.3f} % (+/- {u95_pct:.3f} %, k = 2) is over {bound.limit_pct:.3g} %",
+        )
+
+    def _look_at_sensors(self, drive: Drive, reading: Reading) -> None:
+        silent = ""
+        if reading.reason is NotMeasured.SENSOR_SILENT:
+            silent = "up" if reading.up_pulses < reading.down_pulses else "down"
+        if silent == self._silent.get(drive.drive_id, ""):
+            return
+        self._silent[drive.drive_id] = silent
+        self._tell(
+            f"{_named(drive)}: sensor `{silent}` fell silent"
+            if silent
+            else f"{_named(drive)}: both sensors pulse again"
+        )
+
+    def _tell_once(self, drive_id: str, what: str, line: str) -> None:
+        if (drive_id, what) not in self._told:
+            self._told.add((drive_id, what))
+            self._tell(line)
+
+    def _tell(self, line: str) -> None:
+        minutes, seconds = divmod(int(time.monotonic() - self._started_s), 60)
+        typer.echo(f"{minutes:4}:{seconds:02}  {line}")
+
+
+def _named(drive: Drive) -> str:
+    return f"{drive.drive_id} ({drive.name})" if drive.name else drive.drive_id
+
+
+def _register_plant(database: Database) -> None:
+    registrations = read_toml(_ask_simulator("register", PLANT))
+    operate = Operate(database.register, database.refused, database.readings)
+    result = operate.import_registrations(registrations, at_ns=time.time_ns(), by="demo")
+    if result.errors:
+        raise CommandError(
+            f"the demo's plant was refused: {result.errors[0].drive_id} {result.errors[0].detail}"
+        )
+
+
+def _greet(settings: Settings, folder: Path, keep: Path | None) -> None:
+    page = f"http://{settings.web.host}:{settings.web.port}"
+    about = next((line for line in _ask_simulator("list").splitlines() if line.split()[:1] == [PLANT]), PLANT)
+    typer.echo(f"""
+  page    {page}/
+  API     {page}/api/v1/readings/newest
+  broker  {settings.broker.host}:{settings.broker.port}, topics {settings.broker.root}/<drive>/...
+  data    {folder}{"" if keep else ", removed at the end"}
+
+{" ".join(about.split()[1:])}
+The plant is invented, and its chains wear many thousand times too fast. End with Ctrl-C.
+""")
+
+
+def _ask_simulator(*arguments: str) -> str:
+    """Return what the simulator prints."""
+    try:
+        done = subprocess.run(  # noqa: S603 (the command is ours)
+            [*SIMULATOR, *arguments], capture_output=True, text=True, timeout=SIMULATOR_S, check=True
+        )
+    except (subprocess.SubprocessError, OSError) as error:
+        said = getattr(error, "stderr", None) or error
+        raise CommandError(f"the simulator does not answer: {said}") from None
+    return done.stdout
+
+
+@contextlib.contextmanager
+def _folder(keep: Path | None) -> Iterator[Path]:
+    """Give the folder of the demo's files, removed at the end unless it is to be kept."""
+    if keep is None:
+        with tempfile.TemporaryDirectory(prefix="linklag-demo-") as folder:
+            yield Path(folder)
+        return
+    if (keep / "linklag.db").exists():
+        raise CommandError(f"{keep} holds a database already: give --keep another folder")
+    try:
+        keep.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise CommandError(f"{keep} cannot be made: {error.strerror}") from None
+    yield keep
+
+
+@contextlib.contextmanager
+def _log_in(folder: Path) -> Iterator[Path]:
+    """Send the log to a file: standard output is for what happens in the plant."""
+    path = folder / "linklag.log"
+    with path.open("a", encoding="utf-8", buffering=1) as log:
+        configure_logging(to=log)
+        try:
+            yield path
+        finally:
+            configure_logging(level="warning")
+
+
+def _say_why(log: Path) -> None:
+    typer.echo("the demo failed; the end of its log:", err=True)
+    for line in log.read_text(encoding="utf-8").splitlines()[-LOG_LINES_SHOWN:]:
+        typer.echo(f"  {line}", err=True)
+
+
+@contextlib.contextmanager
+def _signals_leave() -> Iterator[None]:
+    """Let a signal leave through all contexts, so that they clean up, also while the demo is still being set up."""
+
+    def leave(number: int, _frame: FrameType | None) -> None:
+        raise SystemExit(128 + number)
+
+    before = {number: signal.signal(number, leave) for number in STOP_SIGNALS}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _ignore_signals() -> None:
+    """Cleaning up takes a moment and must not be cut short."""
+    for number in STOP_SIGNALS:
+        signal.signal(number, signal.SIG_IGN)
