@@ -1,0 +1,795 @@
+"""The broker as a source of messages: receive, acknowledge, release, publish.
+
+Knows MQTT 5 and paho; must not know what a topic or a payload means. Rules for the next editor:
+
+- One thread of ours owns everything of paho; other threads only reach the in-tray, the out-tray and two numbers.
+  Nothing there waits for the store, so a slow store never costs the connection its keepalive.
+- One paho client for each connection. What paho carries over a reconnect (messages half sent, packet ids)
+  is what goes wrong then; the session that matters is the broker's.
+- A message has an arrival number that never comes twice. Packet ids do, so an acknowledgement is "all up to
+  arrival k", applied to the packet ids of the connection that now stands: one that comes too late finds nothing.
+- Messages received stay in the in-tray over a reconnect. The broker sends them again if it still has them;
+  if it lost its session, ours is the only copy. The store counts what came twice once.
+"""
+
+import contextlib
+import random
+import selectors
+import socket
+import ssl
+import struct
+import threading
+import time
+from collections import OrderedDict, deque
+from collections.abc import Sequence
+from dataclasses import dataclass
+from ipaddress import ip_address
+from pathlib import Path
+from types import TracebackType
+from typing import Any, NamedTuple, Self
+
+import structlog
+from paho.mqtt import client as paho
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+
+from service.core.wire import subscriptions
+from service.ingest import Message, SourceStatus
+
+PACKET_BYTES_MAX = 8 * 1024 * 1024  # more the broker keeps from us; over 1 MiB is refused with its reason
+QUIET_S = 0.005  # nothing more came for so long: hand over what there is, the broker's window may be full
+WAITING_BYTES_MAX = 64 * 1024 * 1024  # of payloads not yet taken; beyond, we stop reading
+OUT_TOPICS_MAX = 10_000  # topics with something yet to publish; beyond, the oldest is given up
+OUT_IN_FLIGHT_MAX = 20
+CONNECT_TIMEOUT_S = 10.0
+SEND_TIMEOUT_S = 5.0  # a broker that takes no acknowledgement for so long is gone
+STABLE_S = 10.0  # a connection that stood so long starts the back-off anew
+RESUBSCRIBE_S = 30.0  # a refused subscription is asked for again: rights may have been mended
+RECONNECT_MIN_S = 0.25
+SHORT_SUSPECT = 3  # so many connections in a row that break off at once are no accident
+
+_PUBACK = struct.Struct("!BBH")  # MQTT 5.0, 3.4.2.1: without a reason code it means success
+_DISCONNECT = b"\xe0\x00"  # MQTT 5.0, 3.14: normal, the session stays
+_TAKEN_OVER = 0x8E  # MQTT 5.0, 3.14.2.1: another client came with our id
+_OWN_ID = "Give each worker a client id of its own"
+
+log = structlog.get_logger(__name__)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tls:
+    """Encryption, with the broker's certificate and name checked. Files are PEM."""
+
+    ca_file: Path | None = None  # in place of the system's
+    cert_file: Path | None = None  # that we show the broker
+    key_file: Path | None = None  # of cert_file, if not in the same file
+
+    def context(self) -> ssl.SSLContext:
+        """The context for connections. Raises OSError where a file cannot be read or is no certificate."""
+        context = ssl.create_default_context(cafile=self.ca_file)
+        if self.cert_file is not None:
+            context.load_cert_chain(self.cert_file, self.key_file)
+        return context
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Settings:
+    host: str
+    port: int
+    root: str
+    client_id: str
+    username: str | None
+    password: str | None
+    context: ssl.SSLContext | None
+    session_expiry_s: int
+    receive_maximum: int
+    keepalive_s: int
+    reconnect_max_s: float
+
+
+class MqttSource:
+    """Messages of the devices under `<root>/<drive>/`, from an MQTT 5 broker, at QoS 1 and acknowledged by us.
+
+    Use as a context manager, or `start` and `close`. One thread may receive, acknowledge and release;
+    `publish` and `status` are free to all.
+    """
+
+    def __init__(  # noqa: PLR0913 - a connection has so many settings
+        self,
+        host: str,
+        port: int = 1883,
+        *,
+        root: str,
+        client_id: str,
+        username: str | None = None,
+        password: str | None = None,
+        tls: Tls | None = None,
+        allow_insecure: bool = False,
+        session_expiry_s: int = 30 * 86400,
+        receive_maximum: int = 500,
+        keepalive_s: int = 30,
+        reconnect_max_s: float = 30.0,
+    ) -> None:
+        """A source that is not connected yet.
+
+        Args:
+            host: name or address of the broker. Off this machine it needs TLS and credentials.
+            port: its TCP port.
+            root: topic levels above the drive, e.g. "linklag/v1".
+            client_id: stable, and no other client's; under it the broker keeps what comes while we are away.
+            username: at the broker.
+            password: at the broker.
+            tls: None for a plain connection.
+            allow_insecure: accept a broker off this machine without TLS or without credentials.
+            session_expiry_s: for so long the broker keeps messages for us.
+            receive_maximum: messages that the broker may send ahead of our acknowledgement, 1 to 65535.
+            keepalive_s: seconds of silence after which each side pings.
+            reconnect_max_s: longest wait between two tries to connect.
+
+        Raises ValueError for settings that cannot work or would let others read and forge pulses.
+        """
+        if not client_id:
+            raise ValueError("client_id is empty: under a name of its own the broker keeps messages for us")
+        if not 1 <= receive_maximum <= 65535:
+            raise ValueError(f"receive_maximum is {receive_maximum}: give 1 to 65535")
+        if not root or root.startswith("/") or root.endswith("/") or any(c in root for c in "+#\0"):
+            raise ValueError(f"root {root!r} is no topic: give levels like linklag/v1, without + and #")
+        if not allow_insecure and not _is_loopback(host):
+            _refuse_insecure(host, tls, has_login=username is not None)
+        self._settings = _Settings(
+            host=host,
+            port=port,
+            root=root,
+            client_id=client_id,
+            username=username,
+            password=password,
+            context=tls.context() if tls is not None else None,
+            session_expiry_s=session_expiry_s,
+            receive_maximum=receive_maximum,
+            keepalive_s=keepalive_s,
+            reconnect_max_s=reconnect_max_s,
+        )
+        self._in_tray = _InTray(4 * receive_maximum)
+        self._out_tray = _OutTray()
+        self._standing = _Standing()
+        self._closing = threading.Event()
+        self._wake = _Wake()
+        self._thread = threading.Thread(target=self._keep_connected, name="mqtt", daemon=True)
+
+    def __enter__(self) -> Self:
+        self.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, fault: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def start(self) -> None:
+        """Begin to connect, and keep at it until `close`. Returns at once, whether the broker is there or not."""
+        self._wake.open()
+        self._thread.start()
+
+    def close(self, timeout_s: float = 5.0) -> None:
+        """Send the acknowledgements and publications at hand and leave. The broker keeps our session.
+
+        Messages received and not acknowledged come again at the next start.
+        """
+        self._closing.set()
+        self._in_tray.close()
+        self._wake.ring()
+        if self._thread.ident is not None:
+            self._thread.join(timeout_s)
+        if not self._thread.is_alive():
+            self._wake.close()
+
+    def receive(self, messages_max: int, timeout_s: float) -> list[Message]:
+        """Return the next messages in the order of arrival; none if none came within `timeout_s`.
+
+        Returns as soon as there are `messages_max`, or when no more come for a moment (the broker's window
+        may be smaller than `messages_max`), or after `timeout_s` with what there is.
+        """
+        messages = self._in_tray.take(messages_max, timeout_s)
+        if messages and self._in_tray.has_room_again():
+            self._wake.ring()
+        return messages
+
+    def acknowledge(self, messages: Sequence[Message]) -> None:
+        """Tell the broker that these are safe. They must be the oldest not acknowledged, in the order of arrival.
+
+        What came over an earlier connection is passed over: the broker sends it again. Raises ValueError
+        where the order is broken, having acknowledged nothing.
+        """
+        if messages:
+            self._in_tray.acknowledge(messages)
+            self._wake.ring()
+
+    def release(self, messages: Sequence[Message]) -> None:
+        """Put back what was received last and cannot be used now; the next `receive` gives it again.
+
+        Raises ValueError where these are not the ones received last.
+        """
+        self._in_tray.give_back(messages)
+
+    def publish(self, topic: str, payload: bytes, *, retain: bool = True, qos: int = 1) -> None:
+        """Publish when connected. Of several payloads for one topic that wait, only the newest is sent."""
+        if qos not in {0, 1}:
+            raise ValueError(f"qos is {qos}: give 0 or 1")
+        self._out_tray.put(topic, _Publication(payload, retain, qos))
+        self._wake.ring()
+
+    def status(self) -> SourceStatus:
+        """How the connection stands now."""
+        return self._standing.status(self._in_tray)
+
+    def _keep_connected(self) -> None:
+        """Body of the thread: one connection after the other, until `close`."""
+        attempt = 0
+        while not self._closing.is_set():
+            self._wait_for_room()
+            began_s = time.monotonic()
+            self._one_connection()
+            if self._standing.ended(stood_s=time.monotonic() - began_s):
+                attempt = 0
+            self._closing.wait(self._delay_s(attempt))
+            attempt += 1
+
+    def _one_connection(self) -> None:
+        link = _Link(self._settings, self._in_tray, self._out_tray, self._standing)
+        try:
+            link.open()
+            link.serve(self._closing, self._wake)
+        except OSError as fault:
+            self._standing.trouble_with(f"cannot reach {self._where}: {_words(fault)}")
+        except Exception as fault:
+            # Ours or paho's bug. The thread must outlive it: without it nothing more would ever be received.
+            log.exception("mqtt_fault", broker=self._where)
+            self._standing.trouble_with(f"fault in the MQTT client: {fault!r}")
+        finally:
+            link.close()
+
+    def _wait_for_room(self) -> None:
+        """With a full in-tray nothing could be read, not even the answer to our CONNECT."""
+        while self._in_tray.is_full() and not self._closing.is_set():
+            self._wake.wait(0.5)
+
+    def _delay_s(self, attempt: int) -> float:
+        """Doubled from one try to the next up to a cap, less up to a half so that many clients spread out."""
+        capped = min(self._settings.reconnect_max_s, RECONNECT_MIN_S * 2.0 ** min(attempt, 16))
+        if self._standing.taken_over:
+            capped = self._settings.reconnect_max_s
+        return capped * random.uniform(0.5, 1.0)  # noqa: S311 - spreads load, hides nothing
+
+    @property
+    def _where(self) -> str:
+        return f"{self._settings.host}:{self._settings.port}"
+
+
+class _Publication(NamedTuple):
+    payload: bytes
+    retain: bool
+    qos: int
+
+
+class _InTray:
+    """Messages received and not yet taken, and the order in which taken ones may be acknowledged.
+
+    The MQTT thread puts, one other thread takes; deque's own operations need no lock between two such.
+    """
+
+    def __init__(self, messages_max: int) -> None:
+        self._messages_max = messages_max
+        self._waiting: deque[Message] = deque()
+        self._taken: deque[int] = deque()  # arrivals handed out and not acknowledged, oldest first
+        self._bytes_in = self._bytes_out = 0  # each written by one thread only
+        self._arrivals = 0
+        self._wanted = 1
+        self._came = threading.Condition()
+        self._closed = False
+        self._was_full = False
+        self.acknowledged = 0  # all arrivals up to this one are safe
+
+    def __len__(self) -> int:
+        return len(self._waiting)
+
+    @property
+    def unacknowledged(self) -> int:
+        """Handed out and not acknowledged."""
+        return len(self._taken)
+
+    def put(self, topic: str, payload: bytes, content_type: str | None) -> int:
+        """Add a message and return its arrival number."""
+        self._arrivals += 1
+        self._bytes_in += len(payload)
+        self._waiting.append(Message(topic, payload, content_type, self._arrivals))
+        return self._arrivals
+
+    def tell(self) -> None:
+        """Wake the taker if what it waits for is there. Once a burst, not once a message."""
+        with self._came:
+            if self._is_enough():
+                self._came.notify()
+
+    def take(self, messages_max: int, timeout_s: float) -> list[Message]:
+        self._wait_for(messages_max, timeout_s)
+        messages = [self._waiting.popleft() for _ in range(min(messages_max, len(self._waiting)))]
+        self._bytes_out += sum(len(message.payload) for message in messages)
+        self._taken.extend(message.arrival for message in messages)
+        return messages
+
+    def _wait_for(self, messages_max: int, timeout_s: float) -> None:
+        end_s = time.monotonic() + timeout_s
+        before = 0
+        while not self._closed:
+            there = len(self._waiting)
+            left_s = end_s - time.monotonic()
+            if there >= messages_max or left_s <= 0 or 0 < there == before:
+                return
+            before = there
+            with self._came:
+                self._wanted = messages_max if there else 1
+                self._came.wait_for(self._is_enough, min(left_s, QUIET_S) if there else left_s)
+
+    def _is_enough(self) -> bool:
+        return self._closed or len(self._waiting) >= self._wanted
+
+    def acknowledge(self, messages: Sequence[Message]) -> None:
+        for message, arrival in zip(messages, self._taken, strict=False):
+            if message.arrival != arrival:
+                raise ValueError(f"message {message.arrival} is acknowledged before message {arrival}")
+        if len(messages) > len(self._taken):
+            raise ValueError(f"{len(messages)} messages acknowledged, {len(self._taken)} were handed out")
+        for _ in messages:
+            self._taken.popleft()
+        self.acknowledged = messages[-1].arrival
+
+    def give_back(self, messages: Sequence[Message]) -> None:
+        if [message.arrival for message in messages] != list(self._taken)[len(self._taken) - len(messages) :]:
+            raise ValueError(
+                "only the messages received last can be released, all that follow the first of them"
+            )
+        for message in reversed(messages):
+            self._taken.pop()
+            self._waiting.appendleft(message)
+            self._bytes_out -= len(message.payload)
+
+    def is_full(self) -> bool:
+        """Whether to stop reading: yes at the limit, and then until half of it is free again."""
+        share = max(
+            len(self._waiting) / self._messages_max, (self._bytes_in - self._bytes_out) / WAITING_BYTES_MAX
+        )
+        self._was_full = share >= (0.5 if self._was_full else 1.0)
+        return self._was_full
+
+    def has_room_again(self) -> bool:
+        """Whether reading had stopped and may go on."""
+        return self._was_full and not self.is_full()
+
+    @property
+    def holding_back(self) -> bool:
+        return self._was_full
+
+    def close(self) -> None:
+        with self._came:
+            self._closed = True
+            self._came.notify()
+
+
+class _OutTray:
+    """The newest publication of each topic that is not sent yet, the one that waits longest first."""
+
+    def __init__(self) -> None:
+        self._waiting: OrderedDict[str, _Publication] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def __len__(self) -> int:
+        return len(self._waiting)
+
+    def put(self, topic: str, publication: _Publication) -> None:
+        with self._lock:
+            self._waiting[topic] = publication
+            if len(self._waiting) > OUT_TOPICS_MAX:
+                self._waiting.popitem(last=False)
+
+    def put_back(self, topic: str, publication: _Publication) -> None:
+        """After a connection was lost, unless there is a newer one."""
+        with self._lock:
+            if topic not in self._waiting:
+                self._waiting[topic] = publication
+                self._waiting.move_to_end(topic, last=False)
+
+    def pop(self) -> tuple[str, _Publication] | None:
+        with self._lock:
+            return self._waiting.popitem(last=False) if self._waiting else None
+
+
+class _Standing:
+    """How the connection stands, for people. Written by the MQTT thread, read by any."""
+
+    def __init__(self) -> None:
+        self.connected = False
+        self.since_ns = time.time_ns()
+        self.last_message_ns: int | None = None
+        self.connections = 0
+        self.messages = 0
+        self.refused: tuple[str, ...] = ()
+        self.taken_over = False
+        self._short = 0  # connections in a row that broke off after a moment
+        self._trouble = "not connected yet"
+
+    def connected_now(self, connected: bool) -> None:  # noqa: FBT001 - it is the state itself
+        if connected != self.connected:
+            self.connected = connected
+            self.since_ns = time.time_ns()
+        if connected:
+            self.connections += 1
+            self.taken_over = False
+            self._trouble = ""
+
+    def ended(self, *, stood_s: float) -> bool:
+        """Note the end of a connection or of a try, and return whether it had stood for long enough."""
+        stable = stood_s > STABLE_S
+        self._short = 0 if stable else self._short + 1 if self.connections else 0
+        return stable
+
+    def granted(self, refused: tuple[str, ...]) -> None:
+        """Note what the broker said to our subscriptions."""
+        if refused:
+            self.trouble_with(f"the broker refuses subscriptions, grant them: {'; '.join(refused)}")
+        elif self.refused:
+            self._trouble = ""
+        self.refused = refused
+
+    def trouble_with(self, trouble: str) -> None:
+        """Note it, and log it when it is another than before: a broker that stays away is one line."""
+        if trouble != self._trouble:
+            log.warning("mqtt_trouble", trouble=trouble)
+        self._trouble = trouble
+
+    def status(self, in_tray: _InTray) -> SourceStatus:
+        return SourceStatus(
+            connected=self.connected,
+            since_ns=self.since_ns,
+            last_message_ns=self.last_message_ns,
+            messages=self.messages,
+            reconnects=max(self.connections - 1, 0),
+            waiting=len(in_tray),
+            in_flight=in_tray.unacknowledged,
+            holding_back=in_tray.holding_back,
+            refused=self.refused,
+            trouble=self._trouble or self._suspicion,
+        )
+
+    @property
+    def _suspicion(self) -> str:
+        """Some brokers do not say that another client came with our id; the connection just breaks off."""
+        young = time.time_ns() - self.since_ns < STABLE_S * 1e9
+        if self._short < SHORT_SUSPECT or not young:
+            return ""
+        return f"connections keep breaking off: is another client using our id? {_OWN_ID}"
+
+
+class _Wake:
+    """A bell for the MQTT thread: a socket pair, so that it can be waited for together with the connection."""
+
+    def __init__(self) -> None:
+        self.hears = self._rings = socket.socket()
+        self.close()
+
+    def open(self) -> None:
+        self.hears, self._rings = socket.socketpair()
+        self.hears.setblocking(False)
+        self._rings.setblocking(False)
+
+    def ring(self) -> None:
+        with contextlib.suppress(OSError):  # full: it rings already; closed: nobody listens
+            self._rings.send(b"\0")
+
+    def hush(self) -> None:
+        with contextlib.suppress(OSError):
+            self.hears.recv(4096)
+
+    def wait(self, timeout_s: float) -> None:
+        with selectors.DefaultSelector() as selector:
+            selector.register(self.hears, selectors.EVENT_READ)
+            if selector.select(timeout_s):
+                self.hush()
+
+    def close(self) -> None:
+        self.hears.close()
+        self._rings.close()
+
+
+class _Link:
+    """One connection, from CONNECT to its loss. Everything here runs in the MQTT thread."""
+
+    def __init__(
+        self, settings: _Settings, in_tray: _InTray, out_tray: _OutTray, standing: _Standing
+    ) -> None:
+        self._settings = settings
+        self._in_tray = in_tray
+        self._out_tray = out_tray
+        self._standing = standing
+        self._unacked: deque[tuple[int, int]] = deque()  # (arrival, packet id) in the order of arrival
+        self._in_flight: dict[int, tuple[str, _Publication]] = {}
+        self._asked: dict[int, list[str]] = {}  # packet id of a SUBSCRIBE → its filters
+        self._ask_again_s: float | None = None
+        self._accepted = self._refused = False
+        self._client = self._new_client()
+
+    def _new_client(self) -> paho.Client:
+        settings = self._settings
+        client = paho.Client(
+            CallbackAPIVersion.VERSION2, settings.client_id, protocol=paho.MQTTv5, manual_ack=True
+        )
+        client.connect_timeout = CONNECT_TIMEOUT_S
+        if settings.username is not None:
+            client.username_pw_set(settings.username, settings.password)
+        if settings.context is not None:
+            client.tls_set_context(settings.context)
+        client.on_connect = self._on_connect
+        client.on_subscribe = self._on_subscribe
+        client.on_message = self._on_message
+        client.on_publish = self._on_publish
+        client.on_disconnect = self._on_disconnect
+        return client
+
+    def open(self) -> None:
+        """Connect to the socket and send CONNECT. Raises OSError."""
+        settings = self._settings
+        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        properties.SessionExpiryInterval = settings.session_expiry_s
+        properties.ReceiveMaximum = settings.receive_maximum
+        properties.MaximumPacketSize = PACKET_BYTES_MAX
+        # clean_start must be False: paho's default drops the session, and all that waits in it, at every start.
+        self._client.connect(
+            settings.host, settings.port, settings.keepalive_s, clean_start=False, properties=properties
+        )
+        connection: Any = self._client.socket()
+        if connection is not None:
+            # Nagle's algorithm would hold small acknowledgements back.
+            connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+
+    def serve(self, closing: threading.Event, wake: _Wake) -> None:
+        """Read, acknowledge and publish until the connection is lost or `closing` is set. Raises OSError."""
+        connection: Any = self._client.socket()
+        give_up_s = time.monotonic() + CONNECT_TIMEOUT_S
+        with selectors.DefaultSelector() as selector:
+            selector.register(wake.hears, selectors.EVENT_READ)
+            while self._client.socket() is connection is not None:
+                ready = self._wait(selector, connection)
+                if wake.hears in ready:
+                    wake.hush()
+                if connection in ready:
+                    self._read()
+                if closing.is_set():
+                    self._say_goodbye()
+                    return
+                if not self._accepted and time.monotonic() > give_up_s:
+                    raise TimeoutError(f"no answer to CONNECT within {CONNECT_TIMEOUT_S:g} s")
+                self._write()
+        if not self._accepted and not self._refused:
+            raise ConnectionError(
+                "it closed the connection instead of answering: is this its MQTT 5 port, and the password right?"
+            )
+
+    def _wait(self, selector: selectors.BaseSelector, connection: Any) -> set[Any]:
+        """The sockets with something to read. With a full in-tray the connection is not among them."""
+        reading = not self._in_tray.is_full()
+        events = (selectors.EVENT_READ if reading else 0) | (
+            selectors.EVENT_WRITE if self._client.want_write() else 0
+        )
+        key = selector.get_map().get(connection)
+        if key is None and events:
+            selector.register(connection, events)
+        elif key is not None and not events:
+            selector.unregister(connection)
+        elif key is not None and key.events != events:
+            selector.modify(connection, events)
+        decrypted = reading and self._settings.context is not None and connection.pending() > 0
+        found = selector.select(0 if decrypted else 0.25)
+        ready = {key.fileobj for key, mask in found if mask & selectors.EVENT_READ}
+        return ready | {connection} if decrypted else ready
+
+    def _read(self) -> None:
+        """Read until nothing more is there, but not for ever: acknowledgements wait their turn."""
+        for _ in range(64):
+            before = self._standing.messages
+            rc = self._client.loop_read()
+            if rc != MQTTErrorCode.MQTT_ERR_SUCCESS or self._standing.messages == before:
+                break
+            if self._in_tray.is_full():
+                break
+        self._in_tray.tell()
+
+    def _write(self) -> None:
+        if self._client.want_write():
+            self._client.loop_write()
+        if self._accepted and not self._client.want_write():
+            self._acknowledge()
+            self._publish()
+        self._subscribe_again()
+        self._client.loop_misc()
+
+    def _acknowledge(self) -> None:
+        """Send PUBACK for all that became safe, in the order of receipt (MQTT 5.0, 4.6), as one write.
+
+        paho would queue and send each by a system call of its own, a fifth of all it does for a message.
+        """
+        packets = bytearray()
+        while self._unacked and self._unacked[0][0] <= self._in_tray.acknowledged:
+            packets += _PUBACK.pack(0x40, 2, self._unacked.popleft()[1])
+        connection: Any = self._client.socket()
+        if packets and connection is not None:
+            _send_all(connection, bytes(packets))
+
+    def _publish(self) -> None:
+        while len(self._in_flight) < OUT_IN_FLIGHT_MAX and (next_out := self._out_tray.pop()):
+            topic, out = next_out
+            sent = self._client.publish(topic, out.payload, out.qos, out.retain)
+            if sent.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
+                self._out_tray.put_back(topic, out)
+                return
+            if out.qos:
+                self._in_flight[sent.mid] = next_out
+
+    def _subscribe(self, filters: list[str]) -> None:
+        self._ask_again_s = None
+        _rc, packet_id = self._client.subscribe([(topic_filter, 1) for topic_filter in filters])
+        if packet_id is not None:
+            self._asked[packet_id] = filters
+
+    def _subscribe_again(self) -> None:
+        if self._ask_again_s is not None and time.monotonic() > self._ask_again_s:
+            self._subscribe(self._filters)
+
+    @property
+    def _filters(self) -> list[str]:
+        return subscriptions(self._settings.root)
+
+    def _say_goodbye(self) -> None:
+        """Send what is at hand, for a moment, and DISCONNECT. The session stays with the broker.
+
+        The broker ends the connection when it has seen all; if we did, the next connection could overtake it, and
+        what we acknowledged last would come again.
+        """
+        end_s = time.monotonic() + 1.0
+        self._write()
+        while (self._in_flight or self._out_tray or self._client.want_write()) and time.monotonic() < end_s:
+            if self._client.socket() is None or not self._accepted:
+                return
+            self._client.loop(0.05)
+            self._write()
+        connection: Any = self._client.socket()
+        if connection is not None and self._accepted:
+            _send_all(connection, _DISCONNECT)
+            _wait_for_end(connection, end_s)
+
+    def close(self) -> None:
+        """End the connection, however it stands, and put back what was not published for certain."""
+        with contextlib.suppress(Exception):
+            self._client.disconnect()
+        connection = self._client.socket()
+        if connection is not None:
+            connection.close()
+        for topic, out in reversed(self._in_flight.values()):
+            self._out_tray.put_back(topic, out)
+        self._standing.connected_now(False)
+
+    # paho's callbacks. An exception that leaves one ends `serve`, and the next connection begins: see
+    # MqttSource._one_connection.
+
+    def _on_connect(
+        self, _client: paho.Client, _data: object, flags: Any, reason: ReasonCode, _properties: object
+    ) -> None:
+        if reason.is_failure:
+            self._refused = True
+            self._standing.trouble_with(
+                f"the broker refuses us: {reason}. Check user name, password and client id"
+            )
+            return
+        self._accepted = True
+        self._standing.connected_now(True)
+        log.info("mqtt_connected", broker=self._settings.host, session_present=flags.session_present)
+        if not flags.session_present or self._standing.refused or self._standing.connections == 1:
+            # Also at the start of the process: the session may be of other settings, or of an older linklag.
+            self._subscribe(self._filters)
+
+    def _on_subscribe(
+        self,
+        _client: paho.Client,
+        _data: object,
+        packet_id: int,
+        reasons: list[ReasonCode],
+        _properties: object,
+    ) -> None:
+        asked = zip(self._asked.pop(packet_id, []), reasons, strict=False)
+        refused = tuple(f"{topic_filter}: {reason}" for topic_filter, reason in asked if reason.is_failure)
+        self._standing.granted(refused)
+        if refused:
+            self._ask_again_s = time.monotonic() + RESUBSCRIBE_S
+
+    def _on_message(self, _client: paho.Client, _data: object, message: paho.MQTTMessage) -> None:
+        try:
+            topic = message.topic
+        except UnicodeDecodeError:
+            topic = ""  # no broker should let it through; ingest keeps it as a wrong topic
+        content_type = getattr(message.properties, "ContentType", None)
+        arrival = self._in_tray.put(topic, bytes(message.payload), content_type)
+        if message.qos == 1:
+            self._unacked.append((arrival, message.mid))
+        self._standing.messages += 1
+        self._standing.last_message_ns = time.time_ns()
+
+    def _on_publish(
+        self, _client: paho.Client, _data: object, packet_id: int, reason: ReasonCode, _properties: object
+    ) -> None:
+        sent = self._in_flight.pop(packet_id, None)
+        if sent is not None and reason.is_failure:
+            self._standing.trouble_with(
+                f"the broker refuses what we publish to {sent[0]}, grant it: {reason}"
+            )
+
+    def _on_disconnect(
+        self, _client: paho.Client, _data: object, _flags: object, reason: ReasonCode, _properties: object
+    ) -> None:
+        if self._standing.connected and reason.value:
+            self._standing.taken_over = reason.value == _TAKEN_OVER
+            hint = f". {_OWN_ID}" if self._standing.taken_over else ""
+            self._standing.trouble_with(f"connection lost: {reason}{hint}")
+        self._standing.connected_now(False)
+
+
+def _send_all(connection: Any, packets: bytes) -> None:
+    """Send all through a socket that does not block. Raises OSError; TimeoutError after SEND_TIMEOUT_S."""
+    rest = memoryview(packets)
+    end_s = time.monotonic() + SEND_TIMEOUT_S
+    while rest:
+        try:
+            rest = rest[connection.send(rest) :]
+        except (BlockingIOError, ssl.SSLWantWriteError, ssl.SSLWantReadError):
+            if time.monotonic() > end_s:
+                raise TimeoutError("the broker takes no acknowledgements") from None
+            time.sleep(0.002)
+
+
+def _wait_for_end(connection: Any, end_s: float) -> None:
+    """Wait until the other side closes the connection, but not longer than to `end_s` of the monotonic clock."""
+    while time.monotonic() < end_s:
+        try:
+            if not connection.recv(65536):
+                return
+        except (BlockingIOError, ssl.SSLWantReadError):
+            time.sleep(0.002)
+
+
+def _is_loopback(host: str) -> bool:
+    if host == "localhost":
+        return True
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return False
+
+
+def _refuse_insecure(host: str, tls: Tls | None, *, has_login: bool) -> None:
+    lacks = [] if tls is not None else ["TLS is off"]
+    if not has_login and (tls is None or tls.cert_file is None):
+        lacks.append("there are no credentials")
+    if lacks:
+        raise ValueError(
+            f"broker {host} is another machine and {' and '.join(lacks)}, so anyone on the way could read or "
+            "forge pulses: give tls and a user name or a certificate, or accept it with allow_insecure"
+        )
+
+
+def _words(fault: OSError) -> str:
+    """The fault in words a person can act on."""
+    if isinstance(fault, ssl.SSLCertVerificationError):
+        return (
+            f"its certificate is not trusted ({fault.verify_message}): give the plant's CA file, "
+            "or the host name that the certificate states"
+        )
+    return str(fault) or type(fault).__name__

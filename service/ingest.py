@@ -1,0 +1,666 @@
+"""The door "a device spoke": from messages to stored readings.
+
+Knows the order of the story: receive, decode, convert, store, publish, acknowledge. Must not know how messages
+travel (`adapters.mqtt`), how a store stores, or what a lag is. Rules for the next editor:
+
+- Acknowledged only when safe: nothing is acknowledged before every reading, rejection and sighting of its flush
+  is durable. A flush that cannot be stored is kept and tried again; meanwhile the broker holds the rest back.
+- One bad message never stops the others, whoever is at fault: it is kept as a rejection with its reason.
+- What a conversion may know of the past: the drive, its chain and baseline at the batch's own time, and the
+  newest elongation of that chain, which only says which whole number of pitches is meant. It leaves room of half
+  a per cent down and one and a half up, so any value of the same weeks gives the same reading and the order of
+  arrival does not matter. The one exception is a chain without baseline of which nothing was ever measured: a
+  long spacing may stay ambiguous until the first reading that is not. Within a flush, batches are taken in the
+  order of their own time, so a backlog that arrives at once makes no difference there either.
+"""
+
+import random
+import threading
+import time
+from collections import Counter as Tally
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import NamedTuple, Protocol
+
+import structlog
+from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram
+
+from service.core.announce import elongation_payload, elongation_topic
+from service.core.batch import KEPT_PAYLOAD_BYTES_MAX, Batch, Rejection, RejectionReason, Ticks
+from service.core.drive import Baseline, Chain, Drive, baseline_at, chain_at, limit
+from service.core.reading import Reading, convert
+from service.core.wire import Form, Refusal, decode, decode_status, parse_topic
+from service.ports import Newest, Readings, Refused, Register, Resolution, Sighting, StoreUnavailableError
+
+FLUSH_MESSAGES = 200
+FLUSH_S = 0.1
+ANNOUNCE_S = 0.25  # a drive's retained reading is published at most so often
+REGISTER_S = 1.0  # at most so often the register's version is asked for
+RETRY_MIN_S, RETRY_MAX_S = 0.1, 15.0
+LOG_AGAIN_S = 60.0  # the same warning about the same drive
+LOG_KEYS_MAX = 1000
+ROLL_UPS_AT_ONCE = 10_000
+OUR_FAULT = RejectionReason.FIELD_INVALID  # the detail says whose fault it is
+NS_PER_S = 1_000_000_000
+
+log = structlog.get_logger(__name__)
+
+
+class Message(NamedTuple):
+    """What one MQTT message brought. Arrival numbers rise by one for each message and never come twice."""
+
+    topic: str
+    payload: bytes
+    content_type: str | None
+    arrival: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SourceStatus:
+    """How the connection to the broker stands."""
+
+    connected: bool
+    since_ns: int  # connected, or not, since then
+    last_message_ns: int | None
+    messages: int  # received since the start
+    reconnects: int
+    waiting: int  # received and not yet taken
+    in_flight: int  # taken and not yet acknowledged
+    holding_back: bool  # so many wait that reading stopped
+    refused: tuple[str, ...]  # subscriptions that the broker refuses, with its reason
+    trouble: str  # what is wrong and what would mend it; "" if nothing is
+
+
+class Source(Protocol):
+    """Where messages come from and where their acknowledgement goes."""
+
+    def receive(self, messages_max: int, timeout_s: float) -> list[Message]:
+        """The next messages in the order of arrival; none if none came in time."""
+        ...
+
+    def acknowledge(self, messages: Sequence[Message]) -> None:
+        """These are safe. They are the oldest not acknowledged, in the order of arrival; else ValueError."""
+        ...
+
+    def release(self, messages: Sequence[Message]) -> None:
+        """Put back the messages received last; the next `receive` gives them again."""
+        ...
+
+    def publish(self, topic: str, payload: bytes, *, retain: bool = True, qos: int = 1) -> None:
+        """Publish as soon as possible; of several payloads for one topic only the newest counts."""
+        ...
+
+    def status(self) -> SourceStatus:
+        """How the connection stands now."""
+        ...
+
+
+class Metrics:
+    """What the worker counts, for Prometheus."""
+
+    def __init__(self, registry: CollectorRegistry) -> None:
+        self.messages = Counter("linklag_messages", "Messages taken from the broker", registry=registry)
+        self.batches = Counter("linklag_batches", "Batches decoded", ["form"], registry=registry)
+        self.readings = Counter("linklag_readings", "Readings stored that were new", registry=registry)
+        self.repeats = Counter("linklag_repeats", "Batches stored already, sent again", registry=registry)
+        self.not_measured = Counter(
+            "linklag_not_measured", "Batches that gave no elongation", ["reason"], registry=registry
+        )
+        self.rejections = Counter("linklag_rejections", "Messages refused", ["reason"], registry=registry)
+        self.online = Gauge(
+            "linklag_device_online",
+            "1 where the device of a drive says it is there",
+            ["drive"],
+            registry=registry,
+        )
+        self.store_retries = Counter("linklag_store_retries", "Times the store failed", registry=registry)
+        self.stored_after = Histogram(
+            "linklag_stored_after_seconds",
+            "From the end of a batch's window to its durable reading",
+            buckets=(0.1, 0.25, 0.5, 1, 2.5, 5, 10, 30, 60, 300, 3600, 86400),
+            registry=registry,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class IngestHealth:
+    """Whether readings reach the store."""
+
+    store_ok: bool
+    trouble: str  # what the store said last; "" if it is well
+    since_ns: int  # well, or not, since then
+    in_hand: int  # messages taken and not safe yet
+    stored_ns: int | None  # last time that something was stored
+
+
+@dataclass(slots=True)
+class _Flush:
+    """What one flush has in hand. What is stored leaves its list, so that a second try does not count it twice."""
+
+    messages: list[Message] = field(default_factory=list)
+    readings: list[Reading] = field(default_factory=list)
+    came_by: list[Message] = field(default_factory=list)  # of each reading, by its place
+    rejections: list[Rejection] = field(default_factory=list)
+    sightings: dict[str, Sighting] = field(default_factory=dict)
+    newest: dict[str, Reading] = field(default_factory=dict)  # by drive, of those stored
+
+
+class _Registered(NamedTuple):
+    """What the register says of one drive."""
+
+    drive: Drive
+    chains: list[Chain]
+    baselines: dict[str, list[Baseline]]  # by chain
+
+
+class Ingest:
+    """Takes messages from a source until they are stored readings, or rejections kept with their reason."""
+
+    def __init__(  # noqa: PLR0913 - what a worker is made of
+        self,
+        source: Source,
+        readings: Readings,
+        register: Register,
+        refused: Refused,
+        *,
+        root: str,
+        metrics: Metrics,
+        flush_messages: int = FLUSH_MESSAGES,
+        flush_s: float = FLUSH_S,
+        now_ns: Callable[[], int] = time.time_ns,
+    ) -> None:
+        """A worker's ingest that has not begun.
+
+        Args:
+            source: of messages, connected or not.
+            readings: where readings go.
+            register: of drives, chains and baselines.
+            refused: where rejections and sightings of unregistered drives go.
+            root: topic levels above the drive.
+            metrics: counted up as it goes.
+            flush_messages: so many messages make one commit, at most.
+            flush_s: a message waits for others at most so long.
+            now_ns: the clock.
+        """
+        if flush_messages < 1 or flush_s <= 0:
+            raise ValueError(f"flush_messages {flush_messages} and flush_s {flush_s:g} must both be above 0")
+        self._source = source
+        self._readings = readings
+        self._register = register
+        self._refused = refused
+        self._root = root
+        self._metrics = metrics
+        self._flush_messages = flush_messages
+        self._flush_s = flush_s
+        self._now_ns = now_ns
+        self._registered: dict[str, _Registered] | None = None
+        self._register_version = -1
+        self._register_asked_s = -REGISTER_S
+        self._last: dict[str, tuple[int, float]] = {}  # by chain: time and elongation of the newest measured
+        self._newest_ns: dict[str, int] = {}  # by drive: time of its newest reading
+        self._unannounced: dict[str, Reading] = {}
+        self._announced_s = 0.0
+        self._online: dict[str, bool] = {}  # by registered drive, as its device says
+        self._hand: _Flush | None = None
+        self._health = IngestHealth(store_ok=True, trouble="", since_ns=now_ns(), in_hand=0, stored_ns=None)
+        self._stored_ns: int | None = None
+        self._warnings = _Warnings()
+
+    def run(self, stop: threading.Event) -> None:
+        """Work until `stop`. What is in hand then is released: the broker sends it again."""
+        attempt = 0
+        while not stop.is_set():
+            try:
+                self.step()
+                attempt = 0
+            except StoreUnavailableError as fault:
+                self._store_failed(fault)
+                stop.wait(_delay_s(attempt))
+                attempt += 1
+        self._announce()
+        if self._hand is not None:
+            self._source.release(self._hand.messages)
+            self._hand = None
+
+    def step(self) -> int:
+        """Take what has come and make it safe; return how many messages that was.
+
+        This is the story of one flush. Raises StoreUnavailableError, having acknowledged nothing; the next step
+        tries the same again.
+        """
+        self._know_register()
+        if self._hand is None:
+            messages = self._source.receive(self._flush_messages, self._flush_s)
+            self._announce_if_due()
+            if not messages:
+                return 0
+            self._hand = _Flush()
+            self._convert(messages, self._hand)
+        flush = self._hand
+        self._store(flush)
+        if not self._health.store_ok:
+            log.info("store_well_again", in_hand=self._in_hand)
+        self._note_newest(flush)
+        self._announce_if_due()
+        self._source.acknowledge(flush.messages)
+        self._hand = None
+        self._set_health(store_ok=True, trouble="")
+        return len(flush.messages)
+
+    def health(self) -> IngestHealth:
+        """Whether readings reach the store."""
+        return self._health
+
+    # What is known beforehand
+
+    def _know_register(self) -> None:
+        """Read the register if it has changed; ask at most once a second. Raises StoreUnavailableError at first only."""
+        now_s = time.monotonic()
+        if now_s - self._register_asked_s < REGISTER_S:
+            return
+        first = self._registered is None
+        try:
+            version = self._register.version()
+            if version != self._register_version:
+                self._registered = _read_register(self._register)
+                self._register_version = version
+            if first:
+                self._remember(self._readings.newest())
+        except StoreUnavailableError as fault:
+            if first:
+                self._registered = None
+                self._register_version = -1
+                raise
+            log.warning("register_not_read", fault=str(fault))
+        self._register_asked_s = now_s
+
+    def _remember(self, newest: Iterable[Newest]) -> None:
+        """At the start: the newest reading of each drive, to go on from and to announce."""
+        for each in newest:
+            self._newest_ns[each.drive_id] = each.reading.t_ns
+            self._unannounced[each.drive_id] = each.reading
+            if each.measured is not None:
+                self._learn(each.measured)
+
+    def _learn(self, reading: Reading) -> None:
+        """Keep the elongation of a chain if it is the newest by its own time: a late one teaches nothing."""
+        if reading.chain_id is None or reading.elongation_pct is None:
+            return
+        known = self._last.get(reading.chain_id)
+        if known is None or reading.t_ns >= known[0]:
+            self._last[reading.chain_id] = (reading.t_ns, reading.elongation_pct)
+
+    # From messages to readings
+
+    def _convert(self, messages: list[Message], flush: _Flush) -> None:
+        """Add to the flush what the messages yield: readings, rejections, sightings. Raises nothing."""
+        now_ns = self._now_ns()
+        flush.messages += messages
+        self._metrics.messages.inc(len(messages))
+        batches = []
+        for message in messages:
+            try:
+                batch = self._decode(message, now_ns, flush)
+            except Exception as fault:  # noqa: BLE001 - whatever it is, the others must not wait for it
+                self._our_fault(message, fault, now_ns, flush)
+            else:
+                if batch is not None:
+                    batches.append((batch.end_ns, message.arrival, batch, message))
+        reduced = sum(1 for _end_ns, _arrival, batch, _message in batches if batch.reduced is not None)
+        self._metrics.batches.labels(Form.LAG.value).inc(reduced)
+        self._metrics.batches.labels(Form.PULSES.value).inc(len(batches) - reduced)
+        batches.sort(key=_by_time)
+        for _end_ns, _arrival, batch, message in batches:
+            try:
+                self._convert_one(batch, message, now_ns, flush)
+            except Exception as fault:  # noqa: BLE001 - as above
+                self._our_fault(message, fault, now_ns, flush)
+
+    def _decode(self, message: Message, now_ns: int, flush: _Flush) -> Batch | None:
+        """The batch of a message; None where there is none, and the flush then holds the rejection."""
+        topic = parse_topic(message.topic, self._root)
+        if isinstance(topic, Refusal):
+            self._reject(flush, message, topic.reason, topic.detail, now_ns)
+            return None
+        if topic.form is Form.STATUS:
+            self._note_status(topic.drive_id, message, now_ns, flush)
+            return None
+        batch = decode(
+            message.payload,
+            form=topic.form,
+            drive_id=topic.drive_id,
+            content_type=message.content_type,
+            now_ns=now_ns,
+        )
+        if isinstance(batch, Refusal):
+            self._reject(flush, message, batch.reason, batch.detail, now_ns)
+            return None
+        return batch
+
+    def _note_status(self, drive_id: str, message: Message, now_ns: int, flush: _Flush) -> None:
+        """Count and log that a device came or went. An empty payload only clears what the broker retained."""
+        online = decode_status(message.payload)
+        if online is not None:
+            if self._online.get(drive_id) is not online and drive_id in (self._registered or {}):
+                self._online[drive_id] = online
+                self._metrics.online.labels(drive_id).set(online)
+                log.info("device_online" if online else "device_offline", drive=drive_id)
+        elif message.payload:
+            detail = 'This is no status; publish {"v":1,"online":true}, and false as the last will.'
+            self._reject(flush, message, RejectionReason.FIELD_INVALID, detail, now_ns)
+
+    def _convert_one(self, batch: Batch, message: Message, now_ns: int, flush: _Flush) -> None:
+        registered = (self._registered or {}).get(batch.drive_id)
+        if registered is None or _is_retired(registered.drive, batch):
+            self._unregistered(flush, batch, message, now_ns, retired=registered is not None)
+            return
+        chain = chain_at(registered.chains, batch.end_ns)
+        baseline = last = None
+        if chain is not None:
+            baseline = baseline_at(registered.baselines.get(chain.chain_id, ()), batch.end_ns)
+            last = self._last.get(chain.chain_id)
+        reading = convert(
+            batch,
+            drive=registered.drive,
+            chain=chain,
+            baseline=baseline,
+            last_pct=None if last is None else last[1],
+        )
+        self._learn(reading)
+        flush.readings.append(reading)
+        flush.came_by.append(message)
+
+    def _unregistered(
+        self, flush: _Flush, batch: Batch, message: Message, now_ns: int, *, retired: bool
+    ) -> None:
+        """Keep the batch of a drive that nobody registered, and what was seen of the drive."""
+        known = f"{batch.drive_id} was retired" if retired else f"nobody has registered {batch.drive_id}"
+        detail = f"{known}: register it, or stop its device from sending"
+        self._reject(flush, message, RejectionReason.UNREGISTERED, detail, now_ns)
+        before = flush.sightings.get(batch.drive_id)
+        flush.sightings[batch.drive_id] = Sighting(
+            drive_id=batch.drive_id,
+            first_seen_ns=now_ns,
+            last_seen_ns=now_ns,
+            messages=1 if before is None else before.messages + 1,
+            topic=message.topic,
+            device_id=batch.device_id,
+            up_rate_hz=_rate_hz(batch, batch.up),
+            down_rate_hz=_rate_hz(batch, batch.down),
+        )
+
+    def _our_fault(self, message: Message, fault: Exception, now_ns: int, flush: _Flush) -> None:
+        log.error("message_failed", topic=message.topic, bytes=len(message.payload), exc_info=fault)
+        detail = (
+            f"A fault of linklag, not of the device; please report it together with the payload: {fault!r}"
+        )
+        self._reject(flush, message, OUR_FAULT, detail, now_ns)
+
+    def _reject(
+        self, flush: _Flush, message: Message, reason: RejectionReason, detail: str, now_ns: int
+    ) -> None:
+        drive_id = message.topic.removeprefix(self._root + "/").split("/")[0]
+        flush.rejections.append(
+            Rejection(
+                drive_id=drive_id,
+                topic=message.topic,
+                reason=reason,
+                detail=detail,
+                payload=message.payload[:KEPT_PAYLOAD_BYTES_MAX],
+                payload_bytes=len(message.payload),
+                received_ns=now_ns,
+            )
+        )
+        self._warnings.say(drive_id, reason, detail)
+
+    # Into the store
+
+    def _store(self, flush: _Flush) -> None:
+        """Make all of the flush durable. Raises StoreUnavailableError; what is stored has left its list by then."""
+        if flush.readings:
+            new = self._store_readings(flush)
+            self._count(flush.readings, new)
+            for reading in flush.readings:
+                known = flush.newest.get(reading.drive_id)
+                if known is None or reading.t_ns >= known.t_ns:
+                    flush.newest[reading.drive_id] = reading
+            flush.readings, flush.came_by = [], []
+        if flush.rejections or flush.sightings:
+            self._keep(flush.rejections, list(flush.sightings.values()))
+            for reason, times in Tally(each.reason for each in flush.rejections).items():
+                self._metrics.rejections.labels(reason.value).inc(times)
+            flush.rejections, flush.sightings = [], {}
+
+    def _store_readings(self, flush: _Flush) -> int:
+        """Store the readings of the flush; take out and reject those that no store would take."""
+        try:
+            return self._readings.store(flush.readings)
+        except StoreUnavailableError:
+            raise
+        except Exception as fault:  # noqa: BLE001 - one reading must not stop the others
+            return self._store_one_by_one(flush, fault)
+
+    def _store_one_by_one(self, flush: _Flush, fault: Exception) -> int:
+        """If some can be stored the others are at fault and are rejected; if none can, the store is at fault."""
+        new, failed = 0, []
+        for at, reading in enumerate(flush.readings):
+            try:
+                new += self._readings.store([reading])
+            except StoreUnavailableError:
+                raise
+            except Exception as its_fault:  # noqa: BLE001 - as above
+                failed.append((at, its_fault))
+        if len(failed) == len(flush.readings):
+            # With others beside them the next try may show otherwise.
+            room = 2 * self._flush_messages - len(flush.messages)
+            self._convert(self._source.receive(room, 0.0) if room > 0 else [], flush)
+            raise StoreUnavailableError(f"the store takes no reading: {fault!r}") from fault
+        for at, why in reversed(failed):
+            del flush.readings[at]
+            self._our_fault(flush.came_by.pop(at), why, self._now_ns(), flush)
+        return new
+
+    def _keep(self, rejections: list[Rejection], sightings: list[Sighting]) -> None:
+        """Keep rejections and sightings; of a rejection that no store would take, all but its payload."""
+        try:
+            self._refused.keep(rejections, sightings)
+        except StoreUnavailableError:
+            raise
+        except Exception as fault:
+            log.exception("rejections_failed", rejections=len(rejections), sightings=len(sightings))
+            for rejection in rejections:
+                self._keep_somehow(rejection, fault)
+
+    def _keep_somehow(self, rejection: Rejection, fault: Exception) -> None:
+        try:
+            self._refused.keep([rejection], [])
+        except StoreUnavailableError:
+            raise
+        except Exception:  # noqa: BLE001 - logged by the caller
+            plain = replace(
+                rejection,
+                drive_id=ascii(rejection.drive_id)[1:65],
+                topic=ascii(rejection.topic)[1:257],
+                detail=f"The payload could not be kept ({fault!r}). {ascii(rejection.detail)[1:257]}",
+                payload=b"",
+            )
+            try:
+                self._refused.keep([plain], [])
+            except Exception as its_fault:
+                raise StoreUnavailableError(f"the store takes no rejection: {its_fault!r}") from its_fault
+
+    def _count(self, readings: list[Reading], new: int) -> None:
+        now_ns = self._now_ns()
+        self._stored_ns = now_ns
+        metrics = self._metrics
+        metrics.readings.inc(new)
+        metrics.repeats.inc(len(readings) - new)
+        for reading in readings:
+            metrics.stored_after.observe((now_ns - reading.t_ns) / NS_PER_S)
+        for reason, times in Tally(each.reason for each in readings if each.reason is not None).items():
+            metrics.not_measured.labels(reason.value).inc(times)
+        log.debug("stored", readings=len(readings), new=new)
+
+    def _store_failed(self, fault: StoreUnavailableError) -> None:
+        self._metrics.store_retries.inc()
+        if self._health.store_ok:
+            log.error("store_unavailable", fault=str(fault), in_hand=self._in_hand)
+        self._set_health(store_ok=False, trouble=str(fault))
+
+    def _set_health(self, *, store_ok: bool, trouble: str) -> None:
+        before = self._health
+        self._health = IngestHealth(
+            store_ok=store_ok,
+            trouble=trouble,
+            since_ns=before.since_ns if before.store_ok == store_ok else self._now_ns(),
+            in_hand=self._in_hand,
+            stored_ns=self._stored_ns,
+        )
+
+    @property
+    def _in_hand(self) -> int:
+        return 0 if self._hand is None else len(self._hand.messages)
+
+    # Out again
+
+    def _note_newest(self, flush: _Flush) -> None:
+        """What is to be published: the newest reading of a drive, unless it is older than one before it."""
+        for drive_id, reading in flush.newest.items():
+            if reading.t_ns >= self._newest_ns.get(drive_id, 0):
+                self._newest_ns[drive_id] = reading.t_ns
+                self._unannounced[drive_id] = reading
+
+    def _announce_if_due(self) -> None:
+        if self._unannounced and time.monotonic() - self._announced_s >= ANNOUNCE_S:
+            self._announce()
+
+    def _announce(self) -> None:
+        """Publish, retained, the newest reading of each drive that has a newer one than last time."""
+        for drive_id, reading in self._unannounced.items():
+            registered = (self._registered or {}).get(drive_id)
+            limit_pct = None if registered is None else limit(registered.drive).limit_pct
+            payload = elongation_payload(reading, limit_pct)
+            self._source.publish(elongation_topic(self._root, drive_id), payload, retain=True)
+        self._unannounced = {}
+        self._announced_s = time.monotonic()
+
+
+class Housekeeper:
+    """Brings roll-ups up to date and forgets what is older than it has to be kept. A thread of its own runs it."""
+
+    def __init__(
+        self,
+        readings: Readings,
+        *,
+        keep_days: Mapping[Resolution | None, int],
+        roll_up_s: float = 5.0,
+        forget_s: float = 3600.0,
+        now_ns: Callable[[], int] = time.time_ns,
+    ) -> None:
+        """A housekeeper that has not begun.
+
+        Args:
+            readings: the store to keep in order.
+            keep_days: days for which raw readings (key None) and roll-ups are kept; what is not named stays for ever.
+            roll_up_s: from one run of the roll-ups to the next.
+            forget_s: from one run of the retention to the next.
+            now_ns: the clock.
+        """
+        if roll_up_s <= 0 or forget_s <= 0 or any(days < 1 for days in keep_days.values()):
+            raise ValueError("roll_up_s, forget_s and each of keep_days must be above 0")
+        self._readings = readings
+        self._keep_days = dict(keep_days)
+        self._roll_up_s = roll_up_s
+        self._forget_s = forget_s
+        self._now_ns = now_ns
+
+    def run(self, stop: threading.Event) -> None:
+        """Work until `stop`. What fails is tried again at the next turn."""
+        forget_at_s = 0.0
+        while not stop.is_set():
+            try:
+                self.roll_up(stop)
+                if time.monotonic() >= forget_at_s:
+                    self.forget(stop)
+                    forget_at_s = time.monotonic() + self._forget_s
+            except StoreUnavailableError as fault:
+                log.warning("housekeeping_waits", fault=str(fault))
+            stop.wait(self._roll_up_s)
+
+    def roll_up(self, stop: threading.Event | None = None) -> int:
+        """Bring all roll-ups that are due up to date; return how many were. Raises StoreUnavailableError."""
+        return _until_nothing(lambda: self._readings.roll_up(ROLL_UPS_AT_ONCE), stop)
+
+    def forget(self, stop: threading.Event | None = None) -> int:
+        """Delete what is older than it has to be kept; return how many rows. Raises StoreUnavailableError."""
+        now_ns = self._now_ns()
+        gone = 0
+        for resolution, days in self._keep_days.items():
+            before_ns = now_ns - days * Resolution.DAY * NS_PER_S
+            gone += _until_nothing(lambda of=resolution, to=before_ns: self._readings.forget(of, to), stop)  # type: ignore[misc]
+        if gone:
+            log.info("forgotten", rows=gone)
+        return gone
+
+
+class _Warnings:
+    """Says the same about the same drive once a minute, with how often it came meanwhile."""
+
+    def __init__(self) -> None:
+        self._said: dict[tuple[str, RejectionReason], tuple[float, int]] = {}
+
+    def say(self, drive_id: str, reason: RejectionReason, detail: str) -> None:
+        now_s = time.monotonic()
+        said_s, unsaid = self._said.get((drive_id, reason), (-LOG_AGAIN_S, 0))
+        if now_s - said_s < LOG_AGAIN_S:
+            self._said[drive_id, reason] = (said_s, unsaid + 1)
+            return
+        if len(self._said) >= LOG_KEYS_MAX:  # somebody invents drives
+            self._said.clear()
+        self._said[drive_id, reason] = (now_s, 0)
+        log.warning("message_refused", drive=drive_id, reason=reason.value, detail=detail, unsaid=unsaid)
+
+
+def _read_register(register: Register) -> dict[str, _Registered]:
+    """All that is registered, by drive; retired drives too, whose late batches still count."""
+    registered = {drive.drive_id: _Registered(drive, [], {}) for drive in register.drives(retired=True)}
+    drive_of = {}
+    for chain in register.chains():
+        if chain.drive_id in registered:
+            registered[chain.drive_id].chains.append(chain)
+            drive_of[chain.chain_id] = chain.drive_id
+    for baseline in register.baselines():
+        if baseline.chain_id in drive_of:
+            of_chain = registered[drive_of[baseline.chain_id]].baselines
+            of_chain.setdefault(baseline.chain_id, []).append(baseline)
+    return registered
+
+
+def _by_time(entry: tuple[int, int, Batch, Message]) -> tuple[int, int]:
+    return entry[:2]
+
+
+def _is_retired(drive: Drive, batch: Batch) -> bool:
+    return drive.retired_ns is not None and batch.end_ns > drive.retired_ns
+
+
+def _rate_hz(batch: Batch, ticks: Ticks) -> float | None:
+    """Pulses a second of one sensor over the batch; None where it cannot be told."""
+    if batch.reduced is not None:
+        return 1e6 / batch.reduced.period_us if batch.reduced.period_us > 0 else None
+    if len(ticks) < 2 or ticks[-1] <= ticks[0]:
+        return None
+    return (len(ticks) - 1) / (int(ticks[-1] - ticks[0]) * batch.tick_ns) * NS_PER_S
+
+
+def _until_nothing(once: Callable[[], int], stop: threading.Event | None) -> int:
+    """Call until it says 0, or until told to stop; return the sum."""
+    total = 0
+    while (did := once()) and not (stop is not None and stop.is_set()):
+        total += did
+    return total + did
+
+
+def _delay_s(attempt: int) -> float:
+    """Doubled from one try to the next up to a cap, less up to a half so that workers spread out."""
+    return min(RETRY_MAX_S, RETRY_MIN_S * 2.0 ** min(attempt, 16)) * random.uniform(0.5, 1.0)  # noqa: S311 - hides nothing
