@@ -10,7 +10,7 @@ from pathlib import Path
 from sqlalchemy import Connection, Engine, Executable, Table, create_engine, event
 from sqlalchemy.dialects.sqlite import Insert, dialect, insert
 from sqlalchemy.engine import make_url
-from sqlalchemy.exc import DatabaseError, OperationalError
+from sqlalchemy.exc import ArgumentError
 from sqlalchemy.sql.compiler import SQLCompiler
 
 WRITING = "linklag_writing"  # execution option of a transaction that will write
@@ -21,6 +21,7 @@ _JOURNAL_BYTES = 64 * 1024 * 1024  # a write-ahead log that a long read let grow
 _BUSY, _LOCKED, _NO_MEMORY, _READ_ONLY, _IO, _CORRUPT, _FULL, _CANT_OPEN, _PROTOCOL, _NOT_A_DB = (
     5, 6, 7, 8, 10, 11, 13, 14, 15, 26,
 )  # fmt: skip
+DRIVER_ERRORS = (sqlite3.DatabaseError,)  # as they come while a connection is set up: not wrapped yet
 _WORDS = {
     _BUSY: "it is busy: another process has been writing to it for too long",
     _LOCKED: "it is busy: another connection of this process is writing to it",
@@ -40,9 +41,12 @@ def make_engine(url: str, busy_timeout_s: float) -> Engine:
 
     Raises ValueError with the fix where the URL is none that linklag can serve.
     """
-    parsed = make_url(url)
-    if parsed.get_backend_name() != "sqlite":
-        raise ValueError(f"store URL {url!r}: only SQLite is served; write sqlite:///PATH")
+    try:
+        parsed = make_url(url)
+    except ArgumentError as error:
+        raise ValueError(f"{url!r} is no store URL; write sqlite:///PATH") from error
+    if parsed.drivername not in {"sqlite", "sqlite+pysqlite"}:
+        raise ValueError(f"store URL {parsed}: only SQLite is served; write sqlite:///PATH")
     if parsed.database in {None, "", ":memory:"}:
         raise ValueError(
             "store URL: an in-memory store would be lost and cannot be shared; write sqlite:///PATH"
@@ -86,12 +90,15 @@ def prepare_file(engine: Engine) -> None:
     """
     for tries_left in reversed(range(50)):
         connection = engine.raw_connection()
+        cursor = connection.cursor()
         try:
-            connection.cursor().execute("PRAGMA auto_vacuum = INCREMENTAL")
-            connection.cursor().execute("PRAGMA journal_mode = WAL")
+            cursor.execute("PRAGMA journal_mode")
+            if cursor.fetchone() != ("wal",):
+                cursor.execute("PRAGMA auto_vacuum = INCREMENTAL")
+                cursor.execute("PRAGMA journal_mode = WAL")
         except sqlite3.OperationalError as error:
             if error.sqlite_errorcode & 0xFF != _BUSY or not tries_left:
-                raise OperationalError("PRAGMA journal_mode", None, error) from error
+                raise
             time.sleep(0.05)
         else:
             return
@@ -146,10 +153,11 @@ def give_back(connection: Connection, pages: int) -> int:
     return int(free_before - connection.exec_driver_sql("PRAGMA freelist_count").scalar_one())
 
 
-def words_for(error: DatabaseError) -> str | None:
+def words_for(error: BaseException) -> str | None:
     """Return why the store cannot be used just now, or None where the statement itself is wrong (ours to mend).
 
-    PostgreSQL: every OperationalError is one of these; take its text.
+    `error` is one of DRIVER_ERRORS or SQLAlchemy's wrapping of one. PostgreSQL: every OperationalError is such a
+    reason; take its text.
     """
-    code = getattr(error.orig, "sqlite_errorcode", None)
+    code = getattr(getattr(error, "orig", error), "sqlite_errorcode", None)
     return None if code is None else _WORDS.get(code & 0xFF)

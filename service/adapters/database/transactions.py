@@ -57,10 +57,10 @@ class Transactions:
         """Turn the library's exceptions into StoreUnavailableError; let those go by that are ours to mend."""
         try:
             yield
-        except DatabaseError as error:
+        except (DatabaseError, *dialect.DRIVER_ERRORS) as error:
             words = dialect.words_for(error)
             if words is None:
                 raise
-            raise StoreUnavailableError(f"store {self.path}: {words} ({error.orig})") from error
+            raise StoreUnavailableError(f"store {self.path}: {words}") from error
         except PoolTimeoutError as error:
             raise StoreUnavailableError(f"store {self.path}: too many queries at once; try again") from error

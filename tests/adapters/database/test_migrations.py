@@ -1,0 +1,136 @@
+"""The steps lead to the tables as they are, from nothing and from every schema ever released."""
+
+import re
+import shutil
+import sqlite3
+from pathlib import Path
+
+import pytest
+from alembic.autogenerate import compare_metadata
+from alembic.config import Config
+from alembic.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from sqlalchemy import create_engine
+
+from service.adapters.database import tables
+from service.adapters.database.connect import SCHEMA, NewerStoreError, migrate, open_database
+from service.ports import Resolution
+from tests.contracts.given import A_BASELINE, A_CHAIN, A_DRIVE, A_REJECTION, A_SIGHTING
+from tests.databases.make import FOLDER, NOT_ROLLED_UP, READINGS, fill
+
+EVER = (0, 2**62)
+KEPT = sorted(FOLDER.glob("*.sqlite"))
+
+
+def steps() -> ScriptDirectory:
+    config = Config()
+    config.set_main_option("script_location", "service.adapters.database:migrations")
+    return ScriptDirectory.from_config(config)
+
+
+def schema_of(path: Path) -> dict[str, str]:
+    """Name to definition of all tables and indexes, blanks made even."""
+    with sqlite3.connect(path) as connection:
+        rows = connection.execute("SELECT name, sql FROM sqlite_master WHERE sql IS NOT NULL").fetchall()
+    connection.close()
+    return {
+        name: re.sub(r"\s+", " ", sql)
+        for name, sql in rows
+        if name not in {"alembic_version", "sqlite_sequence"}
+    }
+
+
+def test_the_code_is_written_for_the_newest_step() -> None:
+    assert steps().get_heads() == [SCHEMA]
+
+
+def test_the_steps_make_the_tables_as_the_code_has_them(tmp_path: Path) -> None:
+    """Down to the last word of each definition: keys, STRICT, WITHOUT ROWID, checks."""
+    migrate(f"sqlite:///{tmp_path / 'by_steps.db'}")
+    engine = create_engine(f"sqlite:///{tmp_path / 'by_code.db'}")
+    tables.metadata.create_all(engine)
+    engine.dispose()
+    assert schema_of(tmp_path / "by_steps.db") == schema_of(tmp_path / "by_code.db")
+
+
+def test_alembic_sees_no_difference_either(tmp_path: Path) -> None:
+    url = f"sqlite:///{tmp_path / 'by_steps.db'}"
+    migrate(url)
+    engine = create_engine(url)
+    with engine.connect() as connection:
+        assert compare_metadata(MigrationContext.configure(connection), tables.metadata) == []
+    engine.dispose()
+
+
+def test_every_released_schema_is_kept() -> None:
+    assert {path.stem for path in KEPT} == {script.revision for script in steps().walk_revisions()}
+
+
+@pytest.mark.parametrize("kept", KEPT, ids=lambda path: path.stem)
+def test_a_store_of_each_released_schema_opens_and_shows_all(tmp_path: Path, kept: Path) -> None:
+    path = tmp_path / "old.db"
+    shutil.copy(kept, path)
+    database = open_database(f"sqlite:///{path}")
+    register, readings, refused = database.register, database.readings, database.refused
+    assert register.drives() == [A_DRIVE]
+    assert [drive.note for _, drive in register.drive_history("press-3")] == ["first note", A_DRIVE.note]
+    assert [chain.chain_id for chain in register.chains()] == ["older", A_CHAIN.chain_id]
+    assert register.baselines() == [A_BASELINE]
+    assert readings.raw("press-3", *EVER) == READINGS + NOT_ROLLED_UP
+    assert [(one.rejection, one.repeats) for one in refused.rejections()] == [(A_REJECTION, 1)]
+    assert refused.sightings() == [A_SIGHTING]
+    (day,) = readings.rolled("press-3", *EVER, Resolution.DAY)
+    assert day.readings == len(READINGS)
+    while readings.roll_up():
+        pass
+    (day,) = readings.rolled("press-3", *EVER, Resolution.DAY)
+    assert day.readings == len(READINGS) + len(NOT_ROLLED_UP)
+    assert day.last_pct == NOT_ROLLED_UP[-1].elongation_pct
+    database.close()
+
+
+def test_the_kept_file_of_the_newest_schema_is_what_make_writes(tmp_path: Path) -> None:
+    """So that its content is known: what is in it comes from make.py and from nowhere else."""
+    database = open_database(f"sqlite:///{tmp_path / 'new.db'}")
+    fill(database)
+    kept = shutil.copy(FOLDER / f"{SCHEMA}.sqlite", tmp_path / "kept.db")
+    old = open_database(f"sqlite:///{kept}")
+    assert old.readings.raw("press-3", *EVER) == database.readings.raw("press-3", *EVER)
+    assert old.register.chains() == database.register.chains()
+    assert schema_of(tmp_path / "new.db") == schema_of(tmp_path / "kept.db")
+    old.close()
+    database.close()
+
+
+def test_a_store_of_a_newer_linklag_is_refused_and_left_alone(tmp_path: Path) -> None:
+    path = tmp_path / "newer.db"
+    migrate(f"sqlite:///{path}")
+    with sqlite3.connect(path) as connection:
+        connection.execute("UPDATE alembic_version SET version_num = '9999'")
+    connection.close()
+    before = path.read_bytes()
+    with pytest.raises(NewerStoreError, match=r"newer\.db: its schema \(9999\) is newer .* install"):
+        open_database(f"sqlite:///{path}")
+    assert path.read_bytes() == before  # a start writes nothing to a store that it refuses
+
+
+def test_a_step_that_fails_leaves_the_store_as_it_was(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The step is one transaction: the second start finds the old schema, not half of the new one."""
+    path = tmp_path / "half.db"
+    with monkeypatch.context() as patch:
+        patch.setattr("alembic.op.create_index", lambda *_: 1 / 0)
+        with pytest.raises(ZeroDivisionError):
+            open_database(f"sqlite:///{path}")
+    assert schema_of(path) == {}
+    open_database(f"sqlite:///{path}").close()
+    assert "reading" in schema_of(path)
+
+
+def test_an_up_to_date_store_opens_without_alembic(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Alembic takes longer to load than all the rest of a start."""
+    url = f"sqlite:///{tmp_path / 'ready.db'}"
+    migrate(url)
+    monkeypatch.setattr("alembic.command.upgrade", lambda *_: 1 / 0)
+    open_database(url).close()
