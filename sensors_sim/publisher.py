@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags
+from paho.mqtt.client import Client, ConnectFlags
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
@@ -23,6 +23,7 @@ from sensors_sim.device import Connection, Device, Message
 _CONNECT_S = 10.0  # for the first connection; later ones are tried for ever
 _GRACE_S = 10.0  # for the last acknowledgements before it gives up
 _IN_FLIGHT = 100  # messages of one client without acknowledgement
+_KEEPALIVE_S = 30
 _SESSION_S = 60  # the broker forgets a simulated device soon after
 
 
@@ -59,16 +60,58 @@ class Link:
         self._published = 0  # by the thread that paces
         self._births = 0  # by the network's thread
         self._broker = broker
-        self._connected = threading.Event()
-        self._refusal = ""
-        self._client = self._make_client(f"linklag-sim-{device.drive_id}-{os.getpid()}")
+        self._answered = threading.Event()
+        self._refusal = "no answer"
+        self._client = self._make_client()
 
     @property
     def sent(self) -> int:
         """Messages handed to the client so far, births included."""
         return self._published + self._births
 
-    def _make_client(self, client_id: str) -> Client:
+    def connect(self) -> None:
+        """Connect for the first time. Raises BrokerError where the broker cannot be reached or refuses."""
+        where = f"{self._broker.host}:{self._broker.port}"
+        try:
+            self._client.reconnect()
+        except OSError as error:  # refused, unknown host, and every fault of TLS
+            raise BrokerError(
+                f"no broker at {where} ({error}): start one, or give --host, --port and --tls-ca"
+            ) from error
+        self._client.loop_start()
+        self._answered.wait(_CONNECT_S)
+        if self._refusal:
+            self._client.disconnect()
+            self._client.loop_stop()
+            raise BrokerError(f"the broker at {where} did not accept {self.device.drive_id}: {self._refusal}")
+
+    def send(self, message: Message) -> None:
+        """Publish, or queue until the connection is back."""
+        self._published += 1
+        self._publish(message)
+
+    def lose(self) -> None:
+        """Go without good-bye once the broker has what was sent: it publishes the last will."""
+        self._wait(until=time.monotonic() + 1.0)
+        reason = ReasonCode(PacketTypes.DISCONNECT, "Disconnect with will message")
+        self._client.disconnect(reasoncode=reason)
+        self._client.loop_stop()
+
+    def regain(self) -> None:
+        """Come back as a device that was off, with a new client; tried in the background until it works."""
+        self._client = self._make_client()
+        self._client.loop_start()
+
+    def close(self, *, until: float) -> None:
+        """Publish that the device is off, wait for acknowledgements until that (monotonic) time, and disconnect."""
+        self.send(self.device.status(online=False))
+        self._wait(until=until)
+        self._client.disconnect()
+        self._client.loop_stop()
+
+    def _make_client(self) -> Client:
+        """Return a client that knows where to connect, and its last will."""
+        client_id = f"linklag-sim-{self.device.drive_id}-{os.getpid()}"
         client = Client(CallbackAPIVersion.VERSION2, client_id=client_id, protocol=MQTTProtocolVersion.MQTTv5)
         if self._broker.username is not None:
             client.username_pw_set(self._broker.username, self._broker.password)
@@ -79,31 +122,11 @@ class Link:
         will = self.device.status(online=False)
         client.will_set(will.topic, will.payload, qos=1, retain=True)
         client.on_connect = self._on_connect
-        client.on_disconnect = self._on_disconnect
         client.on_publish = self._on_publish
-        return client
-
-    def connect(self) -> None:
-        """Connect for the first time. Raises BrokerError where the broker cannot be reached or refuses."""
-        where = f"{self._broker.host}:{self._broker.port}"
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
         properties.SessionExpiryInterval = _SESSION_S
-        try:
-            self._client.connect(self._broker.host, self._broker.port, keepalive=30, properties=properties)
-        except OSError as error:  # refused, unknown host, and every fault of TLS
-            raise BrokerError(
-                f"no broker at {where} ({error}): start one, or give --host, --port and --tls-ca"
-            ) from error
-        self._client.loop_start()
-        if not self._connected.wait(_CONNECT_S):
-            self._client.loop_stop()
-            why = self._refusal or "no answer"
-            raise BrokerError(f"the broker at {where} did not accept {self.device.drive_id}: {why}")
-
-    def send(self, message: Message) -> None:
-        """Publish, or queue until the connection is back."""
-        self._published += 1
-        self._publish(message)
+        client.connect_async(self._broker.host, self._broker.port, _KEEPALIVE_S, properties=properties)
+        return client
 
     def _publish(self, message: Message) -> None:
         properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
@@ -112,27 +135,9 @@ class Link:
             message.topic, message.payload, qos=1, retain=message.retain, properties=properties
         )
 
-    def lose(self) -> None:
-        """Go without good-bye: the broker publishes the last will."""
-        reason = ReasonCode(PacketTypes.DISCONNECT, "Disconnect with will message")
-        self._client.disconnect(reasoncode=reason)
-        self._client.loop_stop()
-
-    def regain(self) -> None:
-        """Come back. Failing that, it is tried again in the background."""
-        try:
-            self._client.reconnect()
-        except OSError:
-            self._client.connect_async(self._broker.host, self._broker.port, keepalive=30)
-        self._client.loop_start()
-
-    def close(self, *, until: float) -> None:
-        """Publish that the device is off, wait for acknowledgements until that (monotonic) time, and disconnect."""
-        self.send(self.device.status(online=False))
+    def _wait(self, *, until: float) -> None:
         while self.acknowledged < self.sent and time.monotonic() < until:
             time.sleep(0.005)
-        self._client.disconnect()
-        self._client.loop_stop()
 
     def _on_connect(
         self,
@@ -142,25 +147,19 @@ class Link:
         reason: ReasonCode,
         _properties: Properties | None,
     ) -> None:
-        if reason.is_failure:
-            self._refusal = str(reason)
-            return
-        self._births += 1
-        self._publish(self.device.status(online=True))
-        self._connected.set()
+        self._refusal = str(reason) if reason.is_failure else ""
+        if not reason.is_failure:
+            self._births += 1
+            self._publish(self.device.status(online=True))
+        self._answered.set()
 
-    def _on_disconnect(
+    def _on_publish(
         self,
         _client: Client,
         _data: object,
-        _flags: DisconnectFlags,
+        _mid: int,
         _reason: ReasonCode,
         _properties: Properties | None,
-    ) -> None:
-        self._connected.clear()
-
-    def _on_publish(
-        self, _client: Client, _data: object, _mid: int, _reason: ReasonCode, _properties: Properties | None
     ) -> None:
         self.acknowledged += 1
 
