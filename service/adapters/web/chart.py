@@ -217,6 +217,7 @@ def draw(points: Sequence[Point], frame: Frame, *, title: str, summary: str) -> 
         [
             f'<svg class="trend" width="100%" height="{HEIGHT}" role="img" aria-labelledby="trend-t trend-d">',
             f'<title id="trend-t">{escape(title)}</title><desc id="trend-d">{escape(summary)}</desc>',
+            _HATCH,
             _value_axis(frame),
             _time_axis(frame),
             _plot(stretches, frame),
@@ -327,6 +328,13 @@ def _time_axis(frame: Frame) -> str:
     return "".join(parts) + f'<text class="zone" x="100%" y="{HEIGHT - 8}" text-anchor="end">{zone}</text>'
 
 
+_FILL = {"measured": "currentColor", "unmeasured": "url(#hatch)"}
+_HATCH = (
+    '<defs><pattern id="hatch" width="5" height="5" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
+    '<path d="M0 0v5" stroke="currentColor" stroke-width="2.4"/></pattern></defs>'
+)
+
+
 def _strip(points: Sequence[Point], frame: Frame) -> str:
     """Return the strip below the plot: full where measured, hatched where readings gave no number, else empty."""
     if not points:
@@ -342,7 +350,7 @@ def _strip(points: Sequence[Point], frame: Frame) -> str:
         else:
             stretches.append((kind, max(start, 0.0), end))
     bars = "".join(
-        f'<rect class="{kind}" x="{start / 10:.2f}%" width="{max(end - start, 0.5) / 10:.2f}%" y="{STRIP_Y}" '
+        f'<rect class="{kind}" fill="{_FILL[kind]}" x="{start / 10:.2f}%" width="{max(end - start, 0.5) / 10:.2f}%" y="{STRIP_Y}" '
         f'height="{STRIP}"/>'
         for kind, start, end in stretches
     )

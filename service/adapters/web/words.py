@@ -237,3 +237,9 @@ def _share(count: int, of: int) -> float:
 def _missed_rate(missed: int, received: int, extra: int) -> float:
     """Return the share of the pulses due that did not come: due = received - extra + missed."""
     return _share(missed, received - extra + missed)
+
+
+def used_words(used: float) -> str:
+    """Return the part of the limit that is used, as whole per cent; never rounded up to the limit itself."""
+    per_cent = math.floor(used * 100) if used < 1 else round(used * 100)
+    return f"{per_cent} %".replace("-", "\N{MINUS SIGN}")

@@ -1,0 +1,143 @@
+"""The web adapter put together: API under /api/v1, pages, health and metrics, behind one guard.
+
+Shows what the ports hold and hands what people do to the door `operate`; decides nothing itself.
+"""
+
+import time
+from collections.abc import Callable
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+from fastapi import APIRouter, FastAPI
+from fastapi.openapi.utils import get_openapi
+from prometheus_client import CollectorRegistry
+from starlette.staticfiles import StaticFiles
+
+from service.adapters.web import (
+    api_catalogue,
+    api_drives,
+    api_health,
+    api_readings,
+    api_refused,
+    api_stream,
+    pages,
+    pages_forms,
+    problems,
+)
+from service.adapters.web.board import Board
+from service.adapters.web.guard import Guard
+from service.adapters.web.live import Live
+from service.adapters.web.parts import BrokerStatus, Parts, WebSettings
+from service.operate import Operate
+from service.ports import Readings, Refused, Register
+
+API = "/api/v1"
+OPENAPI_URL = f"{API}/openapi.json"
+
+DESCRIPTION = """Live wear elongation of running chains, from the phase lag of two sensors.
+
+Elongations and limits are in per cent against nominal pitch; uncertainties are standard uncertainties (k = 1) unless
+a name says otherwise. Times are RFC 3339, and UTC in answers. An interval is open at its start, closed at its end and
+stamped by its end. Every error is `application/problem+json` (RFC 9457) with what to do about it in `detail`.
+
+linklag is a maintenance aid and no safety function. Before anyone goes near a drive: lock out and tag out, by your
+local codes and by people licensed to do so.
+"""
+TAGS = (
+    ("readings", "Newest readings, series, live stream"),
+    ("drives", "Drives, the chains on them over time, baselines"),
+    ("refused", "Messages that could not be used, and drives that nobody registered"),
+    ("catalogue", "Chains by designation or by measurement"),
+    ("service", "Health and metrics"),
+)
+
+
+def create_app(  # noqa: PLR0913 - all that the web part stands on, by name
+    *,
+    readings: Readings,
+    register: Register,
+    refused: Refused,
+    operate: Operate,
+    broker_status: BrokerStatus | None = None,
+    worker_registry: CollectorRegistry | None = None,
+    settings: WebSettings | None = None,
+    now_ns: Callable[[], int] = time.time_ns,
+) -> FastAPI:
+    """Return the app, to be served on loopback.
+
+    Args:
+        readings: the time series.
+        register: drives, chains, baselines.
+        refused: rejections and unregistered drives.
+        operate: the door for what people do.
+        broker_status: what a worker in this process says of itself (see `parts.BrokerStatus`); None without one.
+        worker_registry: what that worker counts, shown on /metrics behind our own.
+        settings: hosts, zone, limits.
+        now_ns: the clock, read once a request.
+    """
+    settings = settings or WebSettings()
+    board = Board(readings, register)
+    parts = Parts(
+        readings=readings,
+        register=register,
+        refused=refused,
+        operate=operate,
+        broker_status=broker_status,
+        worker_registry=worker_registry,
+        settings=settings,
+        board=board,
+        live=Live(api_stream.look_at(board, now_ns), period_s=settings.stream_period_s, now_ns=now_ns),
+        now_ns=now_ns,
+    )
+    app = FastAPI(
+        title="linklag",
+        version=_version(),
+        description=DESCRIPTION,
+        openapi_url=OPENAPI_URL,
+        openapi_tags=[{"name": name, "description": words} for name, words in TAGS],
+        docs_url=None,  # they load scripts from elsewhere; /api lists the routes
+        redoc_url=None,
+        redirect_slashes=False,
+    )
+    app.state.parts = parts
+    _add_routes(app)
+    problems.install(app, pages.problem_page)
+    app.openapi = lambda: _openapi(app)  # type: ignore[method-assign]
+    app.add_middleware(Guard, allowed_hosts=settings.allowed_hosts, body_bytes_max=settings.body_bytes_max)
+    return app
+
+
+def _add_routes(app: FastAPI) -> None:
+    api = APIRouter(prefix=API)
+    for part in (api_readings, api_stream, api_drives, api_refused, api_catalogue):
+        api.include_router(part.router)
+    app.include_router(api)
+    app.include_router(api_health.router)
+    app.include_router(api_health.router, prefix=API, include_in_schema=False)  # where the rest of the API is
+    app.include_router(pages_forms.router, include_in_schema=False)
+    app.include_router(pages.router, include_in_schema=False)
+    app.mount("/static", StaticFiles(directory=Path(__file__).with_name("static")), name="static")
+
+
+def _openapi(app: FastAPI) -> dict[str, Any]:
+    """Return the OpenAPI document, with the schema of problems, which no route returns by its type."""
+    if app.openapi_schema is None:
+        document = get_openapi(
+            title=app.title,
+            version=app.version,
+            description=app.description,
+            routes=app.routes,
+            tags=app.openapi_tags,
+        )
+        schema = problems.Problem.model_json_schema(ref_template="#/components/schemas/{model}")
+        document["components"]["schemas"]["Problem"] = schema
+        app.openapi_schema = document
+    return app.openapi_schema
+
+
+def _version() -> str:
+    try:
+        return version("linklag")
+    except PackageNotFoundError:
+        return "0"

@@ -1,0 +1,325 @@
+"""Pages to read: the board, one drive, what was refused, the list of the API's routes; and the page of a problem.
+
+All of it reads without scripts; `static/linklag.js` keeps it live. Where a number cannot be stood by,
+its reason and what would mend it stand in its place.
+"""
+
+import json
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query, Request
+from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
+
+from service.adapters.web import chart, forms, words
+from service.adapters.web.api_refused import rejection
+from service.adapters.web.board import DriveState
+from service.adapters.web.instants import SECOND_NS
+from service.adapters.web.parts import Parts, PartsDep
+from service.adapters.web.schemas import payload_text, shown
+from service.adapters.web.series import DAY_NS, Span, points, read_series
+from service.adapters.web.templating import render
+from service.core.drive import Baseline, Chain, baseline_at, spacing_mm
+from service.core.reading import Reading
+from service.ports import ROWS_MAX, StoreUnavailableError
+
+router = APIRouter()
+
+SENSING_WINDOW_NS = 3600 * SECOND_NS  # over which pulses are counted on a drive's page
+NEWEST_READINGS_MAX = 1500
+STRETCHES_MAX = 12
+REJECTIONS_SHOWN = 100
+
+# Span of the trend: what it is called, its length, the resolution it is drawn at.
+SPANS = {
+    "hour": ("hour", 3600 * SECOND_NS, Span.RAW),
+    "day": ("day", DAY_NS, Span.MINUTE),
+    "week": ("week", 7 * DAY_NS, Span.MINUTE),
+    "month": ("30 days", 30 * DAY_NS, Span.HOUR),
+    "year": ("year", 365 * DAY_NS, Span.HOUR),
+}
+DEFAULT_SPAN = "week"
+
+
+# The board
+
+
+@router.get("/", response_class=HTMLResponse)
+def board(request: Request, parts: PartsDep) -> HTMLResponse:
+    """All drives, most worn first."""
+    now_ns = parts.now_ns()
+    states = parts.board.states(now_ns)
+    values = {
+        "rows": [(state, shown(state)) for state in states],
+        "summary": summary(states, now_ns, parts.settings.stale_after_s),
+        "sightings": parts.refused.sightings(),
+    }
+    return render(request, "board.html", values, now_ns=now_ns)
+
+
+def summary(states: Sequence[DriveState], now_ns: int, stale_after_s: float) -> list[tuple[str, str]]:
+    """Return what somebody must look at, as (kind, sentence); empty where there is nothing."""
+    reached = _count(state.verdict is words.Verdict.REACHED for state in states)
+    within = _count(state.verdict is words.Verdict.WITHIN_UNCERTAINTY for state in states)
+    failed = _count(state.condition is not None and _bad(state.condition) for state in states)
+    silent = _count((state.age_s(now_ns) or 0.0) > stale_after_s for state in states)
+    waiting = _count(state.reading is None for state in states)
+    found = [
+        ("reached", reached, "at or over the limit"),
+        ("within", within, "within the uncertainty of the limit"),
+        ("failure", failed, "with sensing out of order"),
+        ("silent", silent, "without news"),
+        ("waiting", waiting, "still waiting for a first reading"),
+    ]
+    return [
+        (kind, f"{number} {'drive' if number == 1 else 'drives'} {said}")
+        for kind, number, said in found
+        if number
+    ]
+
+
+def _count(flags: Iterable[bool]) -> int:
+    return sum(1 for flag in flags if flag)
+
+
+def _bad(condition: words.Condition) -> bool:
+    return condition.sensing in {words.Sensing.FAILURE, words.Sensing.OUT_OF_SPECIFICATION}
+
+
+# One drive
+
+
+@router.get("/drives/{drive_id}", response_class=HTMLResponse)
+def drive(
+    request: Request,
+    parts: PartsDep,
+    drive_id: str,
+    span: Annotated[str, Query(max_length=10)] = DEFAULT_SPAN,
+    scale: Annotated[str, Query(max_length=10)] = "limit",
+    advice: Annotated[str, Query(max_length=20)] = "",
+) -> HTMLResponse:
+    """One drive: newest numbers, trend, sensors, reasons, chains, settings."""
+    now_ns = parts.now_ns()
+    state = parts.board.state(drive_id, now_ns)
+    span = span if span in SPANS else DEFAULT_SPAN
+    chains = parts.register.chains(drive_id)
+    recent = parts.readings.raw(drive_id, now_ns - DAY_NS, now_ns, NEWEST_READINGS_MAX)
+    values = {
+        "state": state,
+        "shown": shown(state),
+        "span": span,
+        "spans": {name: words_ for name, (words_, *_) in SPANS.items()},
+        "scale": "data" if scale == "data" else "limit",
+        "trend": trend(parts, state, chains, span, now_ns, to_limit=scale != "data"),
+        "sensors": sensor_counts(recent, now_ns - SENSING_WINDOW_NS),
+        "stretches": stretches(recent),
+        "history": history(parts, chains),
+        "baseline": _baseline_in_force(parts, state, now_ns),
+        "spacing_mm": spacing_mm(state.drive, state.chain) if state.chain else None,
+        "groups": [
+            (
+                group.title,
+                [(field, forms.text_of(getattr(state.drive, field.name))) for field in group.fields],
+            )
+            for group in forms.DRIVE_GROUPS
+        ],
+        "moved": advice == "moved",
+    }
+    return render(request, "drive.html", values, now_ns=now_ns)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trend:
+    """The chart of a drive and what stands around it. `svg` is empty where there is nothing to draw."""
+
+    svg: str
+    words: str
+    from_ns: int
+    to_ns: int
+    resolution: Span
+
+
+def trend(
+    parts: Parts, state: DriveState, chains: Sequence[Chain], span: str, now_ns: int, *, to_limit: bool
+) -> Trend:
+    """Return the chart of one span up to now."""
+    label, length_ns, resolution = SPANS[span]
+    from_ns, to_ns = now_ns - length_ns, now_ns
+    if resolution is Span.RAW:
+        series = read_series(parts.readings, state.drive.drive_id, from_ns, to_ns, resolution)
+    else:  # the interval that holds now ends in the future
+        interval_ns = {Span.MINUTE: 60, Span.HOUR: 3600}[resolution] * SECOND_NS
+        series = read_series(
+            parts.readings, state.drive.drive_id, from_ns, to_ns + interval_ns, resolution, ROWS_MAX - 1
+        )
+    drawn = chart.thin((_not_after(point, to_ns) for point in points(series)), from_ns, to_ns)
+    measured = [point for point in drawn if point.mean is not None]
+    low, high = chart.heights(drawn, state.limit.limit_pct, to_limit=to_limit)
+    frame = chart.Frame(
+        from_ns=from_ns,
+        to_ns=to_ns,
+        low_pct=low,
+        high_pct=high,
+        limit_pct=state.limit.limit_pct,
+        limit_words=state.limit_words,
+        zone=parts.settings.zone,
+        marks=tuple(chart.Mark(each.fitted_ns, f"chain {each.chain_id} fitted") for each in chains),
+    )
+    said = _trend_words(measured, state, label)
+    svg = chart.draw(drawn, frame, title=f"Trend of {state.title}", summary=said) if drawn else ""
+    return Trend(svg=svg, words=said, from_ns=from_ns, to_ns=to_ns, resolution=resolution)
+
+
+def _not_after(point: chart.Point, to_ns: int) -> chart.Point:
+    if point.t_ns <= to_ns:
+        return point
+    return chart.Point(
+        to_ns, point.mean, point.low, point.high, point.u, point.chain_id, point.readings, point.measured
+    )
+
+
+def _trend_words(measured: Sequence[chart.Point], state: DriveState, label: str) -> str:
+    limit = f"The limit is {state.limit.limit_pct:.2f} % ({state.limit_words})."
+    if not measured:
+        return f"Nothing was measured over the last {label}. {limit}"
+    first, last = measured[0].mean or 0.0, measured[-1].mean or 0.0
+    return f"From {first:.3f} % to {last:.3f} % over the last {label}. {limit}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SensorCount:
+    """What one sensor gave over the last hour; rates are shares of the pulses, None without pulses."""
+
+    name: str
+    pulses: int
+    missed_rate: float | None
+    extra_rate: float | None
+
+
+def sensor_counts(readings: Iterable[Reading], after_ns: int) -> list[SensorCount]:
+    """Return the counts of both sensors over the readings later than `after_ns`."""
+    recent = [each for each in readings if each.t_ns > after_ns]
+    found = []
+    for name in ("up", "down"):
+        pulses, missed, extra = (
+            sum(getattr(each, f"{name}_{kind}") for each in recent) for kind in ("pulses", "missed", "extra")
+        )
+        due = pulses - extra + missed
+        found.append(
+            SensorCount(
+                name=name,
+                pulses=pulses,
+                missed_rate=missed / due if due > 0 else None,
+                extra_rate=extra / pulses if pulses else None,
+            )
+        )
+    return found
+
+
+@dataclass(slots=True)
+class Stretch:
+    """Readings one after the other that have the same to say."""
+
+    from_ns: int
+    to_ns: int
+    readings: int
+    finding: words.Finding | None
+
+
+def stretches(readings: Iterable[Reading]) -> list[Stretch]:
+    """Return the newest stretches without an elongation, the newest first, each with its reason."""
+    found: list[Stretch] = []
+    for each in readings:
+        said = words.finding(each)
+        if found and found[-1].finding == said:
+            found[-1].to_ns = each.t_ns
+            found[-1].readings += 1
+        else:
+            found.append(Stretch(each.t_ns, each.t_ns, 1, said))
+    return [each for each in reversed(found) if each.finding is not None][:STRETCHES_MAX]
+
+
+def history(parts: Parts, chains: Sequence[Chain]) -> list[tuple[Chain, list[Baseline]]]:
+    """Return the chains of a drive, the newest first, each with its baselines."""
+    return [(each, parts.register.baselines(each.chain_id)) for each in reversed(chains)]
+
+
+def _baseline_in_force(parts: Parts, state: DriveState, now_ns: int) -> Baseline | None:
+    return baseline_at(parts.register.baselines(state.chain.chain_id), now_ns) if state.chain else None
+
+
+# What was refused
+
+
+@router.get("/refused", response_class=HTMLResponse)
+def refused(
+    request: Request, parts: PartsDep, drive_id: Annotated[str, Query(max_length=200)] = ""
+) -> HTMLResponse:
+    """Messages that could not be used, and drives that nobody registered."""
+    values = {
+        "sightings": parts.refused.sightings(),
+        "rejections": parts.refused.rejections(drive_id or None, REJECTIONS_SHOWN),
+        "of_drive": drive_id,
+        "shown_max": REJECTIONS_SHOWN,
+    }
+    return render(request, "refused.html", values)
+
+
+@router.get("/refused/{number}", response_class=HTMLResponse)
+def one_refused(request: Request, parts: PartsDep, number: int) -> HTMLResponse:
+    """One rejection with what is kept of its payload."""
+    kept = rejection(parts, number)
+    payload = kept.rejection.payload
+    values = {
+        "kept": kept,
+        "text": payload_text(payload),
+        "dump": hex_dump(payload[:4096]),
+        "cut": kept.rejection.payload_bytes > len(payload),
+    }
+    return render(request, "rejection.html", values)
+
+
+def hex_dump(payload: bytes) -> str:
+    """Return bytes as lines of offset, 16 bytes in hex, and their ASCII."""
+    lines = []
+    for start in range(0, len(payload), 16):
+        row = payload[start : start + 16]
+        text = "".join(chr(byte) if 32 <= byte < 127 else "." for byte in row)
+        lines.append(f"{start:06x}  {row.hex(' '):<47}  {text}")
+    return "\n".join(lines)
+
+
+# The API, for people
+
+
+@router.get("/api", response_class=HTMLResponse)
+def api(request: Request) -> HTMLResponse:
+    """The routes of the API, from its own OpenAPI document."""
+    document: dict[str, Any] = request.app.openapi()
+    by_tag: dict[str, list[dict[str, Any]]] = {tag["name"]: [] for tag in document["tags"]}
+    for path, methods in document["paths"].items():
+        for method, operation in methods.items():
+            by_tag[operation["tags"][0]].append({"path": path, "method": method.upper(), **operation})
+    return render(request, "api.html", {"document": document, "by_tag": by_tag})
+
+
+@router.get("/favicon.ico", response_class=RedirectResponse)
+def favicon() -> str:
+    """The icon, for browsers that do not look at the page's own."""
+    return "/static/favicon.svg"
+
+
+# Problems
+
+
+def problem_page(request: Request, answer: JSONResponse) -> Response:
+    """Return a problem as a page for people, with the same status and headers."""
+    told = json.loads(bytes(answer.body))
+    try:
+        page = render(request, "problem.html", {"problem": told}, status=answer.status_code)
+    except StoreUnavailableError:  # nothing on this page needs the store; should that change, say it plainly
+        return answer
+    if "retry-after" in answer.headers:
+        page.headers["Retry-After"] = answer.headers["retry-after"]
+    return page

@@ -1,0 +1,62 @@
+"""What the routes work with, put together once by `create_app` and handed to each by its type."""
+
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, tzinfo
+from typing import Annotated, Any, cast
+
+from fastapi import Depends, Request
+from prometheus_client import CollectorRegistry
+
+from service.adapters.web.board import Board
+from service.adapters.web.live import Live
+from service.operate import Operate
+from service.ports import Readings, Refused, Register
+
+# What a worker in this process says of itself: `connected` and `trouble` of its broker; and, under `ingest`,
+# `store_ok`, `trouble` and `stored_ns`.
+BrokerStatus = Callable[[], Mapping[str, Any]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WebSettings:
+    """What the web part may be told; each has a default that is safe on loopback."""
+
+    allowed_hosts: Sequence[str] = ("localhost", "127.0.0.1", "[::1]")
+    zone: tzinfo = UTC  # local time of the site, for pages
+    body_bytes_max: int = 256 * 1024
+    stale_after_s: float = 180.0  # a drive without news for longer is said to be without news
+    worker_stale_s: float = 600.0  # not one new reading for longer: the worker is said to be down
+    stream_period_s: float = 1.0
+    stream_clients_max: int = 1000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Parts:
+    """Ports, door and settings, and what was built on them."""
+
+    readings: Readings
+    register: Register
+    refused: Refused
+    operate: Operate
+    broker_status: BrokerStatus | None
+    worker_registry: CollectorRegistry | None
+    settings: WebSettings
+    board: Board
+    live: Live
+    now_ns: Callable[[], int] = field(default=time.time_ns)
+
+
+def parts_of(request: Request) -> Parts:
+    """Return the parts of the app that serves this request."""
+    return cast("Parts", request.app.state.parts)
+
+
+def who(request: Request) -> str:
+    """Return who acts, as far as is known without logins: the address that the request came from."""
+    return f"web {request.client.host if request.client else 'unknown'}"
+
+
+PartsDep = Annotated[Parts, Depends(parts_of)]
+WhoDep = Annotated[str, Depends(who)]

@@ -1,0 +1,159 @@
+"""A drive's readings over a range of time, at a resolution that suits the range; as rows, CSV and points to draw.
+
+Knows the port Readings and which resolution suits which span; must not know HTTP.
+"""
+
+import csv
+import io
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any
+
+from service.adapters.web.chart import Point
+from service.adapters.web.instants import SECOND_NS, rfc3339
+from service.core.reading import Reading
+from service.ports import Readings, Resolution, RollUp
+
+DAY_NS = 86_400 * SECOND_NS
+ROWS_MAX = 50_000  # rows of one answer
+CSV_CHUNK_ROWS = 1000
+
+
+class Span(StrEnum):
+    """Resolution as people ask for it."""
+
+    AUTO = "auto"
+    RAW = "raw"
+    MINUTE = "minute"
+    HOUR = "hour"
+    DAY = "day"
+
+
+_ROLLED = {Span.MINUTE: Resolution.MINUTE, Span.HOUR: Resolution.HOUR, Span.DAY: Resolution.DAY}
+# The finest resolution that gives some thousand rows: up to 6 h raw, a week by the minute, 400 d by the hour.
+_AUTO = ((DAY_NS // 4, Span.RAW), (7 * DAY_NS, Span.MINUTE), (400 * DAY_NS, Span.HOUR))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Series:
+    """Rows in the order of time; `truncated` where older ones were left out."""
+
+    drive_id: str
+    from_ns: int
+    to_ns: int
+    resolution: Span
+    rows: Sequence[Reading | RollUp]
+    truncated: bool
+
+
+def resolution_for(span_ns: int) -> Span:
+    """Return the resolution that suits a span."""
+    return next((found for longest_ns, found in _AUTO if span_ns <= longest_ns), Span.DAY)
+
+
+def read_series(
+    readings: Readings, drive_id: str, from_ns: int, to_ns: int, resolution: Span, rows_max: int = ROWS_MAX
+) -> Series:
+    """Return the readings or roll-ups of a drive with from_ns < time <= to_ns; the newest `rows_max` of them."""
+    if resolution is Span.AUTO:
+        resolution = resolution_for(to_ns - from_ns)
+    rows: Sequence[Reading | RollUp]
+    if resolution is Span.RAW:
+        rows = readings.raw(drive_id, from_ns, to_ns, rows_max + 1)
+    else:
+        rows = readings.rolled(drive_id, from_ns, to_ns, _ROLLED[resolution], rows_max + 1)
+    return Series(
+        drive_id=drive_id,
+        from_ns=from_ns,
+        to_ns=to_ns,
+        resolution=resolution,
+        rows=rows[-rows_max:],
+        truncated=len(rows) > rows_max,
+    )
+
+
+def points(series: Series) -> list[Point]:
+    """Return the rows as points to draw. An interval that is not over yet stands at the end of the series."""
+    return [
+        _of_reading(row) if isinstance(row, Reading) else _of_roll_up(row, series.to_ns)
+        for row in series.rows
+    ]
+
+
+def _of_reading(row: Reading) -> Point:
+    e, u = row.elongation_pct, row.elongation_u_pct
+    return Point(row.t_ns, e, e, e, u, row.chain_id, 1, 0 if e is None else 1)
+
+
+def _of_roll_up(row: RollUp, to_ns: int) -> Point:
+    return Point(
+        min(row.end_ns, to_ns),
+        row.mean_pct,
+        row.min_pct,
+        row.max_pct,
+        row.mean_u_pct,
+        row.chain_id,
+        row.readings,
+        row.measured,
+    )
+
+
+# Rows as the API gives them: the time first, then numbers with their unit in the name.
+
+RAW_FIELDS = (
+    "elongation_pct", "elongation_u_pct", "reason", "pitches_between", "lag_pitches", "speed_m_s", "coherence",
+    "pitches_averaged", "whole_laps", "up_pulses", "down_pulses", "up_missed", "down_missed", "up_extra",
+    "down_extra", "temp_c", "mount_c", "load_n", "chain_id", "device_id", "seq",
+)  # fmt: skip
+ROLLED_FIELDS = (
+    "chain_id", "readings", "measured", "mean_pct", "min_pct", "max_pct", "last_pct", "mean_u_pct",
+    "mean_speed_m_s", "pulses",
+)  # fmt: skip
+
+
+def row_values(series: Series) -> Iterator[dict[str, Any]]:
+    """Yield each row as the API gives it in JSON."""
+    for row in series.rows:
+        if isinstance(row, RollUp):
+            yield {"time": rfc3339(row.end_ns), **{name: getattr(row, name) for name in ROLLED_FIELDS}}
+        else:
+            values = {name: getattr(row, name) for name in RAW_FIELDS}
+            yield {"time": rfc3339(row.t_ns), **values, "t0": rfc3339(row.t0_ns)}
+
+
+def csv_chunks(series: Series) -> Iterator[str]:
+    """Yield the rows as CSV (RFC 4180): one header line, times with the same number of digits throughout."""
+    raw = series.resolution is Span.RAW
+    buffer = io.StringIO()
+    write: Callable[[Sequence[Any]], Any] = csv.writer(buffer).writerow
+    write(("time", *RAW_FIELDS, "t0") if raw else ("time", *ROLLED_FIELDS))
+    for number, row in enumerate(series.rows, 1):
+        write(_csv_row(row))
+        if number % CSV_CHUNK_ROWS == 0:
+            yield _taken(buffer)
+    yield _taken(buffer)
+
+
+def _csv_row(row: Reading | RollUp) -> list[Any]:
+    if isinstance(row, RollUp):
+        return [rfc3339(row.end_ns, 0), *(_cell(getattr(row, name)) for name in ROLLED_FIELDS)]
+    return [
+        rfc3339(row.t_ns, 9),
+        *(_cell(getattr(row, name)) for name in RAW_FIELDS),
+        rfc3339(row.t0_ns, 9),
+    ]
+
+
+def _cell(value: Any) -> Any:
+    """Return a value for CSV. Text that a spreadsheet would take for a formula is made plain text."""
+    if isinstance(value, str) and value[:1] in {"=", "+", "-", "@", "\t", "\r"}:
+        return f"'{value}"
+    return value
+
+
+def _taken(buffer: io.StringIO) -> str:
+    text = buffer.getvalue()
+    buffer.seek(0)
+    buffer.truncate()
+    return text

@@ -1,0 +1,45 @@
+"""The app on a socket: a server that a thread can run and stop, with open live streams.
+
+uvicorn waits at its end for every open answer, and a live stream has none: the streams are told to end first.
+"""
+
+import logging
+import socket
+
+import uvicorn
+from fastapi import FastAPI
+
+from service.adapters.web.live import Live
+from service.adapters.web.parts import Parts
+
+GRACE_S = 5  # so long an answer that is under way may take at the end
+
+
+class WebServer(uvicorn.Server):
+    """Serves an app of `create_app`. `run` blocks until `stop` is called, from any thread."""
+
+    def __init__(self, app: FastAPI, *, host: str, port: int) -> None:
+        super().__init__(
+            uvicorn.Config(
+                app,
+                host=host,
+                port=port,
+                timeout_graceful_shutdown=GRACE_S,
+                log_config=None,
+                log_level=logging.WARNING,
+                access_log=False,
+                server_header=False,
+                proxy_headers=False,  # who asks is for the log only, and anybody can send the header
+            )
+        )
+        parts: Parts = app.state.parts
+        self._live: Live = parts.live
+
+    def stop(self) -> None:
+        """End soon: answers under way are finished, live streams are ended."""
+        self.should_exit = True
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        """End the live streams, then all else."""
+        self._live.close()
+        await super().shutdown(sockets)

@@ -1,0 +1,197 @@
+// Keeps a page live: takes newest readings from the stream, lets ages grow, says when there is no news.
+//
+// Ages count by the service's clock, which every beat tells; the viewer's own may be wrong. The page is
+// complete without this script: it only changes what stands there. Text is set as text, never as HTML.
+
+const BEAT_MS = 5000; // the service says something at least so often
+const LOST_MS = 3 * BEAT_MS; // so long without a word: the connection is taken for lost, and made anew
+const STALE_S = Number(document.body.dataset.staleS);
+const REFRESH_MS = 15000; // parts that the server draws are fetched again at most so often
+
+let serverAheadMs = Number(document.body.dataset.nowMs) - Date.now();
+let lastWordMs = Date.now();
+let lastEventId = "";
+let storeUp = true;
+let heard = false;
+let source = null;
+let refreshDueMs = 0;
+let refreshing = false;
+
+const now = () => Date.now() + serverAheadMs;
+const status = document.getElementById("stream");
+
+function ageWords(seconds) {
+  const s = Math.max(0, Math.floor(seconds));
+  if (s < 120) return `${s} s`;
+  if (s < 7200) return `${Math.floor(s / 60)} min`;
+  if (s < 172800) return `${Math.floor(s / 3600)} h ${Math.floor((s % 3600) / 60)} min`;
+  return `${Math.floor(s / 86400)} d`;
+}
+
+function setText(root, name, text) {
+  for (const each of root.querySelectorAll(`[data-f="${name}"]`)) {
+    if (each.textContent !== text) each.textContent = text;
+  }
+}
+
+function show(root, name, visible) {
+  for (const each of root.querySelectorAll(`[data-show="${name}"]`)) each.hidden = !visible;
+}
+
+function strandWidth(used) {
+  if (!(used > 0)) return 0;
+  return Math.min(used, 1) * 200 + 5 + (used >= 1 ? 5 : 0);
+}
+
+function update(root, drive) {
+  const { reading, measured, finding, sensors, shown } = drive;
+  show(root, "waiting", false);
+  show(root, "now", Boolean(measured) && reading.reason === null);
+  show(root, "finding", Boolean(finding));
+  show(root, "earlier", Boolean(finding) && Boolean(measured));
+  show(root, "verdict", drive.verdict !== null && drive.verdict !== "below");
+  setText(root, "elongation", shown.elongation ?? "");
+  setText(root, "uncertainty", shown.uncertainty ?? "");
+  setText(root, "what", finding ? finding.what : "");
+  setText(root, "mend", finding ? finding.mend : "");
+  setText(root, "verdict", shown.verdict ?? "");
+  setText(root, "used", shown.used ?? "–");
+  setText(root, "limit", drive.limit_pct.toFixed(2));
+  setText(root, "term", `(${drive.limit_words})`);
+  setText(root, "speed", shown.speed || "–");
+  setText(root, "sensing", sensors ? sensors.words : "not known yet");
+  for (const each of root.querySelectorAll('[data-f="sensing-class"]')) {
+    each.setAttribute("class", `sensing ${sensors ? sensors.sensing : "none"}`);
+  }
+  for (const each of root.querySelectorAll('[data-f="strand"]')) {
+    each.setAttribute("width", strandWidth(drive.used).toFixed(1));
+    each.parentElement.setAttribute("class", `strand ${drive.verdict ?? "none"}`);
+  }
+  if (measured) {
+    for (const each of root.querySelectorAll('[data-f="measured-time"]')) each.dataset.ms = Date.parse(measured.time);
+  }
+  root.classList.remove("reached", "within_uncertainty", "below");
+  if (drive.verdict) root.classList.add(drive.verdict);
+  root.dataset.used = drive.used ?? "";
+  const news = root.querySelector("[data-news]");
+  if (news) {
+    let time = news.querySelector("time");
+    if (!time) {
+      time = document.createElement("time");
+      news.replaceChildren(time);
+    }
+    time.dataset.ms = Date.parse(reading.time);
+    time.setAttribute("datetime", reading.time);
+    news.classList.remove("fresh");
+    void news.offsetWidth; // starts the animation anew
+    news.classList.add("fresh");
+  }
+}
+
+function sortBoard() {
+  const body = document.querySelector("#board tbody");
+  if (!body) return;
+  const used = (row) => (row.dataset.used === "" ? -Infinity : Number(row.dataset.used));
+  const rows = [...body.rows];
+  const sorted = [...rows].sort((a, b) => used(b) - used(a) || (a.dataset.drive < b.dataset.drive ? -1 : 1));
+  if (rows.every((row, n) => row === sorted[n])) return;
+  const focused = document.activeElement;
+  body.append(...sorted);
+  if (focused instanceof HTMLElement && focused !== document.activeElement) focused.focus({ preventScroll: true });
+}
+
+function tick() {
+  for (const time of document.querySelectorAll("[data-news] time[data-ms]")) {
+    const age = (now() - Number(time.dataset.ms)) / 1000;
+    const stale = age > STALE_S;
+    time.textContent = stale ? `no news for ${ageWords(age)}` : `${ageWords(age)} ago`;
+    time.closest("[data-news]").classList.toggle("stale", stale);
+  }
+  for (const time of document.querySelectorAll("time[data-age][data-ms]")) {
+    time.textContent = ageWords((now() - Number(time.dataset.ms)) / 1000);
+  }
+  const quietMs = Date.now() - lastWordMs;
+  if (quietMs > LOST_MS) {
+    say("lost", `No news from linklag for ${ageWords(quietMs / 1000)}; trying again. Numbers are as old as they say.`);
+    if (!source || source.readyState === EventSource.CLOSED || quietMs % LOST_MS < 1000) connect();
+  } else if (heard && !storeUp) {
+    say("lost", "The store of linklag does not answer. Numbers are as old as they say.");
+  } else if (heard) {
+    say("live", "Live");
+  }
+  if (refreshDueMs && Date.now() > refreshDueMs) refresh();
+}
+
+function say(kind, text) {
+  status.className = `stream ${kind}`;
+  if (status.textContent !== text) status.textContent = text;
+}
+
+// Fetches this page again and puts those parts in that only the server can draw.
+async function refresh() {
+  if (refreshing || document.hidden) return;
+  refreshing = true;
+  refreshDueMs = 0;
+  try {
+    const answer = await fetch(location.pathname + location.search, { cache: "no-store" });
+    if (!answer.ok) return;
+    const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+    for (const old of document.querySelectorAll("[data-refresh]")) {
+      const fresh = page.getElementById(old.id);
+      if (fresh && !old.contains(document.activeElement)) old.replaceChildren(...fresh.childNodes);
+    }
+    const body = document.querySelector("#board tbody");
+    const known = new Set([...(body ? body.rows : [])].map((row) => row.dataset.drive));
+    for (const row of page.querySelectorAll("#board tbody tr")) {
+      if (body && !known.has(row.dataset.drive)) body.append(row);
+    }
+    sortBoard();
+  } catch {
+    refreshDueMs = Date.now() + REFRESH_MS; // the stream tells people that there is no connection
+  } finally {
+    refreshing = false;
+  }
+}
+
+function wantRefresh(soonMs) {
+  const due = Date.now() + soonMs;
+  if (!refreshDueMs || due < refreshDueMs) refreshDueMs = due;
+}
+
+function word(event) {
+  lastWordMs = Date.now();
+  heard = true;
+  if (event.lastEventId) lastEventId = event.lastEventId;
+}
+
+function connect() {
+  if (source) source.close();
+  source = new EventSource(`/api/v1/stream${lastEventId ? `?after=${encodeURIComponent(lastEventId)}` : ""}`);
+  source.addEventListener("beat", (event) => {
+    word(event);
+    const beat = JSON.parse(event.data);
+    serverAheadMs = beat.now_ms - Date.now();
+    storeUp = beat.store === "up";
+  });
+  source.addEventListener("reading", (event) => {
+    word(event);
+    const drive = JSON.parse(event.data);
+    const root = document.querySelector(`[data-drive="${CSS.escape(drive.drive_id)}"]`);
+    if (root) {
+      update(root, drive);
+      sortBoard();
+      wantRefresh(REFRESH_MS);
+    } else if (document.getElementById("board")) {
+      wantRefresh(1000);
+    }
+  });
+}
+
+if (document.querySelector("[data-drive], #board")) {
+  connect();
+  setInterval(tick, 1000);
+  addEventListener("pagehide", () => source && source.close());
+  addEventListener("pageshow", (event) => event.persisted && connect());
+} else if (status) {
+  status.remove();
+}
