@@ -27,7 +27,7 @@ _SITE = "Marrowdale brick works"
 
 BRICKWORKS = Plant(
     name="brickworks",
-    about="Nine drives of a brick works of our own invention: one passes its limit after about 75 s, one loses a sensor "
+    about="Nine drives of a brick works of our own invention: one passes its limit after about a minute, one loses a sensor "
     "after 60 s, one starts and stops, one nobody registered, one device sends garbage now and then.",
     drives=(
         DriveSetup(
@@ -106,8 +106,8 @@ BRICKWORKS = Plant(
             driven_teeth=57,
             up_to_driver_mm=31 * 19.05,
             new_pct=0.07,
-            elongation_pct=2.93,
-            wear=Wear(speedup=41_000),
+            elongation_pct=2.935,
+            wear=Wear(speedup=60_000),
             motion=Motion.wander(1.1, spread=0.004, correlation_s=4.0, seed=14),
             device=DeviceSetup(device_id="cap-03"),
         ),

@@ -21,7 +21,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from sensors_sim.device import Connection, Device, Message
 
 _CONNECT_S = 10.0  # for the first connection; later ones are tried for ever
-_GRACE_S = 10.0  # for the last acknowledgements before it gives up
+_GRACE_S = 5.0  # for the last acknowledgements before it gives up
 _IN_FLIGHT = 100  # messages of one client without acknowledgement
 _KEEPALIVE_S = 30
 _SESSION_S = 60  # the broker forgets a simulated device soon after

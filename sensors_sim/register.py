@@ -11,21 +11,21 @@ import tomli_w
 from sensors_sim.setup import DriveSetup
 
 _AGE = timedelta(days=400)  # how long ago the chains were fitted
-_ONE_DAY = timedelta(days=1)
+_COMMISSIONED = timedelta(days=60)  # how long ago the sensors were set up on them
 
 
 def register_toml(drives: Iterable[DriveSetup], *, seed: int, now_ns: int) -> str:
     """Return a TOML document with one table `[[drive]]` for each drive that is registered.
 
     A table holds the drive's own fields, those of its chain with `chain_` before them, and those of its baseline with
-    `baseline_` before them. The chains were fitted 400 days before `now_ns`, the baselines taken the day after.
+    `baseline_` before them. The chains were fitted 400 days before `now_ns`, the baselines taken 60 days before.
     """
-    fitted = datetime.fromtimestamp(now_ns // 1_000_000_000, UTC) - _AGE
-    rows = [_row(drive, seed, fitted) for drive in drives if drive.registered]
+    now = datetime.fromtimestamp(now_ns // 1_000_000_000, UTC)
+    rows = [_row(drive, seed, now) for drive in drives if drive.registered]
     return tomli_w.dumps({"drive": rows})
 
 
-def _row(drive: DriveSetup, seed: int, fitted: datetime) -> dict[str, object]:
+def _row(drive: DriveSetup, seed: int, now: datetime) -> dict[str, object]:
     """Return one table; what is unknown or empty is left out."""
     written = drive.commissioning(seed)
     around = drive.surroundings
@@ -52,14 +52,14 @@ def _row(drive: DriveSetup, seed: int, fitted: datetime) -> dict[str, object]:
         "chain_designation": drive.designation,
         "chain_pitch_mm": drive.pitch_mm,
         "chain_pitches_in_loop": drive.pitches_in_loop,
-        "chain_fitted_utc": _rfc3339(fitted),
+        "chain_fitted_utc": _rfc3339(now - _AGE),
         "baseline_pitches_between": written.pitches_between,
         "baseline_pitches_between_u": written.pitches_between_u,
         "baseline_elongation_pct": written.elongation_pct,
         "baseline_elongation_u_pct": written.elongation_u_pct,
-        "baseline_taken_utc": _rfc3339(fitted + _ONE_DAY),
+        "baseline_taken_utc": _rfc3339(now - _COMMISSIONED),
         "baseline_recorded_by": "commissioning",
-        "baseline_why": "Measured on the new chain after the sensors were set up.",
+        "baseline_why": "Measured by hand on the tight strand when the sensors were set up.",
     }
     return {key: value for key, value in row.items() if value is not None and value != ""}
 

@@ -50,7 +50,8 @@ class DriveSetup:
     """One simulated drive.
 
     The register is told the geometry as measured with a tape; `spacing_error_mm` is what the tape was wrong by.
-    `elongation_pct` is the true mean elongation when the run starts, `new_pct` what it was at commissioning.
+    `elongation_pct` is the true mean elongation when the run starts; `new_pct` what the chain was made with;
+    `worn_since_pct` how much of the wear came after the sensors were set up on the running chain (never more than all).
     `registered`: whether `register` lists it at all.
     """
 
@@ -74,6 +75,7 @@ class DriveSetup:
     registered: bool = True
     spacing_error_mm: float = 0.3
     new_pct: float = 0.06
+    worn_since_pct: float = 0.12
     elongation_pct: float = 0.5
     worn_section: WornSection | None = None
     bad_joint_mm: float = 0.0
@@ -95,15 +97,20 @@ class DriveSetup:
         """Return a seed that differs from drive to drive and is the same in every run with `seed`."""
         return crc32(f"{seed}/{self.drive_id}".encode())
 
+    @property
+    def commissioned_pct(self) -> float:
+        """The true mean elongation when the sensors were set up."""
+        return max(self.new_pct, self.elongation_pct - self.worn_since_pct)
+
     def commissioning(self, seed: int) -> Commissioning:
-        """Return what a fitter wrote down on the new chain: both values with the error they are said to have."""
+        """Return what a fitter wrote down at the time: both values with the error they are said to have."""
         rng = np.random.default_rng((self.own_seed(seed), 7))
-        true_pitches = self.spacing_mm / (self.pitch_mm * (1 + self.new_pct / 100))
+        true_pitches = self.spacing_mm / (self.pitch_mm * (1 + self.commissioned_pct / 100))
         pitches_u, elongation_u_pct = 0.0005, 0.02
         return Commissioning(
             pitches_between=round(true_pitches + rng.normal(0, pitches_u), 4),
             pitches_between_u=pitches_u,
-            elongation_pct=round(self.new_pct + rng.normal(0, elongation_u_pct), 3),
+            elongation_pct=round(self.commissioned_pct + rng.normal(0, elongation_u_pct), 3),
             elongation_u_pct=elongation_u_pct,
         )
 

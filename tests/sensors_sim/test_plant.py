@@ -39,7 +39,7 @@ def test_one_drive_passes_its_limit_within_two_minutes_and_the_others_stay_below
         if over:
             crossed[drive_id] = over[0]
     assert list(crossed) == ["setting-conveyor"]
-    assert 50 <= crossed["setting-conveyor"] <= 100
+    assert 30 <= crossed["setting-conveyor"] <= 75
 
 
 def test_one_sensor_fails_within_two_minutes() -> None:

@@ -8,10 +8,12 @@ from sensors_sim.scenario import ORDINARY
 
 
 def test_commissioning_errs_by_as_much_as_it_says() -> None:
-    true_pitches = ORDINARY.spacing_mm / (12.7 * (1 + ORDINARY.new_pct / 100))
+    true_pitches = ORDINARY.spacing_mm / (12.7 * (1 + ORDINARY.commissioned_pct / 100))
     written = [ORDINARY.commissioning(seed) for seed in range(400)]
     pitches_error = np.array([(w.pitches_between - true_pitches) / w.pitches_between_u for w in written])
-    elongation_error = np.array([(w.elongation_pct - ORDINARY.new_pct) / w.elongation_u_pct for w in written])
+    elongation_error = np.array(
+        [(w.elongation_pct - ORDINARY.commissioned_pct) / w.elongation_u_pct for w in written]
+    )
     for error in (pitches_error, elongation_error):
         assert error.std() == pytest.approx(1.0, abs=0.2)
         assert abs(error.mean()) < 0.25
