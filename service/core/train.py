@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 Times = npt.NDArray[np.float64]
+Joints = npt.NDArray[np.int64]
 
 GAP_PERIODS = 4.5  # a longer interval is a stop or a lost stretch, not missed pulses
 STEADY_CHANGE = 0.05  # relative change of the period from one pitch to the next
@@ -24,6 +25,9 @@ _EXTRA_COST = 4.5
 _BOUNCE_COST = 3.0  # an extra pulse within 0.3 pitch after another is common: contact bounce
 _MISFIT_COST_MAX = 12.0
 _LOOK_BACK = 4  # pulses
+_PLAIN_MISFIT = (
+    0.2  # pitches, by which an interval may miss a whole number of joints without a second thought
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,18 +59,15 @@ def between(times_s: Times, start_s: float, end_s: float) -> Times:
 
 
 def local_period(times_s: Times) -> Times:
-    """The time from joint to joint around each pulse, shape (n,), seconds: a running median of the intervals.
-
-    Bounces are left out of it, so that it holds for a sensor that doubles every pulse.
-    """
-    true_s = without_bounces(times_s)
-    intervals = np.diff(true_s)
+    """The time from joint to joint at each interval, shape (n - 1,), seconds: a running median of the intervals."""
+    intervals = times_s[1:] - times_s[:-1]
     width = min(_MEDIAN_WIDTH, len(intervals) - (len(intervals) + 1) % 2)
     if width < 3:
-        return np.full(len(times_s), np.median(intervals))
-    padded = np.pad(intervals, width // 2, mode="reflect")
-    medians = np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1)
-    return np.asarray(medians[np.minimum(true_s.searchsorted(times_s), len(medians) - 1)])
+        return np.full(len(intervals), np.median(intervals))
+    half = width // 2
+    padded = np.concatenate((intervals[half:0:-1], intervals, intervals[-2 : -half - 2 : -1]))
+    windows = np.lib.stride_tricks.sliding_window_view(padded, width)
+    return np.asarray(np.partition(windows, half, axis=1)[:, half])
 
 
 def without_bounces(times_s: Times) -> Times:
@@ -74,9 +75,13 @@ def without_bounces(times_s: Times) -> Times:
 
     A contact, or a gap set too near, gives a second pulse right after the true one; the first is kept.
     """
-    intervals = np.diff(times_s)
-    beside = np.maximum(np.append(intervals[1:], 0), np.insert(intervals[:-1], 0, 0))
-    return np.asarray(times_s[np.insert(intervals >= beside / 4, 0, values=True)])
+    intervals = times_s[1:] - times_s[:-1]
+    beside = np.zeros(len(intervals))
+    beside[:-1] = intervals[1:]
+    np.maximum(beside[1:], intervals[:-1], out=beside[1:])
+    true = np.ones(len(times_s), dtype=bool)
+    true[1:] = 4 * intervals >= beside
+    return np.asarray(times_s[true])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,8 +129,11 @@ def _stretches(up_s: Times, down_s: Times) -> list[tuple[float, float]]:
     """
     edges = {float(max(up_s[0], down_s[0])), float(min(up_s[-1], down_s[-1]))}
     for times_s in (up_s, down_s):
-        gaps = np.flatnonzero(np.diff(times_s) > GAP_PERIODS * local_period(times_s)[1:])
-        edges |= {*times_s[gaps].tolist(), *times_s[gaps + 1].tolist()}
+        true_s = without_bounces(
+            times_s
+        )  # a sensor that doubles every pulse has gaps in every joint otherwise
+        gaps = np.flatnonzero(np.diff(true_s) > GAP_PERIODS * local_period(true_s))
+        edges |= {*true_s[gaps].tolist(), *true_s[gaps + 1].tolist()}
     more_s = float(np.median(np.diff(up_s))) / 2
     return [(start_s - more_s, end_s + more_s) for start_s, end_s in pairwise(sorted(edges))]
 
@@ -135,7 +143,8 @@ def number_pulses(times_s: Times) -> Train:
 
     The numbering is the one that explains all pulses at least cost, found by dynamic programming: from one
     kept pulse to the next a whole number of joints passed; misfit, missed and extra pulses each cost the
-    negative logarithm of their odds. A missed joint is filled in where the alternation of long and short
+    negative logarithm of their odds. Where leaving out bounces makes every interval a whole number of joints,
+    that numbering is the one, and found at once. A missed joint is filled in where the alternation of long and short
     links puts it.
 
     Args:
@@ -143,9 +152,18 @@ def number_pulses(times_s: Times) -> Train:
     """
     if len(times_s) < 3:
         return Train(times_s, 0, 0)
-    kept, joints = _cheapest_numbering(times_s)
-    kept_s = times_s[kept]
-    extra = len(times_s) - len(kept)
+    true_s = without_bounces(times_s)
+    if len(true_s) < 3:
+        return Train(true_s, 0, len(times_s) - len(true_s))
+    period_s = local_period(true_s)
+    passed = (true_s[1:] - true_s[:-1]) / period_s
+    steps = np.rint(passed)
+    if (np.abs(passed - steps) <= _PLAIN_MISFIT).all() and (steps >= 1).all():
+        kept_s, joints = true_s, np.concatenate(([0], np.cumsum(steps, dtype=np.int64)))
+    else:
+        at_pulse = np.minimum(true_s.searchsorted(times_s), len(period_s) - 1)
+        kept_s, joints = _cheapest_numbering(times_s, period_s[at_pulse])
+    extra = len(times_s) - len(kept_s)
     every = np.arange(joints[-1] + 1)
     missed = len(every) - len(joints)
     if missed == 0:
@@ -155,9 +173,11 @@ def number_pulses(times_s: Times) -> Train:
     return Train(filled_s, missed, extra)
 
 
-def _cheapest_numbering(times_s: Times) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
-    """Which pulses to keep, and the joint number of each kept one from 0 on; both shape (k,)."""
-    pulse_period = local_period(times_s)
+def _cheapest_numbering(times_s: Times, pulse_period: Times) -> tuple[Times, Joints]:
+    """The pulses to keep, and the joint number of each from 0 on; both shape (k,).
+
+    `pulse_period`: shape (n,), the time from joint to joint at each pulse, seconds.
+    """
     closeness = np.diff(times_s, prepend=-np.inf) / pulse_period
     skip_until = np.concatenate(
         ([0.0], np.cumsum(np.where(closeness < 0.3, _BOUNCE_COST, _EXTRA_COST)))
@@ -188,15 +208,15 @@ def _cheapest_numbering(times_s: Times) -> tuple[npt.NDArray[np.int64], npt.NDAr
         joints.append(steps[at])
         at = came_from[at]
     numbers = np.cumsum(joints[::-1])
-    return np.array(kept[::-1]), numbers - numbers[0]
+    return times_s[kept[::-1]], numbers - numbers[0]
 
 
-def _alternation(kept_s: Times, joints: npt.NDArray[np.int64]) -> float:
+def _alternation(kept_s: Times, joints: Joints) -> float:
     """By how much an odd joint sits late between its even neighbours, in pitches."""
     single = np.flatnonzero(np.diff(joints) == 1)
     if len(single) < 4:
         return 0.0
-    lengths = np.diff(kept_s)[single] / local_period(kept_s)[single + 1]
+    lengths = (np.diff(kept_s) / local_period(kept_s))[single]
     odd = joints[single] % 2 == 1
     if odd.all() or not odd.any():
         return 0.0
