@@ -5,7 +5,7 @@
 The rival resamples both pulse trains to square waves (high for half a mean period after each pulse) at a fixed
 rate, correlates them with scipy.signal.correlate (FFT), and refines the peak by a parabola through an eighth of a
 period either side. Its rate is the lowest of the list at which its error is no more than ours; where none reaches it, the
-one with the least error is timed and the line says so. Ratios hold within one run.
+lowest within 5 % of its best error is timed and the line says so. Ratios hold within one run.
 """
 
 import math
@@ -107,7 +107,8 @@ def main() -> None:
         whole_us = best_us(whole, 200)
         rivals = {rate: rms_error(partial(by_correlation, rate_hz=rate), cases) for rate in RATES_HZ}
         reached = [rate for rate, rival in rivals.items() if rival <= error]
-        rate = reached[0] if reached else min(rivals, key=rivals.__getitem__)
+        best = min(rivals.values())
+        rate = reached[0] if reached else next(rate for rate, rival in rivals.items() if rival <= 1.05 * best)
         rival_us = best_us(partial(by_correlation, batch, rate), 3)
         print(f"{name}: lag {lag_us:.0f} us, whole conversion {whole_us:.0f} us, rms error {error:.5f} pitch")
         print(
