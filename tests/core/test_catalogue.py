@@ -411,6 +411,8 @@ def test_wear_of_rollers_is_allowed_for() -> None:
     }
     assert "08B" in worn
     assert "08A" not in worn
+    assert catalogue.identify(127, pitches=10, roller_dia_mm=7.0) == []
+    assert catalogue.identify(127, pitches=10, roller_dia_mm=9.0) == []
 
 
 FIXED = [chain for chain in CHAINS if chain.pitch_mm is not None]
