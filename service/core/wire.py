@@ -200,12 +200,24 @@ def _refuse_size(payload_bytes: int) -> NoReturn:
 def _read_json(payload: bytes, decoder: msgspec.json.Decoder[_Struct]) -> _Struct:
     try:
         return decoder.decode(payload.removeprefix(_BYTE_ORDER_MARK))
-    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
-        _refuse_json(payload, error)
+    except msgspec.ValidationError as misfit:
+        _refuse_json(payload, misfit)
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as malformed:
+        _refuse_malformed(payload, malformed)
 
 
-def _refuse_json(payload: bytes, error: Exception) -> NoReturn:
-    """Refuse, and say which it is: no JSON at all, another version, or a field that is wrong.
+def _refuse_malformed(payload: bytes, malformed: Exception) -> NoReturn:
+    if isinstance(malformed, RecursionError):
+        _not_parseable("The JSON is nested too deeply; no field of the contract holds more than a list.")
+    hint = f", with the content type {CBOR_TYPE} if it is CBOR" if payload[0] >= 0x80 else ""
+    _not_parseable(
+        f"This is no JSON ({_short(malformed)}; it begins with {payload[:8].hex(' ')}); send one whole JSON "
+        f"object in UTF-8{hint}."
+    )
+
+
+def _refuse_json(payload: bytes, misfit: msgspec.ValidationError) -> NoReturn:
+    """Refuse JSON that does not fit, and say why: cut short further on, another version, or a wrong field.
 
     The typed decoder stops at the first fault of any kind, so the object is read once more, its values unread.
     """
@@ -213,18 +225,12 @@ def _refuse_json(payload: bytes, error: Exception) -> NoReturn:
         found = _JSON_RAW.decode(payload.removeprefix(_BYTE_ORDER_MARK))
     except msgspec.ValidationError:
         _not_parseable("The JSON is no object; send one object {...} a message.")
-    except RecursionError:
-        _not_parseable("The JSON is nested too deeply; no field of the contract holds more than a list.")
-    except (msgspec.DecodeError, UnicodeDecodeError) as malformed:
-        hint = f", with the content type {CBOR_TYPE} if it is CBOR" if payload[0] >= 0x80 else ""
-        _not_parseable(
-            f"This is no JSON ({_short(malformed)}; it begins with {payload[:8].hex(' ')}); send one whole JSON "
-            f"object in UTF-8{hint}."
-        )
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as malformed:
+        _refuse_malformed(payload, malformed)
     shown = {name: bytes(raw).decode(errors="replace") for name, raw in found.items() if name in MENDS}
     if shown.get("v") != "1":
         _refuse_version(shown.get("v", ""))
-    _refuse_field(error, shown)
+    _refuse_field(misfit, shown)
 
 
 def _read_cbor_pulses(payload: bytes) -> tuple[PulsesFields, _Pulses, _Pulses]:
