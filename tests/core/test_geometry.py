@@ -172,7 +172,7 @@ def test_the_polygon_displacement_is_the_integral_of_the_chordal_speed(tau: floa
     """A tooth that turns evenly pulls at R w cos(theta); what that is ahead of the mean, integrated by scipy."""
     radius = 1 / (2 * math.sin(math.pi / z))  # in pitches
     turn = 2 * math.pi / z  # of the sprocket for one pitch
-    travelled = quad(lambda t: radius * turn * math.cos(turn * t), 0, tau, epsabs=1e-12)[0]
+    travelled = quad(lambda t: radius * turn * math.cos(turn * t), 0, tau, epsabs=1e-10)[0]
     assert geometry.polygon_displacement_pitches(tau, z) == pytest.approx(travelled - tau, abs=1e-9)
 
 
