@@ -124,9 +124,8 @@ class SimulatedChain:
         growth = np.zeros(self.pitches)
         growth[1::2] = self.wear_mm[1::2]
         growth[1:-1:2] += self.wear_mm[2::2]
-        growth[-1] += self.wear_mm[
-            0
-        ]  # closes the loop: the second joint of the last outer link, or the cranked link's
+        # The last link closes the loop: an outer link gets its second joint, a cranked link its only one.
+        growth[-1] += self.wear_mm[0]
         return self.made_mm + growth
 
     @property

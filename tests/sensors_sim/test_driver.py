@@ -111,6 +111,17 @@ def test_every_joint_of_a_worn_chain_comes_to_the_tangent_point_itself(teeth: in
     assert driver.displacement_mm(at_tangent) == pytest.approx(driver.places_mm[:-1], abs=1e-9)
 
 
+@pytest.mark.parametrize("teeth", [7, 11, 19])
+def test_the_strand_neither_jumps_nor_stands_from_lap_to_lap(teeth: int) -> None:
+    """The links as chords fill the lap of teeth exactly, so joint 0 takes over from the last joint like any other."""
+    driver = Driver.carrying(chain(elongation_pct=3.0, tolerance_pct=0.3), teeth)
+    travel = np.linspace(119.0, 121.0, 2_000_001)
+    speed = np.diff(driver.displacement_mm(travel)) / np.diff(travel) / (driver.lap_mm / 120)
+    swing = 1 - math.cos(math.pi / teeth)
+    assert speed.min() > 1 - 1.2 * swing
+    assert speed.max() < 1 + 1.2 * swing
+
+
 @given(
     teeth=st.sampled_from([None, 6, 11, 17, 40]),
     elongation_pct=st.floats(0, 4),

@@ -51,6 +51,15 @@ def test_repeatability_is_a_length_whatever_the_speed(speed_m_s: float) -> None:
     assert stats.kstest(error_mm / 0.1, "norm").pvalue > 1e-4
 
 
+def test_errors_are_new_when_the_same_joints_come_back() -> None:
+    motion = Motion.reversing(1.0, forward_s=10, reverse_s=10, ramp_s=1)
+    error_s = up_seconds(Sensor(repeatability_mm=0.1), motion=motion) - up_seconds(PERFECT, motion=motion)
+    there, back = error_s[200:600], error_s[826:1626][::-1]  # 826 joints go by before the drive turns
+    likeness = [abs(np.corrcoef(there, back[i : i + 400])[0, 1]) for i in range(400)]
+    assert there.std() > 0
+    assert max(likeness) < 0.4
+
+
 def test_a_delay_is_a_time_whatever_the_speed() -> None:
     for speed_m_s in (0.5, 2.0):
         motion = Motion.constant(speed_m_s)
