@@ -51,12 +51,12 @@ UNSIGNED_TAGS = {
 }
 
 
-def to_json(fields: Fields) -> bytes:
-    """Return the fields as UTF-8 JSON, written by the standard library."""
+def to_json(fields: object) -> bytes:
+    """Return the fields, or whatever else, as UTF-8 JSON, written by the standard library."""
     return json.dumps(fields, ensure_ascii=False).encode()
 
 
-def to_cbor(fields: Fields) -> bytes:
+def to_cbor(fields: object) -> bytes:
     """Return the fields as CBOR with plain arrays, written by cbor2."""
     return cbor2.dumps(fields)
 
