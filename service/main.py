@@ -63,9 +63,9 @@ def demo(
 ) -> None:
     """Show all of it on an invented plant, with nothing set up.
 
-    A broker, simulated drives, the worker and the page run on 127.0.0.1, in a temporary folder that is removed at the end. Within about two minutes
-    one chain wears past its limit and one sensor falls silent; each is told here as it happens, and seen on the page.
-    The chains wear many thousand times faster than real ones; nothing else is sped up.
+    A broker, simulated drives, the worker and the page run on 127.0.0.1, in a temporary folder that is removed at the
+    end. Within about two minutes one chain wears past its limit and one sensor falls silent; each is told here as it
+    happens, and seen on the page. Wear is sped up many thousand times for it; nothing else is.
 
     \b
     Examples:  linklag demo
@@ -138,8 +138,13 @@ def check(config: Config = None, data: Data = None) -> None:
 def sim(context: typer.Context) -> None:
     """Run only simulated capture devices, against any broker.
 
+    All that follows goes to the simulator; `linklag sim list` shows its plants and scenarios.
+
     \b
     Examples:  linklag sim --help
+               linklag sim list
+               linklag sim register brickworks | linklag drive import - --format toml
+               linklag sim run brickworks --host 127.0.0.1 --port 1883
     """  # noqa: D301 (typer wants the character)
     from service.commands.simulate import simulate
 

@@ -108,9 +108,11 @@ def check_broker(settings: Settings) -> Finding:
     """
     where = f"{settings.broker.host}:{settings.broker.port}"
     fix = "start the broker, or correct broker.host and broker.port"
-    with broker_source(settings, client_id=f"{settings.broker.client_id}-check", session_s=0) as source:
+    source = broker_source(settings, client_id=f"{settings.broker.client_id}-check", session_s=0)
+    before = source.status().trouble
+    with source:
         end = time.monotonic() + CONNECT_S
-        while not source.status().connected and time.monotonic() < end:
+        while source.status().trouble == before and time.monotonic() < end:
             time.sleep(0.05)
         if source.status().connected:
             source.publish(f"{settings.broker.root}/_check/elongation", b"")
@@ -118,7 +120,7 @@ def check_broker(settings: Settings) -> Finding:
             fix = f"let this client subscribe to {settings.broker.root}/+/... and publish to {settings.broker.root}/+/elongation"
         trouble = source.status().trouble
     if trouble:
-        return Finding(subject="broker", found=f"{where}: {trouble}", fix=fix)
+        return Finding(subject="broker", found=trouble, fix=fix)
     return Finding(
         subject="broker", found=f"{where} lets us subscribe and publish under {settings.broker.root}"
     )

@@ -26,6 +26,7 @@ from service.commands.parts import opened_database
 from service.commands.serve import parts_of
 from service.commands.simulate import SIMULATOR
 from service.commands.supervise import STOP_SIGNALS, Part, run_parts
+from service.core.batch import RejectionReason
 from service.core.drive import Drive, limit
 from service.core.reading import NotMeasured, Reading
 from service.operate import Operate
@@ -123,22 +124,20 @@ class Teller:
             )
         for kept in self._database.refused.rejections():
             refused = kept.rejection
-            self._tell_once(
-                refused.drive_id,
-                "refused",
-                f"{refused.drive_id}: a message was refused and kept: {refused.detail}",
-            )
+            if refused.reason is not RejectionReason.UNREGISTERED:
+                self._tell_once(
+                    refused.drive_id,
+                    "refused",
+                    f"{refused.drive_id}: a message was refused and kept. {refused.detail}",
+                )
 
     def _look_at_limit(self, drive: Drive, measured: Reading) -> None:
         bound, elongation_pct = limit(drive), measured.elongation_pct
         if elongation_pct is None or measured.elongation_u_pct is None or elongation_pct < bound.limit_pct:
             return
-        u95_pct = 2 * measured.elongation_u_pct
-        self._tell_once(
-            drive.drive_id,
-            "limit",
-            f"{_named(drive)} crossed its limit: {elongation_pct:.3f} % (+/- {u95_pct:.3f} %, k = 2) is over {bound.limit_pct:.3g} %",
-        )
+        reads = f"{elongation_pct:.3f} % +/- {2 * measured.elongation_u_pct:.3f} % (k = 2)"
+        line = f"{_named(drive)} crossed its limit: {reads}, limit {bound.limit_pct:.3g} %"
+        self._tell_once(drive.drive_id, "limit", line)
 
     def _look_at_sensors(self, drive: Drive, reading: Reading) -> None:
         silent = ""
@@ -187,7 +186,7 @@ def _greet(settings: Settings, folder: Path, keep: Path | None) -> None:
   data    {folder}{"" if keep else ", removed at the end"}
 
 {" ".join(about.split()[1:])}
-The plant is invented, and its chains wear many thousand times too fast. End with Ctrl-C.
+The plant is invented; wear that shows within minutes is sped up many thousand times. End with Ctrl-C.
 """)
 
 

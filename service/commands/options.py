@@ -42,7 +42,7 @@ def settings_of(
     except SettingsError as error:
         fail(str(error), code=2)
     level = settings.log.level
-    configure_logging(level="warning" if quiet and level == "info" else level, form=settings.log.form)
+    configure_logging(level="error" if quiet and level != "debug" else level, form=settings.log.form)
     return settings
 
 
