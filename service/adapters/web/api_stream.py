@@ -30,6 +30,7 @@ data: {"drive_id": "infeed-2", "used": 0.4128, ...}
 @router.get(
     "/stream",
     summary="Live stream of newest readings",
+    status_code=200,
     response_class=EventStream,
     responses={
         200: {

@@ -218,9 +218,10 @@ def draw(points: Sequence[Point], frame: Frame, *, title: str, summary: str) -> 
             f'<svg class="trend" width="100%" height="{HEIGHT}" role="img" aria-labelledby="trend-t trend-d">',
             f'<title id="trend-t">{escape(title)}</title><desc id="trend-d">{escape(summary)}</desc>',
             _HATCH,
-            _value_axis(frame),
+            _value_grid(frame),
             _time_axis(frame),
             _plot(stretches, frame),
+            _value_labels(frame),
             _strip(points, frame),
             _limit_label(frame),
             "".join(_mark(mark, frame) for mark in frame.marks),
@@ -298,18 +299,20 @@ def _limit_label(frame: Frame) -> str:
     return f'<text class="limit-label" x="100%" y="{y:.1f}" text-anchor="end">{escape(words)}</text>'
 
 
-def _value_axis(frame: Frame) -> str:
+def _value_grid(frame: Frame) -> str:
+    heights_px = (_px(frame, value) for value in value_ticks(frame.low_pct, frame.high_pct))
+    return "".join(f'<line class="grid" x1="0" x2="100%" y1="{y:.1f}" y2="{y:.1f}"/>' for y in heights_px)
+
+
+def _value_labels(frame: Frame) -> str:
+    """Return the labels of the grid; drawn last, so that no band hides them."""
     ticks = value_ticks(frame.low_pct, frame.high_pct)
     step = ticks[1] - ticks[0] if len(ticks) > 1 else 1.0
     places = max(0, -math.floor(math.log10(step) + 1e-9))
     parts = []
     for value in ticks:
-        y = _px(frame, value)
         label = f"{value:.{places}f}".replace("-", "\N{MINUS SIGN}")
-        parts.append(
-            f'<line class="grid" x1="0" x2="100%" y1="{y:.1f}" y2="{y:.1f}"/>'
-            f'<text class="tick" x="2" y="{y - 4:.1f}">{label} %</text>'
-        )
+        parts.append(f'<text class="tick" x="2" y="{_px(frame, value) - 4:.1f}">{label} %</text>')
     return "".join(parts)
 
 
@@ -324,7 +327,8 @@ def _time_axis(frame: Frame) -> str:
             f'<line class="grid" x1="{x}" x2="{x}" y1="{TOP}" y2="{STRIP_Y + STRIP + 4}"/>'
             f'<text class="{kind}" x="{x}" y="{AXIS_Y - 4}" text-anchor="{anchor}">{label}</text>'
         )
-    zone = escape(f"time of {zone_name(frame.to_ns, frame.zone)}")
+    zones = dict.fromkeys((zone_name(frame.from_ns, frame.zone), zone_name(frame.to_ns, frame.zone)))
+    zone = escape(f"local time, {' and '.join(zones)}")
     return "".join(parts) + f'<text class="zone" x="100%" y="{HEIGHT - 8}" text-anchor="end">{zone}</text>'
 
 

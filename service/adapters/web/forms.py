@@ -129,6 +129,13 @@ CHAIN_GROUP = Group(
         Field("note", "Note on the chain", Kind.LINES),
     ),
 )
+CHAIN_PREFIX = "chain-"  # where one form has fields of drive and chain
+# What is needed at least to measure: shown beside each drive that was seen.
+SHORT_FIELDS = (
+    Field("whole_pitches", "Whole pitches, n", Kind.WHOLE, needed=True),
+    Field("offset_pitches", "Part over, d", Kind.NUMBER),
+    Field("designation", "Chain", help="16B-1, ANSI 80 ..."),
+)
 TAKE_OFF_FIELDS = (
     Field("why", "Why", help="Worn to the limit, broken, sprockets changed ...", needed=True),
     Field("removed", "Taken off", Kind.TIME, help="Left empty: now"),

@@ -28,7 +28,6 @@ router = APIRouter()
 
 SENSING_WINDOW_NS = 3600 * SECOND_NS  # over which pulses are counted on a drive's page
 NEWEST_READINGS_MAX = 1500
-STRETCHES_MAX = 12
 REJECTIONS_SHOWN = 100
 
 # Span of the trend: what it is called, its length, the resolution it is drawn at.
@@ -113,7 +112,8 @@ def drive(
         "scale": "data" if scale == "data" else "limit",
         "trend": trend(parts, state, chains, span, now_ns, to_limit=scale != "data"),
         "sensors": sensor_counts(recent, now_ns - SENSING_WINDOW_NS),
-        "stretches": stretches(recent),
+        "reasons": reasons(recent),
+        "recent": len(recent),
         "history": history(parts, chains),
         "baseline": _baseline_in_force(parts, state, now_ns),
         "spacing_mm": spacing_mm(state.drive, state.chain) if state.chain else None,
@@ -218,26 +218,31 @@ def sensor_counts(readings: Iterable[Reading], after_ns: int) -> list[SensorCoun
 
 
 @dataclass(slots=True)
-class Stretch:
-    """Readings one after the other that have the same to say."""
+class Reason:
+    """One reason for readings without an elongation: its newest stretch, and how often it came."""
 
-    from_ns: int
+    finding: words.Finding
+    from_ns: int  # of the newest stretch
     to_ns: int
-    readings: int
-    finding: words.Finding | None
+    readings: int = 0
+    stretches: int = 0
 
 
-def stretches(readings: Iterable[Reading]) -> list[Stretch]:
-    """Return the newest stretches without an elongation, the newest first, each with its reason."""
-    found: list[Stretch] = []
+def reasons(readings: Iterable[Reading]) -> list[Reason]:
+    """Return why readings had no elongation, the newest reason first; readings in the order of time."""
+    found: dict[str, Reason] = {}
+    before: words.Finding | None = None
     for each in readings:
         said = words.finding(each)
-        if found and found[-1].finding == said:
-            found[-1].to_ns = each.t_ns
-            found[-1].readings += 1
-        else:
-            found.append(Stretch(each.t_ns, each.t_ns, 1, said))
-    return [each for each in reversed(found) if each.finding is not None][:STRETCHES_MAX]
+        if said is not None:
+            reason = found.setdefault(said.what, Reason(said, each.t_ns, each.t_ns))
+            if said != before:
+                reason.from_ns = each.t_ns
+                reason.stretches += 1
+            reason.to_ns = each.t_ns
+            reason.readings += 1
+        before = said
+    return sorted(found.values(), key=lambda reason: reason.to_ns, reverse=True)
 
 
 def history(parts: Parts, chains: Sequence[Chain]) -> list[tuple[Chain, list[Baseline]]]:
@@ -262,6 +267,9 @@ def refused(
         "rejections": parts.refused.rejections(drive_id or None, REJECTIONS_SHOWN),
         "of_drive": drive_id,
         "shown_max": REJECTIONS_SHOWN,
+        "short_fields": forms.SHORT_FIELDS,
+        "chain_names": [each.name for each in forms.CHAIN_GROUP.fields],
+        "prefix": forms.CHAIN_PREFIX,
     }
     return render(request, "refused.html", values)
 

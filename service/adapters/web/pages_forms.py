@@ -24,7 +24,6 @@ from service.ports import ConflictError, NotFoundError
 router = APIRouter()
 
 ALL_DRIVE_FIELDS = tuple(each for group in forms.DRIVE_GROUPS for each in group.fields)
-CHAIN_PREFIX = "chain-"  # where a form has fields of drive and chain
 
 
 async def typed_in(request: Request) -> dict[str, str]:
@@ -121,7 +120,7 @@ def _register(
     drive = _drive_typed((forms.DRIVE_ID, *ALL_DRIVE_FIELDS), typed, wrong)
     chain = _chain_typed(parts, drive.drive_id if drive else "x", typed, wrong, now_ns)
     if drive is not None and not wrong:
-        with _Collected(wrong, _TIMES, CHAIN_PREFIX):
+        with _Collected(wrong, _TIMES, forms.CHAIN_PREFIX):
             if sighted is not None:
                 parts.operate.register_sighting(drive, chain, at_ns=now_ns, by=by)
             else:  # as an import of one: both are checked before either is stored
@@ -201,7 +200,7 @@ def _drive_form(
         "id_field": forms.DRIVE_ID,
         "groups": forms.DRIVE_GROUPS,
         "chain_group": forms.CHAIN_GROUP,
-        "prefix": CHAIN_PREFIX,
+        "prefix": forms.CHAIN_PREFIX,
         "defaults": forms.typed_of(ALL_DRIVE_FIELDS, Drive(drive_id="x", whole_pitches=1)),
     }
     return render(request, "drive_form.html", values, status=422 if wrong else 200)
@@ -223,7 +222,7 @@ def fit_chain(request: Request, parts: PartsDep, by: WhoDep, drive_id: str, type
     wrong = Wrong()
     chain = _chain_typed(parts, drive_id, typed, wrong, now_ns, needed=True)
     if chain is not None and not wrong:
-        with _Collected(wrong, _TIMES, CHAIN_PREFIX):
+        with _Collected(wrong, _TIMES, forms.CHAIN_PREFIX):
             parts.operate.fit_chain(chain, at_ns=now_ns, by=by)
             return _to_drive(drive_id)
     return _chain_page(request, parts, drive_id, typed, wrong)
@@ -292,13 +291,13 @@ def _chain_typed(
 ) -> Chain | None:
     """Return the chain that a form describes; None where it describes none, or where something is wrong."""
     fields = forms.CHAIN_GROUP.fields
-    if not needed and not any(typed.get(CHAIN_PREFIX + each.name, "").strip() for each in fields):
+    if not needed and not any(typed.get(forms.CHAIN_PREFIX + each.name, "").strip() for each in fields):
         return None
     found = Wrong()
-    values = _timed(parts, fields, typed, found, CHAIN_PREFIX)
+    values = _timed(parts, fields, typed, found, forms.CHAIN_PREFIX)
     if not found:
         values.setdefault("fitted_ns", now_ns)
-        with _Collected(found, _TIMES, CHAIN_PREFIX):
+        with _Collected(found, _TIMES, forms.CHAIN_PREFIX):
             return parts.operate.describe_chain(drive_id, **values)
     wrong.fields |= found.fields
     wrong.above = wrong.above or found.above
@@ -321,7 +320,7 @@ def _chain_page(
         "chain_group": forms.CHAIN_GROUP,
         "take_off_fields": forms.TAKE_OFF_FIELDS,
         "baseline_fields": forms.BASELINE_FIELDS,
-        "prefix": CHAIN_PREFIX,
+        "prefix": forms.CHAIN_PREFIX,
         "now_local": local(now_ns, parts.settings.zone).strftime("%Y-%m-%dT%H:%M"),
     }
     return render(request, "chain.html", values, status=422 if wrong else 200, now_ns=now_ns)

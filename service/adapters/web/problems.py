@@ -39,6 +39,7 @@ TITLES = {
 }
 EXAMPLES = {
     404: "there is no drive 'infeed-3': GET /api/v1/drives lists those that are registered",
+    406: "this comes as application/json or text/csv: ask for one of them",
     409: "a drive 'infeed-2' is registered already: choose another id, or change that one",
     413: "the body is over 262144 bytes",
     422: "whole_pitches must be 1 or more (given -3)",

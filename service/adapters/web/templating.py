@@ -9,6 +9,7 @@ from typing import Any
 from fastapi import Request
 from fastapi.responses import HTMLResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup, escape
 
 from service.adapters.web import words
 from service.adapters.web.chart import MONTHS
@@ -25,6 +26,7 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.filters["prose"] = prose
     environment.globals.update(
         age_words=age_words,
         rfc3339=rfc3339,
@@ -33,6 +35,18 @@ def _environment() -> Environment:
         rejected=words.REJECTED,
     )
     return environment
+
+
+def prose(text: str) -> Markup:
+    """Return text as HTML: escaped, a paragraph for each blank line, code for what stands in backticks."""
+    paragraphs = []
+    for part in text.strip().split("\n\n"):
+        pieces = (
+            Markup("<code>{}</code>").format(piece) if n % 2 else escape(piece)
+            for n, piece in enumerate(part.split("`"))
+        )
+        paragraphs.append(Markup("<p>{}</p>").format(Markup("").join(pieces)))
+    return Markup("").join(paragraphs)
 
 
 def when(ns: int, zone: tzinfo) -> str:
