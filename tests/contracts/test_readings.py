@@ -141,6 +141,14 @@ def test_a_false_repeat_beside_new_readings_hides_none_of_them(readings: Reading
     assert (newest.reading, newest.measured) == (new, new)
 
 
+def test_a_false_repeat_does_not_make_a_stopped_reading_a_measured_one(readings: Readings) -> None:
+    readings.store([a_reading(0, 0.5, seq=0), a_reading(10, None, seq=1)])
+    assert readings.store([a_reading(10, 2.0, seq=1), a_reading(5, None, seq=2)]) == 1
+    newest = readings.newest_of("press-3")
+    assert newest is not None
+    assert (newest.reading, newest.measured) == (a_reading(10, None, seq=1), a_reading(0, 0.5, seq=0))
+
+
 def test_the_same_reading_twice_in_one_call_is_stored_once(readings: Readings) -> None:
     assert readings.store([MEASURED, MEASURED, replace(MEASURED, elongation_pct=3.0)]) == 1
     assert readings.raw("press-3", *EVER) == [MEASURED]
@@ -159,9 +167,10 @@ def test_a_window_that_cannot_be_is_refused_and_nothing_is_stored(readings: Read
 
 def test_a_range_is_open_at_its_start_and_closed_at_its_end(readings: Readings) -> None:
     three = [a_reading(at_s, seq=at_s) for at_s in (10, 20, 30)]
-    readings.store(three)
+    readings.store([*three, a_reading(90, seq=90, window_s=60)])  # a longer window: queries look back further
     assert readings.raw("press-3", NOON_NS + 10 * S, NOON_NS + 20 * S) == three[1:2]
     assert readings.raw("press-3", NOON_NS + 30 * S, NOON_NS + 40 * S) == []
+    assert readings.raw("press-3", NOON_NS, NOON_NS + 30 * S) == three
     assert readings.raw("press-9", *EVER) == []
 
 
@@ -302,12 +311,14 @@ def test_order_of_arrival_and_redelivery_do_not_show(
 
 
 def test_an_interval_holds_its_end_but_not_its_start(readings: Readings) -> None:
-    readings.store([a_reading(0, 1.0, seq=1), a_reading(1e-9, 2.0, seq=2), a_reading(60, 3.0, seq=3)])
+    at_ends = [a_reading(0, 1.0, seq=1), a_reading(1e-9, 2.0, seq=2), a_reading(60, 3.0, seq=3)]
+    readings.store([*at_ends, a_reading(120, 4.0, seq=4, window_s=60)])
     roll_up_all(readings)
     minutes = readings.rolled("press-3", *EVER, Resolution.MINUTE)
-    assert [(one.end_ns, one.mean_pct) for one in minutes] == [(NOON_NS, 1.0), (NOON_NS + 60 * S, 2.5)]
-    assert readings.rolled("press-3", NOON_NS, NOON_NS + 60 * S, Resolution.MINUTE) == minutes[1:]
-    assert readings.rolled("press-3", *EVER, Resolution.MINUTE, 1) == minutes[1:]
+    expected = [(NOON_NS, 1.0), (NOON_NS + 60 * S, 2.5), (NOON_NS + 120 * S, 4.0)]
+    assert [(one.end_ns, one.mean_pct) for one in minutes] == expected
+    assert readings.rolled("press-3", NOON_NS, NOON_NS + 60 * S, Resolution.MINUTE) == minutes[1:2]
+    assert readings.rolled("press-3", *EVER, Resolution.MINUTE, 1) == minutes[2:]
 
 
 def test_a_stopped_drive_has_roll_ups_without_elongation(readings: Readings) -> None:
