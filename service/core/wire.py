@@ -69,12 +69,12 @@ _Microseconds = Annotated[float, Meta(ge=0, le=3_600_000_000)]
 
 
 class _Fields(msgspec.Struct, kw_only=True):
-    """What both forms have. Null in an optional field that has no default of its own means "not sent"."""
+    """What both forms have. Null, where it is allowed, means the same as leaving the field out."""
 
     v: Literal[1]
     seq: _Count
     t0: int | str
-    dir: Literal[1, -1] | None = None
+    dir: Literal[1, -1] | None = 1
     temp_c: _Celsius | None = None
     mount_c: _Celsius | None = None
     load_n: _Newtons | None = None
