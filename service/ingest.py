@@ -28,7 +28,7 @@ from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram
 from service.core.announce import elongation_payload, elongation_topic
 from service.core.batch import KEPT_PAYLOAD_BYTES_MAX, Batch, Rejection, RejectionReason, Ticks
 from service.core.drive import Baseline, Chain, Drive, baseline_at, chain_at, limit
-from service.core.reading import Reading, convert
+from service.core.reading import Last, Reading, convert
 from service.core.wire import Form, Refusal, decode, decode_status, parse_topic
 from service.ports import Newest, Readings, Refused, Register, Resolution, Sighting, StoreUnavailableError
 
@@ -364,7 +364,7 @@ class Ingest:
             drive=registered.drive,
             chain=chain,
             baseline=baseline,
-            last_pct=None if last is None else last[1],
+            last=None if last is None else Last(elongation_pct=last[1], t_ns=last[0]),
         )
         self._learn(reading)
         flush.readings.append(reading)

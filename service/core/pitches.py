@@ -15,7 +15,8 @@ ELONGATION_MAX_PCT = (
 )
 # What it may be once it was measured.
 FALL_MAX_PCT = 0.5  # wear does not heal: temperature, load, and a late batch
-RISE_MAX_PCT = 1.5  # between two readings, an outage of months in between
+RISE_MAX_PCT = 1.5  # at once: a bracket that moved, lubrication lost
+RISE_PCT_PER_DAY = 0.02  # and for each day since: a chain that is worn out in five months
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +28,9 @@ class Expectation:
     most: float
 
 
-def expect_pitches(new_pitches: float, new_u_pitches: float, last_pct: float | None) -> Expectation:
+def expect_pitches(
+    new_pitches: float, new_u_pitches: float, last_pct: float | None, days_since: float = 0.0
+) -> Expectation:
     """The pitches between the sensors that the chain's past allows.
 
     N = N_new / (1 + e), N_new the pitches between the sensors of a chain with e = 0.
@@ -36,11 +39,14 @@ def expect_pitches(new_pitches: float, new_u_pitches: float, last_pct: float | N
         new_pitches: N_new, from the baseline or from the spacing, > 0.
         new_u_pitches: its standard uncertainty; twice that is added at both ends.
         last_pct: the chain's last elongation, per cent; None before the first.
+        days_since: since that was measured; the longer, the more it may have risen.
     """
     if last_pct is None:
         least_pct, likely_pct, most_pct = ELONGATION_MIN_PCT, 0.0, ELONGATION_MAX_PCT
     else:
-        least_pct, likely_pct, most_pct = last_pct - FALL_MAX_PCT, last_pct, last_pct + RISE_MAX_PCT
+        risen_pct = RISE_MAX_PCT + RISE_PCT_PER_DAY * max(0.0, days_since)
+        least_pct, likely_pct = last_pct - FALL_MAX_PCT, last_pct
+        most_pct = max(last_pct + RISE_MAX_PCT, min(last_pct + risen_pct, ELONGATION_MAX_PCT))
     return Expectation(
         least=(new_pitches - 2 * new_u_pitches) / (1 + most_pct / 100),
         likely=new_pitches / (1 + likely_pct / 100),

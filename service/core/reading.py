@@ -4,6 +4,7 @@ A batch that is valid but cannot be measured yields a reading with no elongation
 """
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from service.core.batch import WINDOW_S_MAX, Batch
 from service.core.drive import Baseline, Chain, Drive
@@ -21,9 +22,11 @@ from service.core.elongation import (
 )
 from service.core.lag import Lag, NoLag, measure_lag
 from service.core.not_measured import NotMeasured
-from service.core.pitches import expect_pitches, pitches_between
+from service.core.pitches import Expectation, expect_pitches, pitches_between
 
-__all__ = ["NotMeasured", "Reading", "convert"]
+__all__ = ["Last", "NotMeasured", "Reading", "convert"]
+
+NS_PER_DAY = 86_400_000_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,8 +63,15 @@ class Reading:
     load_n: float | None
 
 
+class Last(NamedTuple):
+    """The last elongation of a chain, per cent, and when it was."""
+
+    elongation_pct: float
+    t_ns: int
+
+
 def convert(
-    batch: Batch, *, drive: Drive, chain: Chain | None, baseline: Baseline | None, last_pct: float | None
+    batch: Batch, *, drive: Drive, chain: Chain | None, baseline: Baseline | None, last: Last | None
 ) -> Reading:
     """Return the reading that a batch yields.
 
@@ -70,7 +80,7 @@ def convert(
         drive: its geometry and what is assumed of temperature and load.
         chain: the one that was on the drive at batch.end_ns; None if there was none.
         baseline: the one in force for that chain at that time; None: the spacing is used.
-        last_pct: last elongation of that chain, to choose the whole number of pitches by; None: the baseline's.
+        last: last elongation of that chain, to choose the whole number of pitches by; None: the baseline's.
     """
     if chain is None:
         return _not_measured(batch, None, NotMeasured.NO_CHAIN, None)
@@ -85,11 +95,18 @@ def convert(
         )
     else:
         new = new_pitches_by_baseline(baseline)
-        last_pct = baseline.elongation_pct if last_pct is None else last_pct
-    apparent = pitches_between(lag.pitches, expect_pitches(new.pitches, new.u_pitches, last_pct))
+        last = last or Last(baseline.elongation_pct, baseline.taken_ns)
+    apparent = pitches_between(lag.pitches, _expect(new, last, batch.t0_ns))
     if isinstance(apparent, NotMeasured):
         return _not_measured(batch, chain, apparent, lag)
     return _measured(batch, drive, chain, lag, new, apparent)
+
+
+def _expect(new: NewPitches, last: Last | None, now_ns: int) -> Expectation:
+    """The pitches between the sensors that the spacing or baseline and the last elongation allow."""
+    if last is None:
+        return expect_pitches(new.pitches, new.u_pitches, None)
+    return expect_pitches(new.pitches, new.u_pitches, last.elongation_pct, (now_ns - last.t_ns) / NS_PER_DAY)
 
 
 def _measured(

@@ -24,7 +24,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from sensors_sim.batch import simulate_batch
 from service.core.batch import Batch
 from service.core.drive import Chain, Drive
-from service.core.reading import Reading, convert
+from service.core.reading import Last, Reading, convert
 
 PITCHES_MM = (8.0, 9.525, 12.7, 15.875, 19.05, 25.4, 31.75, 38.1, 50.8)
 REPEATABILITY_MM = 0.05
@@ -59,7 +59,9 @@ def draw(rng: np.random.Generator) -> dict[str, Any]:
     }
 
 
-def read(setting: dict[str, Any], *, place_known: bool, last_pct: float, **more: Any) -> tuple[Reading, Any]:
+def read(
+    setting: dict[str, Any], *, place_known: bool, last_pct: float | None, **more: Any
+) -> tuple[Reading, Any]:
     """Simulate one batch and convert it, with nothing but what a register would hold."""
     simulated = simulate_batch(**setting, **more)
     drive = Drive(
@@ -89,7 +91,8 @@ def read(setting: dict[str, Any], *, place_known: bool, last_pct: float, **more:
         down=simulated.down,
         span_ns=simulated.span_ticks * simulated.tick_ns,
     )
-    return convert(batch, drive=drive, chain=chain, baseline=None, last_pct=last_pct), simulated
+    last = None if last_pct is None else Last(last_pct, simulated.t0_ns)
+    return convert(batch, drive=drive, chain=chain, baseline=None, last=last), simulated
 
 
 def trial(rng: np.random.Generator, *, place_known: bool, **more: Any) -> Trial | str:

@@ -103,7 +103,7 @@ def main() -> None:
         error = rms_error(ours, cases)
         batch = cases[7][0]
         lag_us = best_us(partial(measure_lag, batch, 120), 200)
-        whole = partial(convert, batch, drive=DRIVE, chain=CHAIN, baseline=None, last_pct=1.4)
+        whole = partial(convert, batch, drive=DRIVE, chain=CHAIN, baseline=None, last=None)
         whole_us = best_us(whole, 200)
         rivals = {rate: rms_error(partial(by_correlation, rate_hz=rate), cases) for rate in RATES_HZ}
         reached = [rate for rate, rival in rivals.items() if rival <= error]

@@ -10,6 +10,7 @@ from service.core.pitches import (
     ELONGATION_MIN_PCT,
     FALL_MAX_PCT,
     RISE_MAX_PCT,
+    RISE_PCT_PER_DAY,
     expect_pitches,
     pitches_between,
 )
@@ -83,3 +84,21 @@ def test_no_number_that_fits_is_refused() -> None:
 def test_an_uncertain_spacing_widens_the_range() -> None:
     assert pitches_between(0.15, expect_pitches(20.0, 0.0, 0.0)) is NotMeasured.OUT_OF_RANGE
     assert pitches_between(0.15, expect_pitches(20.0, 0.1, 0.0)) == pytest.approx(20.15)
+
+
+@given(new=st.floats(8, 40), last_pct=st.floats(0, 2), days=st.floats(0, 400), share=st.floats(0, 1))
+def test_a_long_outage_widens_the_range_and_refuses_rather_than_errs(
+    new: float, last_pct: float, days: float, share: float
+) -> None:
+    """The chain wore by anything up to what the days allow; two that fit are refused."""
+    risen_pct = share * min(RISE_MAX_PCT + RISE_PCT_PER_DAY * days, ELONGATION_MAX_PCT - last_pct)
+    truth = new / (1 + (last_pct + risen_pct) / 100)
+    found = pitches_between(truth % 1.0, expect_pitches(new, 1e-9, last_pct, days))
+    assert found is NotMeasured.AMBIGUOUS or found == pytest.approx(truth, abs=1e-6)
+
+
+def test_half_a_life_after_the_baseline_the_first_reading_is_still_right() -> None:
+    """n = 20, e0 = 0.07 % half a year ago, 2.93 % now."""
+    new = 20.0 * 1.0007
+    truth = new / 1.0293
+    assert pitches_between(truth % 1.0, expect_pitches(new, 0.01, 0.07, 180.0)) == pytest.approx(truth)

@@ -9,8 +9,9 @@ from sensors_sim.batch import SimulatedBatch, simulate_batch
 from service.core.batch import WINDOW_S_MAX, Batch
 from service.core.drive import Baseline, Chain, Drive
 from service.core.not_measured import NotMeasured
-from service.core.reading import Reading, convert
+from service.core.reading import Last, Reading, convert
 
+T0_NS = 1_795_000_000_000_000_000  # of every simulated batch
 DRIVE = Drive(
     drive_id="press-infeed",
     whole_pitches=20,
@@ -48,7 +49,7 @@ def batch_of(made: SimulatedBatch, **more: object) -> Batch:
 
 
 def read(made: SimulatedBatch, drive: Drive = DRIVE, **more: object) -> Reading:
-    given = {"chain": CHAIN, "baseline": None, "last_pct": None} | more
+    given = {"chain": CHAIN, "baseline": None, "last": None} | more
     return convert(batch_of(made), drive=drive, **given)  # type: ignore[arg-type]
 
 
@@ -76,8 +77,8 @@ def test_a_moved_bracket_shifts_the_reading_by_its_share_of_the_spacing() -> Non
     """0.1 mm over 24 x 12.7 mm is 0.033 % (arithmetic)."""
     setting = {"whole_pitches": 24, "offset_pitches": 0.0, "teeth": None, "seed": 3, "repeatability_mm": 0.0}
     drive = dataclasses.replace(DRIVE, whole_pitches=24, offset_pitches=0.0, driver_teeth=None)
-    here = read(simulated(**setting), drive, last_pct=1.5).elongation_pct
-    moved = read(simulated(spacing_error_mm=-0.1, **setting), drive, last_pct=1.5).elongation_pct
+    here = read(simulated(**setting), drive, last=Last(1.5, T0_NS)).elongation_pct
+    moved = read(simulated(spacing_error_mm=-0.1, **setting), drive, last=Last(1.5, T0_NS)).elongation_pct
     assert here is not None
     assert moved is not None
     assert moved - here == pytest.approx(0.1 / (24 * 12.7) * 100 * 1.015, abs=0.001)
@@ -99,7 +100,7 @@ def test_with_a_baseline_the_spacing_does_not_matter() -> None:
         why="fitted",
     )
     drive = dataclasses.replace(DRIVE, up_to_driver_mm=None)
-    with_it = read(worn, drive, baseline=baseline, last_pct=2.0)
+    with_it = read(worn, drive, baseline=baseline, last=Last(2.0, T0_NS))
     assert with_it.elongation_pct == pytest.approx(worn.true_elongation_pct, abs=0.03)
 
 
@@ -107,9 +108,9 @@ def test_with_a_baseline_the_spacing_does_not_matter() -> None:
 def test_temperatures_that_were_sent_are_taken_off(temp_c: float, mount_c: float) -> None:
     """The chain looks longer by 11.7e-6 / K times the difference, in the reading without them."""
     made = simulated(seed=5)
-    plain = convert(batch_of(made), drive=DRIVE, chain=CHAIN, baseline=None, last_pct=None)
+    plain = convert(batch_of(made), drive=DRIVE, chain=CHAIN, baseline=None, last=None)
     sent = convert(
-        batch_of(made, temp_c=temp_c, mount_c=mount_c), drive=DRIVE, chain=CHAIN, baseline=None, last_pct=None
+        batch_of(made, temp_c=temp_c, mount_c=mount_c), drive=DRIVE, chain=CHAIN, baseline=None, last=None
     )
     assert plain.elongation_pct is not None
     assert sent.elongation_pct is not None
@@ -132,7 +133,7 @@ def test_what_cannot_be_measured_is_a_reading_with_its_reason(
     change: dict[str, object], reason: NotMeasured
 ) -> None:
     batch = dataclasses.replace(batch_of(simulated()), **change)  # type: ignore[arg-type]
-    reading = convert(batch, drive=DRIVE, chain=CHAIN, baseline=None, last_pct=None)
+    reading = convert(batch, drive=DRIVE, chain=CHAIN, baseline=None, last=None)
     assert reading.reason is reason
     assert reading.elongation_pct is None
     assert reading.elongation_u_pct is None
@@ -140,7 +141,7 @@ def test_what_cannot_be_measured_is_a_reading_with_its_reason(
 
 
 def test_a_drive_without_a_chain_gives_no_number() -> None:
-    reading = convert(batch_of(simulated()), drive=DRIVE, chain=None, baseline=None, last_pct=None)
+    reading = convert(batch_of(simulated()), drive=DRIVE, chain=None, baseline=None, last=None)
     assert reading.reason is NotMeasured.NO_CHAIN
     assert reading.chain_id is None
 
@@ -152,7 +153,7 @@ def test_a_stopped_drive_has_speed_nought_and_an_unmeasured_one_has_none() -> No
         drive=DRIVE,
         chain=CHAIN,
         baseline=None,
-        last_pct=None,
+        last=None,
     )
     assert stopped.speed_m_s == 0.0
     silent = convert(
@@ -160,13 +161,13 @@ def test_a_stopped_drive_has_speed_nought_and_an_unmeasured_one_has_none() -> No
         drive=DRIVE,
         chain=CHAIN,
         baseline=None,
-        last_pct=None,
+        last=None,
     )
     assert silent.speed_m_s is None
 
 
 def test_an_elongation_that_wear_cannot_reach_is_refused() -> None:
-    reading = read(simulated(elongation_pct=3.4), last_pct=0.2)
+    reading = read(simulated(elongation_pct=3.4), last=Last(0.2, T0_NS))
     assert reading.reason is NotMeasured.OUT_OF_RANGE
     assert reading.lag_pitches is not None
 
