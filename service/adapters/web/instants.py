@@ -16,9 +16,10 @@ LAST_NS = (
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _RFC3339 = re.compile(
-    r"(\d{4})-(\d\d)-(\d\d)[Tt ](\d\d):(\d\d):(\d\d)(?:\.(\d{1,9})\d*)?(?:([Zz])|([+\- ])(\d\d):(\d\d))"
+    r"(\d{4})-(\d\d)-(\d\d)[Tt ](\d\d):(\d\d):(\d\d)(?:\.(\d{1,9})\d*)?(?:([Zz])|([+\- ])(\d\d):(\d\d))",
+    re.ASCII,
 )
-_LENGTH = re.compile(r"(\d{1,6})(s|min|m|h|d|w|y)")
+_LENGTH = re.compile(r"(\d{1,6})(s|min|m|h|d|w|y)", re.ASCII)
 _LENGTH_S = {"s": 1, "min": 60, "m": 60, "h": 3600, "d": 86400, "w": 7 * 86400, "y": 365 * 86400}
 
 

@@ -15,9 +15,10 @@ from service.core.batch import RejectionReason
 from service.core.drive import Drive, Limit, LimitTerm
 from service.core.reading import NotMeasured, Reading
 
-PULSE_LOSS_MAX = (
-    0.01  # missed or extra pulses of a sensor above which it wants looking after; common practice
-)
+# Missed or extra pulses above which a sensor wants looking after (common practice, no source); one or two in a
+# short window say nothing.
+PULSE_LOSS_MAX = 0.01  # share of the pulses
+PULSES_LOST_MIN = 3  # in one window
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,7 +220,11 @@ def _judged(reading: Reading, rates: dict[str, float]) -> tuple[Sensing, str]:
         return Sensing.OUT_OF_SPECIFICATION, told.what
     if reading.reason in _NOT_JUDGED:
         return Sensing.NOT_JUDGED, "Not judged from this window"
-    faults = [_fault(name, rate) for name, rate in rates.items() if rate > PULSE_LOSS_MAX]
+    faults = [
+        _fault(name, rate)
+        for name, rate in rates.items()
+        if rate > PULSE_LOSS_MAX and getattr(reading, name) >= PULSES_LOST_MIN
+    ]
     if faults:
         return Sensing.MAINTENANCE_REQUIRED, "; ".join(faults)
     return Sensing.GOOD, "Both sensors good"

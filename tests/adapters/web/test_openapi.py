@@ -1,0 +1,142 @@
+"""The description of the API is complete: every route, each with words, an example and its problems."""
+
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+from fastapi.routing import APIRoute
+
+from service.adapters.web import (
+    api_catalogue,
+    api_drives,
+    api_health,
+    api_readings,
+    api_refused,
+    api_stream,
+)
+from service.adapters.web.app import create_app
+from service.operate import Operate
+from tests.adapters.web.plant import API
+from tests.fakes import FakeReadings, FakeRefused, FakeRegister
+
+ROUTES = {
+    "GET /api/v1/readings/newest",
+    "GET /api/v1/drives/{drive_id}/readings",
+    "GET /api/v1/stream",
+    "GET /api/v1/drives",
+    "POST /api/v1/drives",
+    "GET /api/v1/drives/{drive_id}",
+    "PUT /api/v1/drives/{drive_id}",
+    "PATCH /api/v1/drives/{drive_id}",
+    "POST /api/v1/drives/{drive_id}/retire",
+    "POST /api/v1/drives/{drive_id}/bring-back",
+    "GET /api/v1/drives/{drive_id}/chains",
+    "POST /api/v1/drives/{drive_id}/chains",
+    "POST /api/v1/drives/{drive_id}/chains/{chain_id}/take-off",
+    "GET /api/v1/drives/{drive_id}/chains/{chain_id}/baselines",
+    "POST /api/v1/drives/{drive_id}/chains/{chain_id}/baselines",
+    "GET /api/v1/rejections",
+    "GET /api/v1/rejections/{number}",
+    "GET /api/v1/sightings",
+    "POST /api/v1/sightings/{drive_id}/register",
+    "DELETE /api/v1/sightings/{drive_id}",
+    "GET /api/v1/catalogue/chains",
+    "GET /api/v1/catalogue/identify",
+    "GET /health/live",
+    "GET /health/ready",
+    "GET /metrics",
+}
+
+REGISTER = FakeRegister()
+REFUSED = FakeRefused()
+READINGS = FakeReadings()
+APP = create_app(
+    readings=READINGS, register=REGISTER, refused=REFUSED, operate=Operate(REGISTER, REFUSED, READINGS)
+)
+DOCUMENT: dict[str, Any] = APP.openapi()
+
+
+def operations() -> Iterator[tuple[str, dict[str, Any]]]:
+    for path, methods in DOCUMENT["paths"].items():
+        for method, operation in methods.items():
+            yield f"{method.upper()} {path}", operation
+
+
+OPERATIONS = dict(operations())
+
+
+def resolved(schema: dict[str, Any]) -> dict[str, Any]:
+    if "$ref" in schema:
+        return resolved(DOCUMENT["components"]["schemas"][schema["$ref"].rsplit("/", 1)[1]])
+    if schema.get("type") == "array":
+        return resolved(schema["items"])
+    return schema
+
+
+def has_example(content: dict[str, Any]) -> bool:
+    return "example" in content or "examples" in content or "examples" in resolved(content["schema"])
+
+
+def test_exactly_these_routes_are_described() -> None:
+    assert set(OPERATIONS) == ROUTES
+
+
+def test_no_route_of_the_api_is_left_out_of_the_description() -> None:
+    declared = set()
+    for module in (api_readings, api_stream, api_drives, api_refused, api_catalogue, api_health):
+        prefix = "" if module is api_health else API
+        for route in module.router.routes:
+            assert isinstance(route, APIRoute)
+            declared |= {f"{method} {prefix}{route.path_format}" for method in route.methods}
+    assert declared == set(OPERATIONS)
+
+
+@pytest.mark.parametrize("name", sorted(OPERATIONS))
+def test_a_route_has_words_a_tag_and_an_example_of_what_it_gives(name: str) -> None:
+    operation = OPERATIONS[name]
+    assert operation["summary"]
+    assert operation["description"]
+    assert len(operation["tags"]) == 1
+    good = {status: told for status, told in operation["responses"].items() if status.startswith("2")}
+    assert good
+    for told in good.values():
+        assert told["description"]
+        assert all(has_example(content) for content in told.get("content", {}).values())
+        assert told.get("content") or name.startswith("DELETE")
+
+
+@pytest.mark.parametrize("name", sorted(OPERATIONS))
+def test_a_route_that_takes_a_body_shows_an_example_of_it(name: str) -> None:
+    body = OPERATIONS[name].get("requestBody")
+    if body is not None:
+        assert all(has_example(content) for content in body["content"].values())
+
+
+@pytest.mark.parametrize("name", sorted(OPERATIONS))
+def test_every_problem_of_a_route_is_problem_json_with_an_example(name: str) -> None:
+    problems = {s: told for s, told in OPERATIONS[name]["responses"].items() if s.startswith(("4", "5"))}
+    assert {"422", "503"} <= set(problems)
+    for status, told in problems.items():
+        if (name, status) == ("GET /health/ready", "503"):
+            continue  # says which part is down
+        assert list(told["content"]) == ["application/problem+json"]
+        content = told["content"]["application/problem+json"]
+        assert content["schema"] == {"$ref": "#/components/schemas/Problem"}
+        assert content["example"]["status"] == int(status)
+    if "{" in name:
+        assert "404" in problems
+
+
+def test_every_parameter_of_a_path_says_what_it_is() -> None:
+    for operation in OPERATIONS.values():
+        for parameter in operation.get("parameters", []):
+            if parameter["in"] == "path":
+                assert parameter["description"]
+
+
+def test_nothing_but_our_own_schemas_is_left_in_the_document() -> None:
+    assert "Problem" in DOCUMENT["components"]["schemas"]
+    assert "HTTPValidationError" not in DOCUMENT["components"]["schemas"]
+    assert {tag["name"] for tag in DOCUMENT["tags"]} == {
+        operation["tags"][0] for operation in OPERATIONS.values()
+    }
