@@ -8,6 +8,7 @@ So neither the order of arrival nor a second delivery shows in the result.
 """
 
 from collections.abc import Iterable, Sequence
+from itertools import repeat
 from operator import attrgetter
 from typing import Any
 
@@ -15,6 +16,7 @@ from sqlalchemy import Connection, Select, select
 
 from service.adapters.database import statements, tables
 from service.adapters.database.dialect import insert_into
+from service.adapters.database.records import records
 from service.adapters.database.statements import (
     COARSER,
     READING_COLUMNS,
@@ -33,6 +35,10 @@ _CHUNK = 500  # intervals in one transaction: the worker waits no longer than th
 
 _Order = tuple[int, int, int, str]  # of readings in time, ties broken by identity: (t_ns, t0_ns, seq, device)
 
+_REASONS: dict[str | None, NotMeasured | None] = {
+    None: None,
+    **{str(reason): reason for reason in NotMeasured},
+}
 _r, _u = tables.reading.c, tables.roll_up.c
 _after_reason = attrgetter(*(column.name for column in READING_COLUMNS[8:]))
 _order = attrgetter("t_ns", "t0_ns", "seq", "device_id")
@@ -153,12 +159,14 @@ class DatabaseReadings:
         return found[0] if found else None
 
     def _newest(self, connection: Connection, query: Select[Any]) -> list[Newest]:
-        newest: dict[str, Reading] = {}
-        measured: dict[str, Reading] = {}
         rows = connection.execute(query).all()
         chain_ids = self._chains_of(connection, (row[2 + 4] for row in rows))
-        for drive_id, is_measured, *rest in rows:
-            (measured if is_measured else newest)[drive_id] = _reading(drive_id, rest, chain_ids)
+        kinds: list[dict[str, Reading]] = []
+        for kind in (0, 1):
+            of_kind = {row[0]: row[2:] for row in rows if row[1] == kind}
+            found = _readings(of_kind.keys(), list(of_kind.values()), chain_ids)
+            kinds.append({reading.drive_id: reading for reading in found})
+        newest, measured = kinds
         return [
             Newest(drive_id=drive_id, reading=reading, measured=measured.get(drive_id))
             for drive_id, reading in newest.items()
@@ -187,7 +195,7 @@ class DatabaseReadings:
                     by_time.order_by(_r.t_ns.desc(), _r.t0_ns.desc(), _r.seq.desc(), _r.device.desc())
                 ).all()
             chain_ids = self._chains_of(connection, (row[4] for row in rows))
-        readings = [_reading(drive_id, row, chain_ids) for row in rows]
+        readings = _readings(repeat(drive_id), rows, chain_ids)
         readings.sort(key=_order)
         return readings
 
@@ -206,7 +214,7 @@ class DatabaseReadings:
                 .limit(rows_max)
             ).all()
             chain_ids = self._chains_of(connection, (row[0] for row in rows))
-        rolled = [_roll_up(drive_id, row, chain_ids) for row in reversed(rows)]
+        rolled = _roll_ups(drive_id, rows[::-1], chain_ids)
         rolled.sort(key=lambda one: (one.end_ns, one.chain_id or ""))
         return rolled
 
@@ -291,59 +299,25 @@ def _row(reading: Reading, drive_no: int, chain_nos: dict[str | None, int]) -> t
     )
 
 
-def _reading(drive_id: str, row: Sequence[Any], chain_ids: dict[int, str | None]) -> Reading:
-    (
-        t0_ns, seq, device_id, t_ns, chain_no, elongation_pct, elongation_u_pct, reason, pitches_between,
-        lag_pitches, speed_m_s, coherence, pitches_averaged, whole_laps, up_pulses, down_pulses, up_missed,
-        down_missed, up_extra, down_extra, temp_c, mount_c, load_n,
-    ) = row  # fmt: skip
-    return Reading(
-        drive_id=drive_id,
-        device_id=device_id,
-        t0_ns=t0_ns,
-        seq=seq,
-        t_ns=t_ns,
-        chain_id=chain_ids[chain_no],
-        elongation_pct=elongation_pct,
-        elongation_u_pct=elongation_u_pct,
-        reason=None if reason is None else NotMeasured(reason),
-        pitches_between=pitches_between,
-        lag_pitches=lag_pitches,
-        speed_m_s=speed_m_s,
-        coherence=coherence,
-        pitches_averaged=pitches_averaged,
-        whole_laps=whole_laps,
-        up_pulses=up_pulses,
-        down_pulses=down_pulses,
-        up_missed=up_missed,
-        down_missed=down_missed,
-        up_extra=up_extra,
-        down_extra=down_extra,
-        temp_c=temp_c,
-        mount_c=mount_c,
-        load_n=load_n,
-    )
+def _readings(
+    drive_ids: Iterable[str], rows: Sequence[Sequence[Any]], chain_ids: dict[int, str | None]
+) -> list[Reading]:
+    """Return the readings of rows of READING_COLUMNS, of the drives in turn."""
+    if not rows:
+        return []
+    t0_ns, seq, device_id, t_ns, chain_no, pct, u_pct, reason, *others = zip(*rows, strict=True)
+    named = map(chain_ids.__getitem__, chain_no), pct, u_pct, map(_REASONS.__getitem__, reason)
+    columns = [drive_ids, device_id, t0_ns, seq, t_ns, *named, *others]
+    return records(Reading, len(rows), columns)
 
 
-def _roll_up(drive_id: str, row: Sequence[Any], chain_ids: dict[int, str | None]) -> RollUp:
-    (
-        chain_no, end_ns, readings, measured, mean_pct, min_pct, max_pct, last_pct,
-        mean_u_pct, mean_speed_m_s, pulses,
-    ) = row  # fmt: skip
-    return RollUp(
-        drive_id=drive_id,
-        chain_id=chain_ids[chain_no],
-        end_ns=end_ns,
-        readings=readings,
-        measured=measured,
-        mean_pct=mean_pct,
-        min_pct=min_pct,
-        max_pct=max_pct,
-        last_pct=last_pct,
-        mean_u_pct=mean_u_pct,
-        mean_speed_m_s=mean_speed_m_s,
-        pulses=pulses,
-    )
+def _roll_ups(drive_id: str, rows: Sequence[Sequence[Any]], chain_ids: dict[int, str | None]) -> list[RollUp]:
+    """Return the roll-ups of rows of ROLL_UP_COLUMNS, all of one drive."""
+    if not rows:
+        return []
+    chain_no, *others = zip(*rows, strict=True)
+    columns = [repeat(drive_id), map(chain_ids.__getitem__, chain_no), *others]
+    return records(RollUp, len(rows), columns)
 
 
 def _newest_rows(

@@ -38,6 +38,8 @@ def test_every_field_of_a_reading_has_its_column() -> None:
     renamed = {"drive_id": "drive_no", "chain_id": "chain_no", "device_id": "device"}
     names = [renamed.get(field.name, field.name) for field in fields(Reading)]
     assert sorted(names) == sorted(column.name for column in tables.reading.c)
+    after_chain = [column.name for column in statements.READING_COLUMNS[5:]]
+    assert names[6:] == after_chain  # they are taken over in this order
     names = [renamed.get(field.name, field.name) for field in fields(RollUp)][1:]
     assert names == [column.name for column in statements.ROLL_UP_COLUMNS]
 
