@@ -357,7 +357,7 @@ def _ticks(name: str, values: _Pulses, delta: bool) -> Ticks:  # noqa: FBT001 - 
         array = np.fromiter(values, np.int64, len(values)) if isinstance(values, list) else values
     except OverflowError:
         _field_invalid(f"{name} holds a tick beyond 2^63-1; {MENDS[name]}.")
-    ticks: Ticks = np.cumsum(array, dtype=np.int64) if delta else array.astype(np.int64, copy=False)
+    ticks: Ticks = array.cumsum(dtype=np.int64) if delta else array.astype(np.int64, copy=False)
     if ticks[0] < 0 or np.count_nonzero(ticks[1:] < ticks[:-1]):
         _refuse_ticks(name, array, ticks, typed=array is values, delta=delta)
     ticks.setflags(write=False)
