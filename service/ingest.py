@@ -196,7 +196,7 @@ class Ingest:
         self._registered: dict[str, _Registered] | None = None
         self._register_version = -1
         self._register_asked_s = -REGISTER_S
-        self._last: dict[str, tuple[int, float]] = {}  # by chain: time and elongation of the newest measured
+        self._last: dict[str, Last] = {}  # by chain: the newest elongation
         self._newest_ns: dict[str, int] = {}  # by drive: time of its newest reading
         self._unannounced: dict[str, Reading] = {}
         self._announced_s = 0.0
@@ -287,8 +287,8 @@ class Ingest:
         if reading.chain_id is None or reading.elongation_pct is None:
             return
         known = self._last.get(reading.chain_id)
-        if known is None or reading.t_ns >= known[0]:
-            self._last[reading.chain_id] = (reading.t_ns, reading.elongation_pct)
+        if known is None or reading.t_ns >= known.t_ns:
+            self._last[reading.chain_id] = Last(elongation_pct=reading.elongation_pct, t_ns=reading.t_ns)
 
     # From messages to readings
 
@@ -364,7 +364,7 @@ class Ingest:
             drive=registered.drive,
             chain=chain,
             baseline=baseline,
-            last=None if last is None else Last(elongation_pct=last[1], t_ns=last[0]),
+            last=last,
         )
         self._learn(reading)
         flush.readings.append(reading)

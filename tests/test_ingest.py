@@ -684,7 +684,7 @@ def test_a_late_batch_teaches_nothing(worker: Worker) -> None:
     worker.work()
     worker.send(batch(2, wear_pct=0.5, ago_s=86400))
     worker.work()
-    assert worker.ingest._last["c-d1"][1] == pytest.approx(0.8, abs=0.03)
+    assert worker.ingest._last["c-d1"].elongation_pct == pytest.approx(0.8, abs=0.03)
 
 
 # Devices that come and go
