@@ -14,6 +14,7 @@ from urllib.request import urlopen
 
 import typer
 
+from service.adapters.mqtt import MqttSource
 from service.commands import CommandError
 from service.commands.parts import broker_source, listen, opened_database
 from service.ports import StoreUnavailableError
@@ -111,19 +112,27 @@ def check_broker(settings: Settings) -> Finding:
     source = broker_source(settings, client_id=f"{settings.broker.client_id}-check", session_s=0)
     before = source.status().trouble
     with source:
-        end = time.monotonic() + CONNECT_S
-        while source.status().trouble == before and time.monotonic() < end:
-            time.sleep(0.05)
+        trouble = _first_trouble(source, CONNECT_S, unless=before)
         if source.status().connected:
             source.publish(f"{settings.broker.root}/_check/elongation", b"")
-            time.sleep(SETTLE_S)
+            trouble = _first_trouble(source, SETTLE_S)
             fix = f"let this client subscribe to {settings.broker.root}/+/... and publish to {settings.broker.root}/+/elongation"
-        trouble = source.status().trouble
     if trouble:
         return Finding(subject="broker", found=trouble, fix=fix)
     return Finding(
         subject="broker", found=f"{where} lets us subscribe and publish under {settings.broker.root}"
     )
+
+
+def _first_trouble(source: MqttSource, within_s: float, unless: str = "") -> str:
+    """Return the first trouble but `unless`, at once when it comes; a later one may hide the cause."""
+    end = time.monotonic() + within_s
+    while time.monotonic() < end:
+        status = source.status()
+        if status.trouble != unless or (unless and status.connected):
+            return status.trouble
+        time.sleep(0.02)
+    return source.status().trouble
 
 
 def check_web(settings: Settings) -> Finding:
@@ -142,7 +151,7 @@ def check_web(settings: Settings) -> Finding:
 
 def _answers(url: str) -> bool:
     try:
-        with urlopen(url, timeout=3) as answer:  # noqa: S310 (http on loopback, from the settings)
+        with urlopen(url, timeout=1) as answer:  # noqa: S310 (http on loopback, from the settings)
             return bool(json.load(answer) == {"live": True})
     except (OSError, ValueError):
         return False
