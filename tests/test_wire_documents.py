@@ -202,7 +202,15 @@ def near_limits(prop: dict[str, Any]) -> list[Any]:
 
 
 # What no schema can say: the form of a time, the order of ticks, one field against another, printable text.
-BEYOND_SCHEMA = ("t0:", "lies at tick", "puts the end of the window", "span_ticks is", "lag_us is", "dev is")
+BEYOND_SCHEMA = (
+    "t0:",
+    "lies at tick",
+    "puts the end of the window",
+    "span_ticks is",
+    "lag_us is",
+    "period_us is 0",
+    "dev is",
+)
 
 
 def agree(fields: Fields, name: str) -> None:

@@ -85,7 +85,7 @@ def measure_lag(batch: Batch, pitches_in_loop: int | None) -> Lag | NoLag:
     Source: DEVELOPERS.md, "From pulses to lag".
     """
     if batch.reduced is not None:
-        return _lag_of_reduced(batch.reduced)
+        return _lag_of_reduced(batch.reduced, batch.direction)
     counts = SensorCount(len(batch.up)), SensorCount(len(batch.down))
     reason = _why_not_enough(batch)
     if reason is not None:
@@ -119,7 +119,7 @@ def _is_clean(times_s: Times) -> bool:
     return shortest > 0 and float(intervals.max()) <= CLEAN_RATIO * shortest
 
 
-def _lag_of_reduced(reduced: Reduced) -> Lag | NoLag:
+def _lag_of_reduced(reduced: Reduced, direction: int) -> Lag | NoLag:
     """The lag that the device took itself: mean lag over mean period.
 
     Coherence is that of a wrapped normal, R = exp(-sigma^2 / 2) with sigma = 2 pi sd / period
@@ -130,7 +130,9 @@ def _lag_of_reduced(reduced: Reduced) -> Lag | NoLag:
     count = SensorCount(reduced.count)
     period_s = reduced.period_us * 1e-6
     reason = None
-    if reduced.count < PITCHES_MIN:
+    if direction < 0:
+        reason = NotMeasured.REVERSED
+    elif reduced.count < PITCHES_MIN:
         reason = NotMeasured.TOO_FEW_PULSES
     elif coherence < COHERENCE_MIN:
         reason = NotMeasured.LOW_COHERENCE

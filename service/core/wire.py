@@ -94,9 +94,9 @@ class PulsesFields(_Fields, kw_only=True):
 class LagFields(_Fields, kw_only=True):
     """The `lag` form."""
 
-    period_us: Annotated[float, Meta(gt=0, le=3_600_000_000)]
+    period_us: _Microseconds  # > 0 unless count is 0: the chain stood still
     lag_us: _Microseconds
-    count: Annotated[int, Meta(ge=2, le=10_000_000, multiple_of=2)]
+    count: Annotated[int, Meta(ge=0, le=10_000_000, multiple_of=2)]
     sd_us: _Microseconds
     span_ms: Annotated[float, Meta(ge=0, le=10**12)] | None = None
 
@@ -122,7 +122,7 @@ MENDS: Final = {
     "dev": "send the device's id as text of at most 64 printable characters, or leave it out",
     "period_us": "send the mean time between two pulses of one sensor in microseconds, over 0 to 3600000000",
     "lag_us": "send the mean time from a pulse of up to the next of down in microseconds, 0 <= lag_us < period_us",
-    "count": "send how many pulse pairs were averaged: an even integer, 2 to 10000000",
+    "count": "send how many pulse pairs were averaged: an even integer, 0 (the chain stood still) to 10000000",
     "sd_us": "send the standard deviation of one pair in microseconds, 0 to 3600000000",
     "span_ms": "send the length of the window in milliseconds, 0 to 1000000000000, or leave it out",
 }
@@ -307,8 +307,13 @@ def _pulse_batch(fields: PulsesFields, up: _Pulses, down: _Pulses, drive_id: str
 
 
 def _reduced_batch(fields: LagFields, drive_id: str, now_ns: int) -> Batch:
-    """Return the batch of the `lag` form. Without span_ms the window is as long as the periods averaged."""
-    if fields.lag_us >= fields.period_us:
+    """Return the batch of the `lag` form. Without span_ms the window is as long as the periods averaged.
+
+    A count of 0 is a chain that stood still: a batch without pulses, as in the `pulses` form.
+    """
+    if fields.count and fields.period_us == 0:
+        _field_invalid("period_us is 0 though count is not; " + MENDS["period_us"] + ".")
+    if fields.count and fields.lag_us >= fields.period_us:
         _field_invalid(
             f"lag_us is {fields.lag_us} and period_us {fields.period_us}, but a lag lies within one period; take "
             "the time from a pulse of up to the next of down."
@@ -332,7 +337,9 @@ def _reduced_batch(fields: LagFields, drive_id: str, now_ns: int) -> Batch:
         device_id=_device_id(fields.dev),
         reduced=Reduced(
             period_us=fields.period_us, lag_us=fields.lag_us, count=fields.count, sd_us=fields.sd_us
-        ),
+        )
+        if fields.count
+        else None,
     )
 
 

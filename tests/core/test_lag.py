@@ -337,5 +337,9 @@ def test_a_reduced_batch_with_wide_scatter_is_incoherent() -> None:
     """A device that averages lags near 0 and near a whole period alike shows it by its standard deviation."""
     reduced = Reduced(period_us=10_000, lag_us=5_000, count=100, sd_us=4_900)
     assert reason_of(batch([], [], reduced=reduced)) is NotMeasured.LOW_COHERENCE
+    backwards = batch(
+        [], [], reduced=Reduced(period_us=10_000, lag_us=5_000, count=100, sd_us=10), direction=-1
+    )
+    assert reason_of(backwards) is NotMeasured.REVERSED
     few = Reduced(period_us=10_000, lag_us=5_000, count=4, sd_us=10)
     assert reason_of(batch([], [], reduced=few)) is NotMeasured.TOO_FEW_PULSES

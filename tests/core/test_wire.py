@@ -106,6 +106,13 @@ def test_the_contract_s_lag_becomes_a_reduced_batch() -> None:
     assert batch.up.shape == batch.down.shape == (0,)
 
 
+def test_a_reduced_batch_of_a_chain_that_stood_still_has_no_pulses() -> None:
+    batch = batch_of(to_json(with_(LAG, count=0, period_us=0, lag_us=0, sd_us=0)), Form.LAG)
+    assert batch.reduced is None
+    assert batch.up.shape == batch.down.shape == (0,)
+    assert batch.span_ns == 10**9
+
+
 def test_fields_that_may_be_left_out_have_the_contract_s_defaults() -> None:
     least = {"v": 1, "seq": 0, "t0": "2026-11-25T08:15:00Z", "up": [], "down": []}
     batch = batch_of(to_json(least))
@@ -465,11 +472,11 @@ LAG_INVALID = [
     (with_(LAG, lag_us=19_844.6), "lag_us is 19844.6 and period_us 19844.6", "within one period"),
     (with_(LAG, lag_us=20_000), "lag_us is 20000.0", "within one period"),
     (with_(LAG, lag_us=-0.1), "lag_us is -0.1", "0 <= lag_us < period_us"),
-    (with_(LAG, period_us=0), "period_us is 0", "over 0"),
     (with_(LAG, period_us=-5), "period_us is -5", "over 0"),
     (with_(LAG, period_us=1e300), "period_us is 1e+300", "3600000000"),
     (with_(LAG, count=51), "count is 51", "even"),
-    (with_(LAG, count=0), "count is 0", "even"),
+    (with_(LAG, count=-2), "count is -2", "even"),
+    (with_(LAG, period_us=0, lag_us=0), "period_us is 0", "mean time"),
     (with_(LAG, count=50.0), "count is 50.0", "even"),
     (with_(LAG, sd_us=-1), "sd_us is -1", "0 to 3600000000"),
     (with_(LAG, sd_us=None), "sd_us is null", "standard deviation"),
