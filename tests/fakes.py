@@ -128,8 +128,11 @@ class FakeReadings(_Fake):
     def store(self, readings: Sequence[Reading]) -> int:
         self._refuse_if_down()
         for reading in readings:
-            if not 0 <= reading.t_ns - reading.t0_ns <= WINDOW_S_MAX * S:
-                raise ValueError(f"reading of {reading.drive_id!r}: t_ns must lie 0 to 3600 s after t0_ns")
+            if not 0 <= reading.t_ns - reading.t0_ns <= WINDOW_S_MAX * S or reading.t0_ns < 0:
+                raise ValueError(
+                    f"reading of {reading.drive_id!r}: t0_ns must be 0 or more, and t_ns must lie 0 to 3600 s after "
+                    "t0_ns"
+                )
         before = len(self._readings)
         for reading in readings:
             if _identity(reading) not in self._readings:

@@ -48,8 +48,9 @@ def a_store(kind: str, bounds: Bounds | None = None) -> Iterator[Ports]:
 
 @contextmanager
 def an_empty_database() -> Iterator[Database]:
-    """A new SQLite store, copied from one that was made once: that is faster."""
-    with tempfile.TemporaryDirectory() as folder:
+    """A new SQLite store, copied from one that was made once and in memory where there is such a folder: faster."""
+    in_memory = "/dev/shm" if Path("/dev/shm").is_dir() else None  # noqa: S108
+    with tempfile.TemporaryDirectory(dir=in_memory) as folder:
         path = Path(folder) / "linklag.db"
         path.write_bytes(_new_file())
         database = open_database(f"sqlite:///{path}")

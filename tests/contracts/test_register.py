@@ -154,7 +154,7 @@ def test_a_second_chain_is_refused_while_one_is_on(filled: Register) -> None:
 stretch = st.tuples(st.integers(1, 12), st.integers(1, 6) | st.none())
 
 
-@settings(deadline=None, max_examples=60)
+@settings(deadline=None, max_examples=30)
 @given(st.lists(stretch, min_size=1, max_size=6))
 def test_a_drive_has_one_chain_at_a_time(kind: str, stretches: list[tuple[int, int | None]]) -> None:
     """Checked hour by hour: a chain goes on where no other is on in any hour of its own."""

@@ -31,6 +31,7 @@ from service.core.reading import NotMeasured, Reading
 from service.ports import ROWS_MAX, Newest, Resolution, RollUp
 
 _WINDOW_NS_MAX = int(WINDOW_S_MAX * S)
+_INSTANT_NS_MAX = 2**63 - 1  # in the year 2262
 _CHUNK = 500  # intervals in one transaction: the worker waits no longer than this takes
 
 _Order = tuple[int, int, int, str]  # of readings in time, ties broken by identity: (t_ns, t0_ns, seq, device)
@@ -49,9 +50,8 @@ class DatabaseReadings:
 
     def __init__(self, transactions: Transactions) -> None:
         self._transactions = transactions
-        self._drive_nos: dict[
-            str, tuple[int, int]
-        ] = {}  # id to number and a lower bound of longest_window_ns
+        # Number of a drive, and a longest window that the database has at least.
+        self._drive_nos: dict[str, tuple[int, int]] = {}
         self._chain_nos: dict[str | None, int] = {None: NO_CHAIN}
         self._chain_ids: dict[int, str | None] = {NO_CHAIN: None}
 
@@ -83,10 +83,10 @@ class DatabaseReadings:
             window_ns = reading.t_ns - reading.t0_ns
             if window_ns > longest.get(reading.drive_id, -1):
                 longest[reading.drive_id] = window_ns
-            if not 0 <= window_ns <= _WINDOW_NS_MAX:
+            if not 0 <= window_ns <= _WINDOW_NS_MAX or reading.t0_ns < 0:
                 raise ValueError(
-                    f"reading of {reading.drive_id!r}: t_ns must lie 0 to {WINDOW_S_MAX:g} s after t0_ns, "
-                    f"not {window_ns} ns"
+                    f"reading of {reading.drive_id!r}: t0_ns must be 0 or more, and t_ns must lie 0 to "
+                    f"{WINDOW_S_MAX:g} s after t0_ns, not {window_ns} ns"
                 )
         known = {drive_id: self._drive_nos[drive_id] for drive_id in longest if drive_id in self._drive_nos}
         stale = {
@@ -175,35 +175,23 @@ class DatabaseReadings:
     def raw(self, drive_id: str, from_ns: int, to_ns: int, rows_max: int = ROWS_MAX) -> list[Reading]:
         """Readings with from_ns < t_ns <= to_ns in the order of t_ns; the newest `rows_max` of them."""
         _check_rows_max(rows_max)
+        from_ns, to_ns = _within_reach(from_ns), _within_reach(to_ns)
         with self._transactions.reading() as connection:
             number = _find_drive(connection, drive_id)
             if number is None:
                 return []
-            drive_no, window_ns = number
-            query = (
-                select(*READING_COLUMNS)
-                .where(_r.drive_no == drive_no, _r.t_ns > from_ns, _r.t_ns <= to_ns, _r.t0_ns <= to_ns)
-                .limit(rows_max)
-            )
-            along_key = query.where(_r.t0_ns > from_ns - window_ns).order_by(_r.t0_ns.desc())
-            rows = connection.execute(along_key).all()
-            if len(rows) == rows_max:
-                # Cut along t0_ns; one that began before the cut by less than a window may still end after it.
-                earliest = rows[-1].t0_ns - window_ns
-                by_time = query.where(_r.t0_ns >= max(earliest, from_ns - window_ns))
-                rows = connection.execute(
-                    by_time.order_by(_r.t_ns.desc(), _r.t0_ns.desc(), _r.seq.desc(), _r.device.desc())
-                ).all()
+            rows = _newest_raw(connection, *number, from_ns, to_ns, rows_max)
             chain_ids = self._chains_of(connection, (row[4] for row in rows))
         readings = _readings(repeat(drive_id), rows, chain_ids)
         readings.sort(key=_order)
-        return readings
+        return readings[-rows_max:]
 
     def rolled(
         self, drive_id: str, from_ns: int, to_ns: int, resolution: Resolution, rows_max: int = ROWS_MAX
     ) -> list[RollUp]:
         """Roll-ups with from_ns < end_ns <= to_ns, by end_ns then chain; the newest `rows_max` of them."""
         _check_rows_max(rows_max)
+        from_ns, to_ns = _within_reach(from_ns), _within_reach(to_ns)
         with self._transactions.reading() as connection:
             rows = connection.execute(
                 select(*ROLL_UP_COLUMNS)
@@ -231,11 +219,12 @@ class DatabaseReadings:
     def forget(self, resolution: Resolution | None, before_ns: int, rows_max: int = 50_000) -> int:
         """Delete raw readings (resolution None) or roll-ups older than `before_ns`; return how many went.
 
-        At most `rows_max`, in one transaction, and only whole intervals of the next longer roll-up. Kept are readings and roll-ups that a due roll-up still needs, and
-        the newest reading and newest measured reading of each drive however old: the board shows them, and the
-        next batch of the drive is converted with them. The space is used again; `Database.reclaim` shrinks the file.
+        At most `rows_max`, in one transaction, and only whole intervals of the next longer roll-up. Kept are what a
+        due roll-up still needs, and of each drive the newest reading and the newest measured one, however old: the
+        board shows them, and the next batch is converted with them. The space is used again; `Database.reclaim`
+        shrinks the file.
         """
-        until_ns = before_ns - 1
+        until_ns = _within_reach(before_ns - 1)
         if resolution in COARSER:
             until_ns -= until_ns % (COARSER[resolution] * S)
         gone = 0
@@ -277,6 +266,24 @@ def _find_drive(connection: Connection, drive_id: str) -> tuple[int, int] | None
         select(c.drive_no, c.longest_window_ns).where(c.drive_id == drive_id)
     ).one_or_none()
     return None if row is None else (row.drive_no, row.longest_window_ns)
+
+
+def _newest_raw(
+    connection: Connection, drive_no: int, window_ns: int, from_ns: int, to_ns: int, rows_max: int
+) -> Sequence[Sequence[Any]]:
+    """Return rows of READING_COLUMNS that hold the newest `rows_max` with from_ns < t_ns <= to_ns, and maybe more.
+
+    The key is in the order of t0_ns. Those that began last need not be those that ended last: where there are more
+    than `rows_max`, one that began before them, but by no more than the longest window, may have ended after one.
+    """
+    query = select(*READING_COLUMNS).where(_r.drive_no == drive_no, _r.t_ns > from_ns, _r.t_ns <= to_ns)
+    inside = query.where(_r.t0_ns > from_ns - window_ns, _r.t0_ns <= to_ns)
+    rows = connection.execute(inside.order_by(_r.t0_ns.desc()).limit(rows_max)).all()
+    if len(rows) < rows_max:
+        return rows
+    cut_ns = rows[-1][0]
+    at_the_cut = query.where(_r.t0_ns >= cut_ns - window_ns, _r.t0_ns <= cut_ns)
+    return [row for row in rows if row[0] > cut_ns] + list(connection.execute(at_the_cut).all())
 
 
 # Rows from readings and back
@@ -362,3 +369,8 @@ def _coarser_due(keys: Iterable[tuple[Any, ...]], resolution: Resolution) -> lis
 def _check_rows_max(rows_max: int) -> None:
     if not 1 <= rows_max <= ROWS_MAX:
         raise ValueError(f"rows_max must be 1 to {ROWS_MAX}, not {rows_max}")
+
+
+def _within_reach(instant_ns: int) -> int:
+    """Return the instant, or the nearest that a reading can have and the database can compare."""
+    return min(max(instant_ns, -1), _INSTANT_NS_MAX)
