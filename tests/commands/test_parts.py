@@ -1,0 +1,75 @@
+"""What the commands work with is built from the settings, and what cannot be built is told with its key."""
+
+from pathlib import Path
+
+import pytest
+
+from service.adapters import mqtt
+from service.commands import CommandError
+from service.commands.parts import broker_source, listen, opened_database
+from service.core.batch import Rejection, RejectionReason
+from service.settings import Broker, Retention, Settings, Store
+
+
+def settings_with(folder: Path, **broker: object) -> Settings:
+    return Settings(
+        broker=Broker.model_validate(broker),
+        store=Store(folder=folder / "deep" / "er"),
+        retention=Retention(rejections_per_drive=2),
+    )
+
+
+def test_each_setting_of_the_broker_reaches_the_source(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    given: dict[str, object] = {}
+    password = "Gallsches-Gelenk-1832"  # noqa: S105
+    monkeypatch.setattr(
+        mqtt, "MqttSource", lambda host, port, **more: given.update(more, host=host, port=port)
+    )
+    broker_source(
+        settings_with(
+            tmp_path, host="b.plant", port=8883, root="p7", client_id="w2", username="u", password=password, tls=True,
+            receive_maximum=333, session_expiry_days=3, keepalive_s=17,
+        )
+    )  # fmt: skip
+    assert given == {
+        "host": "b.plant", "port": 8883, "root": "p7", "client_id": "w2", "username": "u", "password": password,
+        "tls": mqtt.Tls(), "allow_insecure": False, "receive_maximum": 333, "session_expiry_s": 3 * 86400,
+        "keepalive_s": 17,
+    }  # fmt: skip
+
+
+def test_certificate_that_is_none_is_told_with_its_key(tmp_path: Path) -> None:
+    (tmp_path / "ca.pem").write_text("no certificate")
+    with pytest.raises(CommandError, match=r"broker\.tls_\.\.\._file"):
+        broker_source(settings_with(tmp_path, tls=True, tls_ca_file=tmp_path / "ca.pem"))
+
+
+def test_store_is_made_with_its_folder_and_keeps_as_many_rejections_as_it_is_told(tmp_path: Path) -> None:
+    settings = settings_with(tmp_path)
+    rejections = [
+        Rejection(
+            drive_id="d",
+            topic="linklag/v1/d/pulses",
+            reason=RejectionReason.NOT_PARSEABLE,
+            detail="",
+            payload=bytes([number]),
+            payload_bytes=1,
+            received_ns=number,
+        )
+        for number in range(5)
+    ]
+    with opened_database(settings) as database:
+        database.refused.keep(rejections, [])
+        kept = database.refused.rejections()
+    assert [each.rejection.payload for each in kept] == [b"\x04", b"\x03"]
+    assert (tmp_path / "deep" / "er" / "linklag.db").exists()
+
+
+def test_port_is_held_from_the_moment_it_is_taken() -> None:
+    with listen("127.0.0.1", 0) as held:
+        port = held.getsockname()[1]
+        with pytest.raises(CommandError, match=f"cannot serve on 127.0.0.1:{port} .*web.port"):
+            listen("127.0.0.1", port)
+    listen("127.0.0.1", port).close()
