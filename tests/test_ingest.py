@@ -679,6 +679,21 @@ def test_a_long_spacing_is_resolved_by_the_chain_s_last_elongation_after_a_resta
     assert elongations(worker.store.all)[3] == pytest.approx(0.95, abs=0.03)
 
 
+def test_within_a_flush_batches_count_in_the_order_of_their_own_time(worker: Worker) -> None:
+    """Of a chain that was never measured: the second batch is told by the first, even if it arrived before it."""
+    for drive_id, ages_s in (("a", (90, 80)), ("b", (80, 90))):
+        register_drive(worker, drive_id, pitches=34.0, baseline=False)
+        wear_pct = {90: 1.3, 80: 0.95}
+        worker.send(
+            *[batch(age, pitches=34.0, wear_pct=wear_pct[age], ago_s=age) for age in ages_s], drive=drive_id
+        )
+    worker.work()
+    readings = sorted((reading.seq, reading.elongation_pct) for reading in worker.store.all)
+    assert readings[0] == readings[1]
+    assert readings[2] == readings[3]
+    assert all(pct is not None for _seq, pct in readings)
+
+
 def test_a_late_batch_teaches_nothing(worker: Worker) -> None:
     worker.send(batch(1, wear_pct=0.8, ago_s=30))
     worker.work()
