@@ -54,7 +54,7 @@ def list_sightings(parts: PartsDep) -> list[schemas.SightingOut]:
 
 
 @router.post(
-    "/sightings/{drive_id}/register",
+    "/sightings/{drive_id:path}/register",
     status_code=201,
     summary="Register a drive that was seen",
     responses=responses(404, 409, 413),
@@ -75,7 +75,7 @@ def register_sighting(
 
 
 @router.delete(
-    "/sightings/{drive_id}",
+    "/sightings/{drive_id:path}",
     status_code=204,
     summary="Take an unregistered drive off the list",
     responses=responses(404),

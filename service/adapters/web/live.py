@@ -14,7 +14,7 @@ import asyncio
 import contextlib
 import json
 import time
-from collections.abc import AsyncIterator, Callable, Sequence
+from collections.abc import AsyncGenerator, Callable, Sequence
 from dataclasses import dataclass
 
 import structlog
@@ -59,7 +59,7 @@ class Live:
         self._closed = self._failed = False
         self.clients = 0
 
-    async def events(self, last_event_id: str = "") -> AsyncIterator[bytes]:
+    async def events(self, last_event_id: str = "") -> AsyncGenerator[bytes, None]:
         """Yield what to send to one client, until it goes or `close` is called."""
         after = self._seen(last_event_id)
         self.clients += 1
@@ -155,7 +155,7 @@ class EventStream(Response):
 
     media_type = "text/event-stream"
 
-    def __init__(self, events: AsyncIterator[bytes]) -> None:
+    def __init__(self, events: AsyncGenerator[bytes, None]) -> None:
         self._events = events
         self.status_code = 200
         self.background = None
@@ -176,7 +176,7 @@ class EventStream(Response):
 
     async def _send(self, send: Send) -> None:
         await send({"type": "http.response.start", "status": self.status_code, "headers": self.raw_headers})
-        async with contextlib.aclosing(self._events) as events:  # type: ignore[type-var]
+        async with contextlib.aclosing(self._events) as events:
             async for chunk in events:
                 await send({"type": "http.response.body", "body": chunk, "more_body": True})
         await send({"type": "http.response.body", "body": b"", "more_body": False})

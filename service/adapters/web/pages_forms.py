@@ -89,14 +89,14 @@ def add_drive(request: Request, parts: PartsDep, by: WhoDep, typed: TypedDep) ->
     return _register(request, parts, by, typed, sighted=None)
 
 
-@router.get("/refused/{drive_id}/register", response_class=HTMLResponse)
+@router.get("/refused/{drive_id:path}/register", response_class=HTMLResponse)
 def new_sighted(request: Request, parts: PartsDep, drive_id: str) -> HTMLResponse:
     """A form for a drive that was seen."""
     _sighting(parts, drive_id)
     return _drive_form(request, {"drive_id": drive_id}, Wrong(), sighted=drive_id)
 
 
-@router.post("/refused/{drive_id}/register", response_class=HTMLResponse)
+@router.post("/refused/{drive_id:path}/register", response_class=HTMLResponse)
 def register_sighted(
     request: Request, parts: PartsDep, by: WhoDep, drive_id: str, typed: TypedDep
 ) -> Response:

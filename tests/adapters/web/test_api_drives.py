@@ -1,0 +1,208 @@
+"""The API for drives, chains and baselines, on both stores."""
+
+from typing import Any
+
+import pytest
+
+from service.core.reading import NotMeasured
+from tests.adapters.web.plant import API, NOW_NS, Plant, add, not_measured, reading_of, with_press
+from tests.contracts.given import A_DRIVE, S
+
+NOW = "2026-09-10T13:00:00Z"
+
+
+def post(plant: Plant, path: str, json: Any, status: int = 201) -> Any:
+    answer = plant.client.post(API + path, json=json)
+    assert answer.status_code == status, answer.text
+    return answer.json()
+
+
+def test_a_drive_is_registered_shown_and_listed_with_its_limit(plant: Plant) -> None:
+    answer = plant.client.post(
+        f"{API}/drives", json={"drive_id": "infeed-2", "whole_pitches": 24, "driven_teeth": 80}
+    )
+    assert answer.status_code == 201
+    assert answer.headers["location"] == "/api/v1/drives/infeed-2"
+    made = answer.json()
+    # 200/z with z = 80 teeth of the large sprocket is 2.5 %, less than the general 3 %.
+    assert (made["limit_pct"], made["limit_term"]) == (2.5, "large_sprocket")
+    assert made["limit_words"] == "large sprocket, 200/80 %"
+    assert (made["offset_pitches"], made["temp_ref_c"], made["chain"], made["retired"]) == (
+        0.0,
+        20.0,
+        None,
+        None,
+    )
+    assert plant.get("/drives/infeed-2") == made
+    assert plant.get("/drives") == [made]
+
+
+def test_put_sets_all_and_patch_only_what_is_given(plant: Plant) -> None:
+    with_press(plant)
+    patched = plant.client.patch(f"{API}/drives/press-3", json={"note": "new", "own_limit_pct": None}).json()
+    assert (patched["note"], patched["own_limit_pct"], patched["name"]) == ("new", None, "Feed chain")
+    put = plant.client.put(f"{API}/drives/press-3", json={"whole_pitches": 20, "offset_pitches": 0.25}).json()
+    assert (put["name"], put["note"], put["fixed_centres"]) == ("", "", False)
+    assert plant.get("/drives/press-3") == put
+
+
+def test_moving_the_sensors_is_answered_with_advice(plant: Plant) -> None:
+    with_press(plant)
+    moved = plant.client.patch(f"{API}/drives/press-3", json={"whole_pitches": 22}).json()
+    assert len(moved["advice"]) == 1
+    assert "new baseline" in moved["advice"][0]
+    assert plant.client.patch(f"{API}/drives/press-3", json={"note": "n"}).json()["advice"] == []
+
+
+def test_a_retired_drive_is_listed_only_when_asked_for_and_comes_back(plant: Plant) -> None:
+    with_press(plant)
+    assert post(plant, "/drives/press-3/retire", None, 200)["retired"] == NOW
+    assert plant.get("/drives") == []
+    assert [each["drive_id"] for each in plant.get("/drives?retired=true")] == ["press-3"]
+    assert plant.get("/readings/newest")["drives"] == []
+    # A change of settings does not bring it back by the way.
+    assert plant.client.patch(f"{API}/drives/press-3", json={"note": "n"}).json()["retired"] == NOW
+    assert post(plant, "/drives/press-3/bring-back", None, 200)["retired"] is None
+    assert len(plant.get("/drives")) == 1
+
+
+def test_a_chain_is_fitted_by_its_designation_listed_and_taken_off(plant: Plant) -> None:
+    plant.ports.register.add_drive(A_DRIVE)
+    fitted = post(
+        plant,
+        "/drives/press-3/chains",
+        {"designation": "16B-2", "fitted": "2026-09-10T14:30:00+02:00", "pitches_in_loop": 98},
+    )
+    assert fitted == {
+        "chain_id": "press-3-2026-09-10",
+        "drive_id": "press-3",
+        "designation": "16B-2",
+        "pitch_mm": 25.4,
+        "strands": 2,
+        "pitches_in_loop": 98,
+        "fitted": "2026-09-10T12:30:00Z",
+        "removed": None,
+        "removed_why": "",
+        "note": "",
+    }
+    assert plant.get("/drives/press-3")["chain"] == fitted
+    off = post(plant, "/drives/press-3/chains/press-3-2026-09-10/take-off", {"why": "worn"}, 200)
+    assert (off["removed"], off["removed_why"]) == (NOW, "worn")
+    assert plant.get("/drives/press-3/chains") == [off]
+    assert plant.get("/drives/press-3")["chain"] == off  # on up to and with the instant at which it came off
+
+
+def test_a_chain_id_with_a_slash_can_be_asked_for(plant: Plant) -> None:
+    plant.ports.register.add_drive(A_DRIVE)
+    body = {"chain_id": "stock/44:b", "pitch_mm": 100.0, "fitted": "2026-09-10T12:00:00Z"}
+    post(plant, "/drives/press-3/chains", body)
+    assert plant.get("/drives/press-3/chains/stock/44:b/baselines") == []
+
+
+def test_a_chain_of_another_drive_is_not_reached_through_this_one(plant: Plant) -> None:
+    with_press(plant)
+    add(plant, "saw")
+    answer = plant.client.post(f"{API}/drives/saw/chains/press-3-a/take-off", json={"why": "x"})
+    assert answer.status_code == 404
+    assert plant.ports.register.chains("press-3")[0].removed_ns is None
+
+
+def test_a_baseline_is_taken_from_the_newest_readings(plant: Plant) -> None:
+    with_press(plant)
+    plant.ports.readings.store(
+        [reading_of("press-3", 3300 + n, 0.5, seq=n, pitches_between=20.2, mount_c=22.0, temp_c=22.0, load_n=3000.0)
+         for n in range(5)]
+    )  # fmt: skip
+    body = {"elongation_pct": 0.5, "elongation_u_pct": 0.05, "why": "by hand", "by": "H. Brandt"}
+    made = post(plant, "/drives/press-3/chains/press-3-a/baselines", body)
+    assert made["pitches_between"] == pytest.approx(20.2)
+    assert 0 < made["pitches_between_u"] < 0.05
+    assert (made["taken"], made["recorded"], made["recorded_by"]) == (NOW, NOW, "H. Brandt")
+    assert plant.get("/drives/press-3/chains/press-3-a/baselines")[-1] == made
+
+
+def test_a_baseline_without_readings_is_refused_saying_what_to_do(plant: Plant) -> None:
+    with_press(plant)
+    answer = plant.client.post(
+        f"{API}/drives/press-3/chains/press-3-a/baselines",
+        json={"elongation_pct": 0, "elongation_u_pct": 0.1},
+    )
+    assert answer.status_code == 409
+    assert "steady speed" in answer.json()["detail"]
+
+
+# Newest readings
+
+
+def test_the_newest_of_all_drives_come_most_worn_first_by_their_own_limits(plant: Plant) -> None:
+    add(plant, "a", 2.4)  # 80 % of 3 %
+    add(plant, "b", 1.35, fixed_centres=True)  # 90 % of 1.5 %
+    add(plant, "c")
+    add(plant, "d", 3.3)
+    drives = plant.get("/readings/newest")["drives"]
+    assert [each["drive_id"] for each in drives] == ["d", "b", "a", "c"]
+    assert [each["used"] for each in drives] == [
+        pytest.approx(1.1),
+        pytest.approx(0.9),
+        pytest.approx(0.8),
+        None,
+    ]
+    assert [each["verdict"] for each in drives] == ["reached", "below", "below", None]
+    assert [each["limit_term"] for each in drives] == ["general", "fixed_centres", "general", "general"]
+    assert drives[2]["age_s"] == 1.0
+    assert drives[2]["shown"]["elongation"] == "2.400"
+    assert drives[3]["reading"] is None
+
+
+def test_what_cannot_be_measured_comes_with_its_reason_and_the_last_number_with_its_age(plant: Plant) -> None:
+    add(plant, "a", 1.5)
+    plant.ports.readings.store(
+        [not_measured("a", 3600, NotMeasured.SENSOR_SILENT, up_pulses=331, down_pulses=0)]
+    )
+    (drive,) = plant.get("/readings/newest")["drives"]
+    assert drive["reading"]["elongation_pct"] is None
+    assert drive["reading"]["reason"] == "sensor_silent"
+    assert drive["finding"]["what"] == "Sensor down is silent"
+    assert drive["sensors"]["sensing"] == "failure"
+    assert (drive["measured"]["elongation_pct"], drive["measured_age_s"], drive["age_s"]) == (1.5, 1.0, 0.0)
+
+
+def test_a_number_of_the_chain_before_says_nothing_of_this_one(plant: Plant) -> None:
+    add(plant, "a", 2.9)
+    plant.ports.register.take_off_chain("a-a", NOW_NS - S, "worn")
+    body = {"designation": "16B-1", "fitted": "2026-09-10T12:59:59.5Z"}
+    post(plant, "/drives/a/chains", body)
+    (drive,) = plant.get("/readings/newest")["drives"]
+    assert (drive["measured"], drive["used"], drive["verdict"]) == (None, None, None)
+    assert drive["reading"]["chain_id"] == "a-a"
+
+
+def test_a_reading_is_given_with_all_its_facts(plant: Plant) -> None:
+    add(plant, "a")
+    plant.ports.readings.store([reading_of("a", 3590.25, 1.5, seq=3, device_id="plc")])
+    (drive,) = plant.get("/readings/newest")["drives"]
+    assert drive["reading"] == {
+        "time": "2026-09-10T12:59:50.250000Z",
+        "elongation_pct": 1.5,
+        "elongation_u_pct": 0.011,
+        "reason": None,
+        "pitches_between": 20.3375,
+        "lag_pitches": 0.3375,
+        "speed_m_s": 1.25,
+        "coherence": 0.998,
+        "pitches_averaged": 196,
+        "whole_laps": 2,
+        "up_pulses": 197,
+        "down_pulses": 198,
+        "up_missed": 0,
+        "down_missed": 0,
+        "up_extra": 0,
+        "down_extra": 0,
+        "temp_c": 48.5,
+        "mount_c": 24.25,
+        "load_n": 3400.0,
+        "chain_id": "a-a",
+        "device_id": "plc",
+        "seq": 3,
+        "t0": "2026-09-10T12:59:40.250000Z",
+    }

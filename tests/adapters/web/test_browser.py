@@ -1,0 +1,278 @@
+"""The pages in a real browser: numbers arrive by themselves, the picture stands, and a lost connection is told.
+
+Screenshots of board and drive page, wide and narrow, light and dark, are left in the test's folder.
+"""
+
+import re
+import time
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from playwright.sync_api import Browser, ConsoleMessage, Page, expect, sync_playwright
+
+from service.core.reading import NotMeasured
+from tests.adapters.web.plant import Plant, add, app_on, not_measured
+from tests.adapters.web.plant import reading_of as fixed_reading_of
+from tests.adapters.web.served import served
+from tests.conftest import free_port, needs
+from tests.contracts.given import FAKE, Ports, S, a_store
+
+ARGUMENTS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]  # fmt: skip
+SOON_MS = 10_000
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    program = needs("chromium", why="apt-get install chromium")
+    with sync_playwright() as playwright:
+        opened = playwright.chromium.launch(executable_path=program, args=ARGUMENTS)
+        yield opened
+        opened.close()
+
+
+@pytest.fixture
+def ports() -> Iterator[Ports]:
+    with a_store(FAKE) as store:
+        yield store
+
+
+def reading(drive_id: str, pct: float | None, *, seconds_ago: float = 0, **more: Any) -> Any:
+    """Return a reading by the real clock, which the browser goes by."""
+    t_ns = time.time_ns() - int(seconds_ago * S)
+    return replace(fixed_reading_of(drive_id, 0, pct, **more), t_ns=t_ns, t0_ns=t_ns - 10 * S)
+
+
+def stocked(ports: Ports) -> Any:
+    """Return an app on two drives, one of which has an hour of readings."""
+    app = app_on(ports, now_ns=time.time_ns, stream_period_s=0.1)
+    plant = Plant(ports, app, None)  # type: ignore[arg-type]
+    add(plant, "infeed-2", name="Infeed 2", site="Talheim", area="Sawmill", line="3")
+    add(plant, "outfeed-1", name="Outfeed 1", site="Talheim", area="Sawmill", line="3")
+    ports.readings.store(
+        [reading("infeed-2", 1.2 + n / 1000, seconds_ago=10 * (361 - n), seq=n) for n in range(360)]
+    )
+    ports.readings.store([reading("outfeed-1", 1.0, seq=1)])
+    while ports.readings.roll_up():
+        pass
+    return app
+
+
+@pytest.fixture
+def page(browser: Browser) -> Iterator[Page]:
+    """A page in a context of its own. Any error in its console fails the test."""
+    context = browser.new_context(viewport={"width": 1280, "height": 900})
+    opened = context.new_page()
+    errors: list[str] = []
+
+    def note(message: ConsoleMessage) -> None:
+        if message.type == "error" and "ERR_CONNECTION_REFUSED" not in message.text:
+            errors.append(message.text)
+
+    opened.on("console", note)
+    opened.on("pageerror", lambda error: errors.append(str(error)))
+    yield opened
+    context.close()
+    # A stream that is cut ends in such an error, which is the point of the test that cuts it.
+    assert [each for each in errors if "ERR_INCOMPLETE_CHUNKED_ENCODING" not in each] == []
+
+
+def row(page: Page, drive_id: str) -> Any:
+    return page.locator(f'tr[data-drive="{drive_id}"]')
+
+
+def order(page: Page) -> list[str | None]:
+    return [each.get_attribute("data-drive") for each in page.locator("#board tbody tr").all()]
+
+
+def test_a_new_reading_appears_on_the_board_and_the_order_follows(
+    page: Page, ports: Ports, tmp_path: Path
+) -> None:
+    with served(stocked(ports)) as url:
+        page.goto(url)
+        expect(page.locator("#stream")).to_have_text("Live", timeout=SOON_MS)
+        assert order(page) == ["infeed-2", "outfeed-1"]
+        page.screenshot(path=tmp_path / "board-wide.png", full_page=True)
+
+        ports.readings.store([reading("outfeed-1", 3.12, seq=2)])
+        outfeed = row(page, "outfeed-1")
+        expect(outfeed.locator(".number")).to_contain_text("3.120", timeout=SOON_MS)
+        expect(outfeed.locator(".verdict")).to_contain_text("limit reached")
+        expect(outfeed.locator(".of")).to_contain_text("104 % of 3.00 %")
+        expect(outfeed).to_have_class(re.compile("reached"))
+        assert order(page) == ["outfeed-1", "infeed-2"]
+
+        silent = not_measured("infeed-2", 0, NotMeasured.SENSOR_SILENT, up_pulses=331, down_pulses=0, seq=900)
+        t_ns = time.time_ns()
+        ports.readings.store([replace(silent, t_ns=t_ns, t0_ns=t_ns - 10 * S)])
+        infeed = row(page, "infeed-2")
+        expect(infeed.locator('[data-show="finding"]')).to_contain_text(
+            "Sensor down is silent", timeout=SOON_MS
+        )
+        expect(infeed.locator('[data-show="finding"]')).to_contain_text("Check sensor down")
+        expect(infeed.locator(".number")).to_be_hidden()
+        expect(infeed.locator(".earlier")).to_contain_text("Last measured 1.559")
+        expect(infeed.locator(".sensors")).to_contain_text("Sensor down is silent")
+        page.screenshot(path=tmp_path / "board-after.png", full_page=True)
+
+
+def test_a_drive_that_is_registered_meanwhile_appears_without_a_reload(page: Page, ports: Ports) -> None:
+    app = stocked(ports)
+    with served(app) as url:
+        page.goto(url)
+        expect(page.locator("#stream")).to_have_text("Live", timeout=SOON_MS)
+        add(Plant(ports, app, None), "third", name="Third")  # type: ignore[arg-type]
+        ports.readings.store([reading("third", 2.0, seq=1)])
+        expect(row(page, "third").locator(".number")).to_contain_text("2.000", timeout=SOON_MS)
+        assert order(page) == ["third", "infeed-2", "outfeed-1"]
+
+
+def test_ages_grow_and_a_drive_without_news_says_so(page: Page, ports: Ports) -> None:
+    app = app_on(ports, now_ns=time.time_ns, stream_period_s=0.1, stale_after_s=3.0)
+    add(Plant(ports, app, None), "a")  # type: ignore[arg-type]
+    ports.readings.store([reading("a", 1.0, seq=1)])
+    with served(app) as url:
+        page.goto(url)
+        news = row(page, "a").locator(".news")
+        expect(news).to_have_text(re.compile(r"^\s*[12] s ago\s*$"), timeout=SOON_MS)
+        expect(news).to_have_text(re.compile(r"no news for [3-9] s"), timeout=SOON_MS)
+        expect(news).to_have_class(re.compile("stale"))
+
+
+def test_a_lost_connection_is_told_and_comes_back_by_itself(page: Page, ports: Ports) -> None:
+    """With the script made impatient: silence counts after 3 s, not 15 s."""
+    app = stocked(ports)
+    port = free_port()
+    script = (Path(__file__).parents[3] / "service/adapters/web/static/linklag.js").read_text(
+        encoding="utf-8"
+    )
+    page.route(
+        "**/linklag.js",
+        lambda route: route.fulfill(
+            body=script.replace("BEAT_MS = 5000", "BEAT_MS = 1000"), content_type="text/javascript"
+        ),
+    )
+    with served(app, port) as url:
+        page.goto(url)
+        expect(page.locator("#stream")).to_have_text("Live", timeout=SOON_MS)
+    expect(page.locator("#stream")).to_contain_text("No news from linklag for", timeout=SOON_MS)
+    expect(page.locator("#stream")).to_have_class(re.compile("lost"))
+    ports.readings.store([reading("outfeed-1", 2.5, seq=3)])
+    with served(app_on(ports, now_ns=time.time_ns, stream_period_s=0.1), port):
+        expect(row(page, "outfeed-1").locator(".number")).to_contain_text("2.500", timeout=20_000)
+
+
+def test_the_drive_page_shows_its_trend_and_keeps_its_numbers_live(
+    page: Page, ports: Ports, tmp_path: Path
+) -> None:
+    with served(stocked(ports)) as url:
+        page.goto(f"{url}/drives/infeed-2?span=hour")
+        expect(page.locator("#stream")).to_have_text("Live", timeout=SOON_MS)
+        trend = page.locator("svg.trend")
+        box = trend.bounding_box()
+        assert box is not None
+        assert box["width"] > 900
+        line = trend.locator("path.mean").first.bounding_box()
+        assert line is not None
+        assert line["width"] > 800
+        page.screenshot(path=tmp_path / "drive-wide.png", full_page=True)
+        ports.readings.store([reading("infeed-2", 1.987, seq=1000)])
+        expect(page.locator(".facts .number")).to_contain_text("1.987", timeout=SOON_MS)
+
+
+@pytest.mark.parametrize(
+    ("name", "width", "scheme"), [("wide", 1280, "dark"), ("narrow", 390, "light"), ("small", 320, "dark")]
+)
+def test_nothing_runs_off_the_side_on_any_width(
+    browser: Browser, ports: Ports, tmp_path: Path, name: str, width: int, scheme: Any
+) -> None:
+    with served(stocked(ports)) as url:
+        context = browser.new_context(viewport={"width": width, "height": 844}, color_scheme=scheme)
+        page = context.new_page()
+        for path in (
+            "/",
+            "/drives/infeed-2?span=hour",
+            "/drives/new",
+            "/refused",
+            "/drives/infeed-2/chain",
+            "/api",
+        ):
+            page.goto(url + path)
+            over = page.evaluate(
+                "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+            )
+            assert over <= 0, path
+            page.screenshot(
+                path=tmp_path / f"{re.sub('[^a-z0-9]+', '-', path)}-{name}-{scheme}.png", full_page=True
+            )
+        context.close()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_text_stands_out_from_its_ground(browser: Browser, ports: Ports, scheme: Any) -> None:
+    """WCAG 2.2, success criterion 1.4.3: a contrast of 4.5 to 1 at least."""
+    with served(stocked(ports)) as url:
+        context = browser.new_context(color_scheme=scheme)
+        page = context.new_page()
+        page.goto(url)
+        colours = page.evaluate(
+            "['paper', 'sheet', 'ink', 'faint', 'steel', 'brass', 'rust', 'oil']"
+            ".map(name => [name, getComputedStyle(document.documentElement).getPropertyValue('--' + name).trim()])"
+        )
+        context.close()
+    by_name = dict(colours)
+    for ground in ("paper", "sheet"):
+        for ink in ("ink", "faint", "steel", "brass", "rust", "oil"):
+            assert contrast(by_name[ink], by_name[ground]) >= 4.5, (ink, ground)
+
+
+def contrast(one: str, other: str) -> float:
+    """Return the contrast ratio of two colours #rrggbb (WCAG 2.2, definition of contrast ratio, from memory)."""
+    lights = sorted((luminance(one), luminance(other)), reverse=True)
+    return (lights[0] + 0.05) / (lights[1] + 0.05)
+
+
+def luminance(colour: str) -> float:
+    def linear(c: float) -> float:
+        return c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4
+
+    red, green, blue = (linear(int(colour[n : n + 2], 16) / 255) for n in (1, 3, 5))
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+def test_the_pages_read_without_scripts(browser: Browser, ports: Ports) -> None:
+    with served(stocked(ports)) as url:
+        context = browser.new_context(java_script_enabled=False)
+        page = context.new_page()
+        page.goto(url)
+        expect(row(page, "infeed-2").locator(".number")).to_contain_text("1.559")
+        expect(page.locator("#stream")).to_contain_text("Reload for newer numbers")
+        page.get_by_role("link", name="Infeed 2").click()
+        expect(page.locator("svg.trend path.mean").first).to_be_attached()
+        context.close()
+
+
+def test_a_drive_is_registered_in_the_browser_through_our_own_guard(browser: Browser, ports: Ports) -> None:
+    """The form's own Origin and Sec-Fetch-Site, as a real browser sends them, must pass."""
+    with served(stocked(ports)) as url:
+        context = browser.new_context()
+        page = context.new_page()
+        page.goto(f"{url}/drives/new")
+        page.get_by_label("Id", exact=False).first.fill("saw-9")
+        page.get_by_label("Whole pitches between the sensors").fill("24")
+        page.get_by_label("Designation").fill("16B-1")
+        page.get_by_role("button", name="Register").click()
+        expect(page.locator("h1")).to_contain_text("saw-9")
+        expect(page.locator("#chains")).to_contain_text("25.4 mm pitch")
+        context.close()
+    assert ports.register.drive("saw-9").whole_pitches == 24
