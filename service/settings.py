@@ -11,6 +11,7 @@ import os
 import sys
 import tomllib
 from collections.abc import Mapping
+from datetime import UTC, tzinfo
 from ipaddress import ip_address
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
@@ -213,9 +214,12 @@ class Web(_Section):
     @classmethod
     def _is_a_zone(cls, zone: str) -> str:
         try:
-            ZoneInfo(zone)
+            _zone(zone)
         except (ZoneInfoNotFoundError, ValueError, OSError):  # OSError: the name of a folder of zones
-            raise ValueError(f"{zone!r} is no time zone: give a name like Europe/Berlin, or UTC") from None
+            raise ValueError(
+                f"{zone!r} is no time zone here: give a name like Europe/Berlin, or UTC "
+                "(a system without time zone data: pip install tzdata)"
+            ) from None
         return zone
 
     @field_validator("host")
@@ -227,6 +231,11 @@ class Web(_Section):
                 "a reverse proxy that asks for a login on this machine"
             )
         return host
+
+    @property
+    def zone_info(self) -> tzinfo:
+        """The time zone of the plant."""
+        return _zone(self.zone)
 
 
 class Retention(_Section):
@@ -355,6 +364,11 @@ def env_name(key: str) -> str:
 def all_keys() -> list[str]:
     """Return every key of the settings, as `section.key`."""
     return [f"{section}.{key}" for section in Settings.model_fields for key in _section(section).model_fields]
+
+
+def _zone(name: str) -> tzinfo:
+    """Return a time zone; UTC also where the system has no time zone data."""
+    return UTC if name == "UTC" else ZoneInfo(name)
 
 
 def _section(name: str) -> type[BaseModel]:

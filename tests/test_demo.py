@@ -197,6 +197,18 @@ def test_demo_ends_by_itself_and_keeps_what_it_is_asked_to(
     assert again.err.read_text() == f"linklag: {kept} holds a database already: give --keep another folder\n"
 
 
+def test_demo_goes_on_when_nobody_reads_what_it_prints_any_more(tmp_path: Path) -> None:
+    command = [*LINKLAG, "demo", "--port", "18395", "--minutes", "0.12"]
+    environ = {**os.environ, "TMPDIR": str(tmp_path)}
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, env=environ)
+    assert process.stdout is not None
+    assert process.stderr is not None
+    process.stdout.close()
+    with process.stderr as err:
+        assert (process.wait(60), err.read()) == (0, b"")
+    assert list(tmp_path.iterdir()) == []
+
+
 def is_simulator(command: str) -> bool:
     return "sensors_sim" in command and "child.py" not in command
 

@@ -3,7 +3,9 @@
 import os
 import re
 import tomllib
+from datetime import UTC
 from pathlib import Path
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import pytest
 from hypothesis import given
@@ -222,6 +224,20 @@ def test_store_lies_in_its_folder_unless_a_url_is_given(tmp_path: Path) -> None:
     assert in_folder.store.file == tmp_path / "here" / "linklag.db"
     given_url = read_settings(written(tmp_path, f"[store]\nurl = 'sqlite:///{tmp_path}/x.db'\n"))
     assert given_url.store.file == tmp_path / "x.db"
+
+
+def test_zone_is_that_of_the_plant_and_utc_needs_no_data_of_the_system(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    assert read_settings(overrides={"web": {"zone": "Asia/Tokyo"}}).web.zone_info == ZoneInfo("Asia/Tokyo")
+
+    def missing(name: str) -> None:
+        raise ZoneInfoNotFoundError(name)
+
+    monkeypatch.setattr("service.settings.ZoneInfo", missing)
+    assert read_settings().web.zone_info is UTC
+    with pytest.raises(SettingsError, match="pip install tzdata"):
+        read_settings(overrides={"web": {"zone": "Asia/Tokyo"}})
 
 
 def test_relative_folder_in_a_file_is_relative_to_the_file(

@@ -5,8 +5,10 @@ not know the plant: the simulator says what it is, and what happens in it.
 """
 
 import contextlib
+import os
 import signal
 import subprocess
+import sys
 import tempfile
 import threading
 import time
@@ -63,7 +65,7 @@ def run_demo(*, minutes: float | None, port: int, keep: Path | None, speed: floa
             _ignore_signals()
         if code:
             _say_why(log)
-        typer.echo(f"ended; database and logs are in {keep}" if keep else "ended; nothing is left behind")
+        _say(f"ended; database and logs are in {keep}" if keep else "ended; nothing is left behind")
     return code
 
 
@@ -159,7 +161,15 @@ class Teller:
 
     def _tell(self, line: str) -> None:
         minutes, seconds = divmod(int(time.monotonic() - self._started_s), 60)
-        typer.echo(f"{minutes:4}:{seconds:02}  {line}")
+        _say(f"{minutes:4}:{seconds:02}  {line}")
+
+
+def _say(line: str) -> None:
+    """Print a line. Where nobody reads any more, the demo goes on without: the page is still there."""
+    try:
+        typer.echo(line)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _named(drive: Drive) -> str:
@@ -179,7 +189,7 @@ def _register_plant(database: Database) -> None:
 def _greet(settings: Settings, folder: Path, keep: Path | None) -> None:
     page = f"http://{settings.web.host}:{settings.web.port}"
     about = next((line for line in _ask_simulator("list").splitlines() if line.split()[:1] == [PLANT]), PLANT)
-    typer.echo(f"""
+    _say(f"""
   page    {page}/
   API     {page}/api/v1/readings/newest
   broker  {settings.broker.host}:{settings.broker.port}, topics {settings.broker.root}/<drive>/...
@@ -232,7 +242,8 @@ def _log_in(folder: Path) -> Iterator[Path]:
 
 def _say_why(log: Path) -> None:
     typer.echo("the demo failed; the end of its log:", err=True)
-    for line in log.read_text(encoding="utf-8").splitlines()[-LOG_LINES_SHOWN:]:
+    lines = [line for line in log.read_text(encoding="utf-8").splitlines() if "[info " not in line]
+    for line in lines[-LOG_LINES_SHOWN:]:
         typer.echo(f"  {line}", err=True)
 
 

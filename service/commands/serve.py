@@ -9,7 +9,6 @@ import threading
 from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
-from zoneinfo import ZoneInfo
 
 import structlog
 from prometheus_client import CollectorRegistry
@@ -107,7 +106,7 @@ def _web_part(
         worker_registry=working.registry if working else None,
         settings=WebSettings(
             allowed_hosts=settings.web.allowed_hosts,
-            zone=ZoneInfo(settings.web.zone),
+            zone=settings.web.zone_info,
             stale_after_s=settings.web.stale_after_s,
             worker_stale_s=settings.web.worker_stale_s,
         ),
