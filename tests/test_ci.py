@@ -2,12 +2,16 @@
 
 import os
 import re
+import shlex
 import subprocess
 import tomllib
 from pathlib import Path
 from typing import Any
 
 import pytest
+from typer.main import get_command
+
+from service.main import app, run
 
 ROOT = Path(__file__).parents[1]
 RUN = ROOT / ".ci" / "run"
@@ -23,6 +27,25 @@ def project() -> dict[str, Any]:
 @pytest.mark.parametrize("command", [DEMO_COMMAND, TEST_COMMAND])
 def test_readme_gives_the_two_commands_as_lines_of_their_own(command: str) -> None:
     assert command in [line.strip() for line in (ROOT / "README.md").read_text().splitlines()]
+
+
+def commands_in(text: str) -> list[list[str]]:
+    """Return the `linklag` commands that the fences of a document tell people to type."""
+    fences = re.findall(r"(?s)```(?:sh|bash|console)\n(.*?)```", text)
+    lines = "\n".join(fences).replace("\\\n", " ").splitlines()
+    return [shlex.split(line, comments=True)[1:] for line in lines if line.startswith("linklag ")]
+
+
+@pytest.mark.parametrize(
+    "words", commands_in((ROOT / "README.md").read_text()), ids=lambda words: " ".join(words)[:40]
+)
+def test_each_command_of_the_readme_exists_with_its_options(words: list[str]) -> None:
+    command: Any = get_command(app)
+    while words and words[0] in getattr(command, "commands", {}):
+        command = command.commands[words.pop(0)]
+    assert not hasattr(command, "commands"), f"there is no command {words[0]}"
+    known = {option for parameter in command.params for option in parameter.opts}
+    assert {word for word in words if word.startswith("-") and word != "-"} <= known
 
 
 def test_ci_ends_with_exactly_the_test_command_of_the_readme_and_lets_nothing_skip() -> None:
@@ -53,8 +76,6 @@ def test_commands_install_extras_that_the_package_has(project: dict[str, Any]) -
 
 def test_command_of_the_package_exists(project: dict[str, Any]) -> None:
     assert project["project"]["scripts"]["linklag"] == "service.main:run"
-    from service.main import run
-
     assert callable(run)
 
 
