@@ -53,7 +53,13 @@ def make_engine(url: str, busy_timeout_s: float) -> Engine:
         )
     if sqlite3.sqlite_version_info < SQLITE_OLDEST:
         raise ValueError(f"SQLite {sqlite3.sqlite_version} is too old; linklag needs 3.37 or newer")
-    engine = create_engine(parsed, connect_args={"timeout": busy_timeout_s}, pool_size=8, max_overflow=32)
+    engine = create_engine(
+        parsed,
+        connect_args={"timeout": busy_timeout_s},
+        pool_size=8,
+        max_overflow=32,
+        pool_timeout=busy_timeout_s,
+    )
     event.listen(engine, "connect", _set_up_connection)
     event.listen(engine, "begin", _begin)
     return engine
@@ -77,7 +83,7 @@ def _set_up_connection(connection: sqlite3.Connection, _: object) -> None:
 def _begin(connection: Connection) -> None:
     """A transaction that will write takes the write lock at once: no other can slip in between read and write.
 
-    PostgreSQL: nothing here, but the rows read for a later write are locked (`with_for_update`, which SQLite ignores).
+    PostgreSQL: isolation level SERIALIZABLE for those that write; a serialization failure is one to try again.
     """
     writing = connection.get_execution_options().get(WRITING, False)
     connection.exec_driver_sql("BEGIN IMMEDIATE" if writing else "BEGIN")

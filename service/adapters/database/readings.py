@@ -201,9 +201,11 @@ class DatabaseReadings:
                 .order_by(_u.end_ns.desc(), _u.chain_no.desc())
                 .limit(rows_max)
             ).all()
-            chain_ids = self._chains_of(connection, (row[0] for row in rows))
+            chain_nos = {row[0] for row in rows}
+            chain_ids = self._chains_of(connection, chain_nos)
         rolled = _roll_ups(drive_id, rows[::-1], chain_ids)
-        rolled.sort(key=lambda one: (one.end_ns, one.chain_id or ""))
+        if len(chain_nos) > 1:  # the order of chains so far is that of their numbers
+            rolled.sort(key=lambda one: (one.end_ns, one.chain_id or ""))
         return rolled
 
     def _chains_of(self, connection: Connection, chain_nos: Iterable[int]) -> dict[int, str | None]:

@@ -7,6 +7,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Callable, Iterator
+from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
 
@@ -193,6 +194,17 @@ def test_mistakes_of_our_own_are_not_called_unavailable(database: Database) -> N
         connection.execute(text("UPDATE probe SET at_ns = 5")).rowcount // 0
     with database._transactions.reading() as connection:
         assert connection.execute(text("SELECT at_ns FROM probe")).scalar() != 5
+
+
+def test_too_many_questions_at_once_are_told_to_try_again(tmp_path: Path) -> None:
+    database = open_database(f"sqlite:///{tmp_path / 'a.db'}", busy_timeout_s=0.05)
+    with ExitStack() as asking:
+        for _ in range(40):
+            asking.enter_context(database._transactions.reading())
+        with pytest.raises(StoreUnavailableError, match="too many queries at once; try again"):
+            database.readings.newest()
+    assert database.readings.newest() == []
+    database.close()
 
 
 # Space
