@@ -237,7 +237,8 @@ def test_import_reads_standard_input(cli: Cli, tmp_path: Path) -> None:
         check=False,
     )
     assert (done.returncode, done.stdout) == (0, "")
-    assert done.stderr.startswith("added: 200 (d000, d001")
+    assert done.stderr.startswith("added: 200 (d000, d001, ")
+    assert done.stderr.endswith("d009, and 190 more)\n")
     assert len(cli("drive", "list").out.splitlines()) == 201
 
 

@@ -27,6 +27,8 @@ from service.settings import Settings
 Form = Literal["csv", "toml"]
 Row = tuple[str, ...]
 
+SHOWN_MAX = 10  # ids that one line of an import names
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FittedChain:
@@ -252,11 +254,16 @@ def _told(result: ImportResult) -> Iterator[str]:
         ("unchanged", result.unchanged),
     ):
         if drives:
-            yield f"{would if word != 'unchanged' else ''}{word}: {len(drives)} ({', '.join(drives)})"
+            yield f"{would if word != 'unchanged' else ''}{word}: {len(drives)} ({_shortened(drives)})"
     for problem in result.errors:
         yield f"{would}refused: {problem.drive_id} {problem.detail}"
     if not any((result.added, result.changed, result.unchanged, result.errors)):
         yield "the file holds no drives"
+
+
+def _shortened(drives: Sequence[str]) -> str:
+    more = len(drives) - SHOWN_MAX
+    return ", ".join([*drives[:SHOWN_MAX], *([f"and {more} more"] if more > 0 else [])])
 
 
 def _topic(settings: Settings, drive_id: str) -> str:
