@@ -1,23 +1,17 @@
 """The command line: what each command answers, how it fails, and that it stops when told to."""
 
-import json
 import logging
 import os
-import signal
-import socket
 import subprocess
 import sys
-import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import NamedTuple
-from urllib.request import urlopen
 
 import pytest
 import structlog
 
 from service import main
-from tests.conftest import Mosquitto, free_port
 
 LINKLAG = [sys.executable, "-P", "-c", "from service.main import run; run()"]
 ADD = ("drive", "add", "infeed-2", "-n", "24", "-d", "0.1", "--chain", "16B-1", "--driven-teeth", "57")
