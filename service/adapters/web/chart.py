@@ -14,6 +14,7 @@ from datetime import datetime, timedelta, tzinfo
 from html import escape
 from itertools import pairwise
 from statistics import median
+from typing import NamedTuple
 
 from service.adapters.web.instants import SECOND_NS, local, zone_name
 
@@ -26,8 +27,7 @@ MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", 
 DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 
 
-@dataclass(frozen=True, slots=True)
-class Point:
+class Point(NamedTuple):  # a tuple, because a year has 8760 of them to make for one page
     """One reading or roll-up. `mean`, `low`, `high` and `u` (k = 1) in per cent, None where not measured."""
 
     t_ns: int

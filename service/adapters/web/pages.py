@@ -27,7 +27,7 @@ from service.ports import ROWS_MAX, StoreUnavailableError
 router = APIRouter()
 
 SENSING_WINDOW_NS = 3600 * SECOND_NS  # over which pulses are counted on a drive's page
-NEWEST_READINGS_MAX = 1500
+NEWEST_READINGS_MAX = 1000
 REJECTIONS_SHOWN = 100
 
 # Span of the trend: what it is called, its length, the resolution it is drawn at.
@@ -153,7 +153,7 @@ def trend(
         series = read_series(
             parts.readings, state.drive.drive_id, from_ns, to_ns + interval_ns, resolution, ROWS_MAX - 1
         )
-    drawn = chart.thin((_not_after(point, to_ns) for point in points(series)), from_ns, to_ns)
+    drawn = chart.thin(points(series, to_ns), from_ns, to_ns)
     measured = [point for point in drawn if point.mean is not None]
     low, high = chart.heights(drawn, state.limit.limit_pct, to_limit=to_limit)
     frame = chart.Frame(
@@ -169,14 +169,6 @@ def trend(
     said = _trend_words(measured, state, label)
     svg = chart.draw(drawn, frame, title=f"Trend of {state.title}", summary=said) if drawn else ""
     return Trend(svg=svg, words=said, from_ns=from_ns, to_ns=to_ns, resolution=resolution)
-
-
-def _not_after(point: chart.Point, to_ns: int) -> chart.Point:
-    if point.t_ns <= to_ns:
-        return point
-    return chart.Point(
-        to_ns, point.mean, point.low, point.high, point.u, point.chain_id, point.readings, point.measured
-    )
 
 
 def _trend_words(measured: Sequence[chart.Point], state: DriveState, label: str) -> str:

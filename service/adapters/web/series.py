@@ -73,30 +73,22 @@ def read_series(
     )
 
 
-def points(series: Series) -> list[Point]:
-    """Return the rows as points to draw. An interval that is not over yet stands at the end of the series."""
-    return [
-        _of_reading(row) if isinstance(row, Reading) else _of_roll_up(row, series.to_ns)
-        for row in series.rows
-    ]
+def points(series: Series, last_ns: int) -> list[Point]:
+    """Return the rows as points to draw. An interval that is not over yet stands at `last_ns`, which is now."""
+    found = []
+    for row in series.rows:
+        if isinstance(row, RollUp):
+            found.append(_of_roll_up(row, last_ns))
+        else:
+            e, u = row.elongation_pct, row.elongation_u_pct
+            found.append(Point(row.t_ns, e, e, e, u, row.chain_id, 1, 0 if e is None else 1))
+    return found
 
 
-def _of_reading(row: Reading) -> Point:
-    e, u = row.elongation_pct, row.elongation_u_pct
-    return Point(row.t_ns, e, e, e, u, row.chain_id, 1, 0 if e is None else 1)
-
-
-def _of_roll_up(row: RollUp, to_ns: int) -> Point:
-    return Point(
-        min(row.end_ns, to_ns),
-        row.mean_pct,
-        row.min_pct,
-        row.max_pct,
-        row.mean_u_pct,
-        row.chain_id,
-        row.readings,
-        row.measured,
-    )
+def _of_roll_up(row: RollUp, last_ns: int) -> Point:
+    end_ns = min(last_ns, row.end_ns)
+    means = (row.mean_pct, row.min_pct, row.max_pct, row.mean_u_pct)
+    return Point(end_ns, *means, row.chain_id, row.readings, row.measured)
 
 
 # Rows as the API gives them: the time first, then numbers with their unit in the name.

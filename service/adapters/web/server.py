@@ -3,6 +3,7 @@
 uvicorn waits at its end for every open answer, and a live stream has none: the streams are told to end first.
 """
 
+import gc
 import logging
 import socket
 
@@ -38,6 +39,16 @@ class WebServer(uvicorn.Server):
     def stop(self) -> None:
         """End soon: answers under way are finished, live streams are ended."""
         self.should_exit = True
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        """Begin to serve. What is loaded by now stays, so the garbage collector need not look at it again.
+
+        A year's chart makes enough objects to set off a full collection at every second request, which then took as
+        long as the page itself (measured: 57 ms without, 57 to 130 ms with).
+        """
+        await super().startup(sockets)
+        gc.collect()
+        gc.freeze()
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
         """End the live streams, then all else."""
