@@ -19,13 +19,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from service.core.alternation import Alternation, measure_alternation
 from service.core.batch import Batch, Reduced
 from service.core.not_measured import NotMeasured
 from service.core.train import Times, phases, steady_pieces
 
 PITCHES_MIN = 16  # fewer averaged pitches give no lag
 COHERENCE_MIN = 0.9  # about 0.07 pitch of scatter from pulse to pulse; below, they share no lag
-CLEAN_RATIO = 1.25  # longest to shortest interval of a batch without missed pulses, extra pulses or ramps
+CLEAN_RATIO = 1.15  # longest to shortest interval of a batch without missed pulses, extra pulses or ramps
 BLOCK = 8  # pitches in one block of the drift along the chain
 PIECES_MAX = 6  # steady pieces of one batch that are held against each other
 PIECES_APART = 0.05  # pitches by which two of them may differ
@@ -59,6 +60,10 @@ class Lag:
     whole_laps: int
     up: SensorCount
     down: SensorCount
+    up_alternation: (
+        Alternation | None
+    )  # of long and short intervals; None for a batch that the device reduced
+    down_alternation: Alternation | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,6 +153,8 @@ def _lag_of_reduced(reduced: Reduced, direction: int) -> Lag | NoLag:
         whole_laps=0,
         up=count,
         down=count,
+        up_alternation=None,
+        down_alternation=None,
     )
 
 
@@ -179,6 +186,8 @@ def _lag_of_trains(
         whole_laps=laps,
         up=counts[0],
         down=counts[1],
+        up_alternation=measure_alternation(used_s),
+        down_alternation=measure_alternation(down_s),
     )
 
 

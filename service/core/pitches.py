@@ -5,6 +5,7 @@ Knows what elongation is possible; must not know pulses. A number that is not su
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from service.core.not_measured import NotMeasured
 
@@ -17,6 +18,9 @@ ELONGATION_MAX_PCT = (
 FALL_MAX_PCT = 0.5  # wear does not heal: temperature, load, and a late batch
 RISE_MAX_PCT = 1.5  # at once: a bracket that moved, lubrication lost
 RISE_PCT_PER_DAY = 0.02  # and for each day since: a chain that is worn out in five months
+# How far the elongation may be from that by alternation, standard uncertainties: once in 10 000 beyond, if normal.
+ALTERNATION_COVERAGE = 4.0
+ELONGATION_CREDIBLE_PCT = 8.0  # no chain runs beyond that
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,18 +58,45 @@ def expect_pitches(
     )
 
 
-def pitches_between(lag_pitches: float, expected: Expectation) -> float | NotMeasured:
+class Whole(NamedTuple):
+    """N, and whether the alternation had to tell the whole number, the chain's past leaving it open."""
+
+    pitches_between: float
+    by_alternation: bool
+
+
+def pitches_between(
+    lag_pitches: float,
+    expected: Expectation,
+    new_pitches: float,
+    alternation: tuple[float, float] | None = None,
+) -> Whole | NotMeasured:
     """Return N, the pitches between the sensors: the lag and the one whole number that fits.
 
-    A value just outside the range (a lag with its scatter across a whole pitch) is the nearest whole number's
-    business too, so the range is taken as it is: two numbers that fit, or none, are refused.
+    The chain's past decides where it leaves one number. Where it leaves more, or none (a long outage), the
+    alternation of long and short links does, if it leaves one; else there is none.
 
     Args:
         lag_pitches: fractional part of N, 0 <= lag < 1.
         expected: from `expect_pitches`.
+        new_pitches: N_new, > 0.
+        alternation: elongation by alternation and its standard uncertainty, per cent; None: not known.
     """
-    lowest = math.ceil(expected.least - lag_pitches)
-    highest = math.floor(expected.most - lag_pitches)
+    found = _only_whole(lag_pitches, expected.least, expected.most)
+    if not isinstance(found, NotMeasured):
+        return Whole(found, by_alternation=False)
+    if alternation is None:
+        return found
+    worn_pct, reach_pct = alternation[0], ALTERNATION_COVERAGE * alternation[1]
+    least = new_pitches / (1 + min(worn_pct + reach_pct, ELONGATION_CREDIBLE_PCT) / 100)
+    by_it = _only_whole(lag_pitches, least, new_pitches / (1 + (worn_pct - reach_pct) / 100))
+    return found if isinstance(by_it, NotMeasured) else Whole(by_it, by_alternation=True)
+
+
+def _only_whole(lag_pitches: float, least: float, most: float) -> float | NotMeasured:
+    """The lag and the one whole number that lies in the range, or that none or more than one does."""
+    lowest = math.ceil(least - lag_pitches)
+    highest = math.floor(most - lag_pitches)
     if lowest > highest:
         return NotMeasured.OUT_OF_RANGE
     if lowest < highest:

@@ -4,9 +4,12 @@ A batch that is valid but cannot be measured yields a reading with no elongation
 """
 
 from dataclasses import dataclass
+from functools import cache
 from typing import NamedTuple
 
+from service.core.alternation import combined, elongation_by_alternation
 from service.core.batch import WINDOW_S_MAX, Batch
+from service.core.catalogue import ChainKind, find
 from service.core.drive import Baseline, Chain, Drive
 from service.core.elongation import (
     Budget,
@@ -96,10 +99,11 @@ def convert(
     else:
         new = new_pitches_by_baseline(baseline)
         last = last or Last(baseline.elongation_pct, baseline.taken_ns)
-    apparent = pitches_between(lag.pitches, _expect(new, last, batch.t0_ns))
-    if isinstance(apparent, NotMeasured):
-        return _not_measured(batch, chain, apparent, lag)
-    return _measured(batch, drive, chain, lag, new, apparent)
+    by_alternation = _by_alternation(lag, drive, chain)
+    whole = pitches_between(lag.pitches, _expect(new, last, batch.t0_ns), new.pitches, by_alternation)
+    if isinstance(whole, NotMeasured):
+        return _not_measured(batch, chain, whole, lag)
+    return _measured(batch, drive, chain, lag, new, whole.pitches_between)
 
 
 def _expect(new: NewPitches, last: Last | None, now_ns: int) -> Expectation:
@@ -107,6 +111,25 @@ def _expect(new: NewPitches, last: Last | None, now_ns: int) -> Expectation:
     if last is None:
         return expect_pitches(new.pitches, new.u_pitches, None)
     return expect_pitches(new.pitches, new.u_pitches, last.elongation_pct, (now_ns - last.t_ns) / NS_PER_DAY)
+
+
+def _by_alternation(lag: Lag, drive: Drive, chain: Chain) -> tuple[float, float] | None:
+    """Elongation by the alternation of both sensors, with standard uncertainty; None for a chain without any."""
+    if lag.up_alternation is None or lag.down_alternation is None or not alternates(chain.designation):
+        return None
+    up, down = lag.up_alternation, lag.down_alternation
+    return combined(
+        elongation_by_alternation(up, drive.driver_teeth), elongation_by_alternation(down, drive.driver_teeth)
+    )
+
+
+@cache
+def alternates(designation: str) -> bool:
+    """Whether long and short links of such a chain alternate as it wears: all but leaf chain, which has no bushes."""
+    try:
+        return find(designation).kind is not ChainKind.LEAF
+    except ValueError:
+        return True  # free pitch, or not in the catalogue: pins and bushes are the rule
 
 
 def _measured(

@@ -24,6 +24,9 @@ _MISSED_COST = 3.0  # odds of 1 in 20
 _EXTRA_COST = 4.5
 _BOUNCE_COST = 3.0  # an extra pulse within 0.3 pitch after another is common: contact bounce
 _MISFIT_COST_MAX = 12.0
+_OFF_PLACE = 0.04  # pitches that a pulse may be off the place its neighbours give it, or
+_OFF_PLACE_SCATTER = 8.0  # so many times the median of all
+_OFF_PLACE_JOINTS = 24  # fewer are too few to tell
 _LOOK_BACK = 4  # pulses
 _PLAIN_MISFIT = (
     0.2  # pitches, by which an interval may miss a whole number of joints without a second thought
@@ -71,14 +74,15 @@ def local_period(times_s: Times) -> Times:
 
 
 def without_bounces(times_s: Times) -> Times:
-    """The pulses less those that follow another within a quarter of the longer interval beside them.
+    """The pulses less those that follow another within a quarter of the shorter interval beside them.
 
-    A contact, or a gap set too near, gives a second pulse right after the true one; the first is kept.
+    A contact, or a gap set too near, gives a second pulse right after the true one; the first is kept. The shorter
+    one counts, because beside missed pulses a sound interval is short against the longer.
     """
     intervals = times_s[1:] - times_s[:-1]
-    beside = np.zeros(len(intervals))
+    beside = np.full(len(intervals), np.inf)
     beside[:-1] = intervals[1:]
-    np.maximum(beside[1:], intervals[:-1], out=beside[1:])
+    np.minimum(beside[1:], intervals[:-1], out=beside[1:])
     true = np.ones(len(times_s), dtype=bool)
     true[1:] = 4 * intervals >= beside
     return np.asarray(times_s[true])
@@ -163,14 +167,43 @@ def number_pulses(times_s: Times) -> Train:
     else:
         at_pulse = np.minimum(true_s.searchsorted(times_s), len(period_s) - 1)
         kept_s, joints = _cheapest_numbering(times_s, period_s[at_pulse])
-    extra = len(times_s) - len(kept_s)
+    filled_s = _filled(kept_s, joints)
+    off = _off_their_place(filled_s)[joints]
+    if off.any() and len(kept_s) - np.count_nonzero(off) >= 3:
+        kept_s, joints = kept_s[~off], joints[~off]
+        filled_s, joints = _filled(kept_s, joints - joints[0]), joints - joints[0]
+    return Train(filled_s, len(filled_s) - len(joints), len(times_s) - len(kept_s))
+
+
+def _filled(kept_s: Times, joints: Joints) -> Times:
+    """A time for every joint: those missed are put where the alternation of long and short links has them."""
     every = np.arange(joints[-1] + 1)
-    missed = len(every) - len(joints)
-    if missed == 0:
-        return Train(kept_s, 0, extra)
+    if len(every) == len(joints):
+        return kept_s
     alternation = _alternation(kept_s, joints)
-    filled_s = np.interp(every + alternation * (every % 2), joints + alternation * (joints % 2), kept_s)
-    return Train(filled_s, missed, extra)
+    filled_s: Times = np.interp(
+        every + alternation * (every % 2), joints + alternation * (joints % 2), kept_s
+    )
+    return filled_s
+
+
+def _off_their_place(times_s: Times) -> npt.NDArray[np.bool_]:
+    """Which joints passed at a time that their neighbours do not bear out, shape (k,).
+
+    A stray pulse near the place of a missed one is numbered like it. Against the mean of the joints two before and
+    two after, which alternation leaves alone, it stands out from the scatter of the others.
+    """
+    off = np.zeros(len(times_s), dtype=bool)
+    if len(times_s) < _OFF_PLACE_JOINTS:
+        return off
+    aside = times_s[2:-2] - (times_s[:-4] + times_s[4:]) / 2
+    aside /= times_s[4:] - times_s[:-4]
+    aside -= np.median(aside)
+    size = np.abs(aside)
+    allowed = max(_OFF_PLACE / 4, _OFF_PLACE_SCATTER * float(np.median(size)))
+    beside = np.maximum(np.append(size[2:], (0, 0)), np.insert(size[:-2], 0, (0, 0)))
+    off[2:-2] = (size > allowed) & (size > beside)  # its neighbours are put out by half as much
+    return off
 
 
 def _cheapest_numbering(times_s: Times, pulse_period: Times) -> tuple[Times, Joints]:

@@ -4,6 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.core import pitches
 from service.core.not_measured import NotMeasured
 from service.core.pitches import (
     ELONGATION_MAX_PCT,
@@ -11,9 +12,15 @@ from service.core.pitches import (
     FALL_MAX_PCT,
     RISE_MAX_PCT,
     RISE_PCT_PER_DAY,
+    Expectation,
     expect_pitches,
-    pitches_between,
 )
+
+
+def pitches_between(lag_pitches: float, expected: Expectation) -> float | NotMeasured:
+    """By the chain's past alone."""
+    found = pitches.pitches_between(lag_pitches, expected, 24.0)
+    return found if isinstance(found, NotMeasured) else found.pitches_between
 
 
 @pytest.mark.parametrize(
@@ -102,3 +109,31 @@ def test_half_a_life_after_the_baseline_the_first_reading_is_still_right() -> No
     new = 20.0 * 1.0007
     truth = new / 1.0293
     assert pitches_between(truth % 1.0, expect_pitches(new, 0.01, 0.07, 180.0)) == pytest.approx(truth)
+
+
+@given(
+    new=st.floats(8, 60),
+    worn_pct=st.floats(0, 3.9),
+    last_pct=st.none() | st.floats(0, 3.9),
+    u_pct=st.floats(0.04, 0.15),
+    off=st.floats(-3.0, 3.0),
+)
+def test_with_the_alternation_the_whole_number_is_right_or_refused(
+    new: float, worn_pct: float, last_pct: float | None, u_pct: float, off: float
+) -> None:
+    """After any outage: the past leaves it open or says otherwise, the alternation is within three u."""
+    truth = new / (1 + worn_pct / 100)
+    expected = expect_pitches(new, 0.0, last_pct, 400.0)
+    found = pitches.pitches_between(truth % 1.0, expected, new, (worn_pct + off * u_pct, u_pct))
+    if isinstance(found, NotMeasured):
+        assert found in {NotMeasured.AMBIGUOUS, NotMeasured.OUT_OF_RANGE}
+    elif found.by_alternation:
+        assert found.pitches_between == pytest.approx(truth, abs=1e-6)
+
+
+@given(new=st.floats(24, 60), worn_pct=st.floats(0, 3.5))
+def test_the_alternation_tells_what_a_long_spacing_leaves_open(new: float, worn_pct: float) -> None:
+    truth = new / (1 + worn_pct / 100)
+    found = pitches.pitches_between(truth % 1.0, expect_pitches(new, 0.0, None), new, (worn_pct + 0.05, 0.08))
+    assert isinstance(found, pitches.Whole)
+    assert found.pitches_between == pytest.approx(truth, abs=1e-6)

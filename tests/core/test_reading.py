@@ -166,10 +166,24 @@ def test_a_stopped_drive_has_speed_nought_and_an_unmeasured_one_has_none() -> No
     assert silent.speed_m_s is None
 
 
-def test_an_elongation_that_wear_cannot_reach_is_refused() -> None:
-    reading = read(simulated(elongation_pct=3.4), last=Last(0.2, T0_NS))
+def test_a_lag_that_neither_past_nor_alternation_bears_out_is_refused() -> None:
+    """A bracket moved by 6 mm: half a pitch of lag, and the links are as long as before."""
+    reading = read(simulated(elongation_pct=1.5, spacing_error_mm=-6.0), last=Last(1.5, T0_NS))
     assert reading.reason is NotMeasured.OUT_OF_RANGE
     assert reading.lag_pitches is not None
+
+
+def test_after_a_long_outage_the_alternation_confirms_the_whole_number() -> None:
+    """From 0.2 to 3.4 % with nothing in between is more than the past allows, and over half a pitch of lag."""
+    made = simulated(elongation_pct=3.4)
+    reading = read(made, last=Last(0.2, T0_NS))
+    assert reading.elongation_pct == pytest.approx(made.true_elongation_pct, abs=0.02)
+
+
+def test_leaf_chain_has_no_alternation_to_go_by() -> None:
+    leaf = dataclasses.replace(CHAIN, designation="LH0823")
+    reading = read(simulated(elongation_pct=3.4), chain=leaf, last=Last(0.2, T0_NS))
+    assert reading.reason is NotMeasured.OUT_OF_RANGE
 
 
 def test_the_same_batch_gives_the_same_reading() -> None:

@@ -1,0 +1,86 @@
+"""The independent check: elongation from the long and short intervals of ONE sensor.
+
+Pins sit in the outer plates and bushes in the inner ones, so inner links keep their pitch and outer links grow by
+twice the mean: with delta the wear of a joint, rollers pass at intervals of p and p + 2 delta in turn. Half their
+difference over their mean is a = delta / (p + delta) = e / (1 + e). No spacing, no baseline, no whole pitch is in it.
+It is less exact than the lag (a difference of two intervals, not a sum over many pitches), and what a new chain shows
+of it is in it too, so it checks a reading and is not one.
+
+Knows pulse times and pitches; must not know the lag.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from service.core.train import Times
+
+# Standard uncertainty of half the difference between new outer and inner links, per cent of pitch: each kind has its
+# own place within the tolerance on length of new chain, 0 to 0.15 %, rectangular (common practice, no source).
+NEW_LINKS_U_PCT = 0.15 / math.sqrt(12.0) * math.sqrt(2.0) / 2.0
+# Root mean square of the slope of the polygon displacement is this over z^2: (pi^2 / 6) sqrt(4 / 5).
+POLYGON_SLOPE_RMS = math.pi**2 / 6.0 * math.sqrt(0.8)
+# A long link at the sensor meets a long or a short one at the driver: the slope counts twice or not at all.
+POLYGON_LINKS = math.sqrt(2.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Alternation:
+    """By how much long and short intervals differ: half the difference over the mean, >= 0; u is its scatter's."""
+
+    ratio: float
+    u: float
+
+
+def measure_alternation(times_s: Times) -> Alternation:
+    """Return the alternation of one train.
+
+    The mean of (t_odd - t_even) / 2 over pairs of intervals, over the mean interval, less what a steady change of
+    speed adds (half the change of the interval from pitch to pitch). Neighbouring pairs share a pulse: for jitter
+    alone their mean has 4/3 of the variance of unrelated pairs.
+
+    Args:
+        times_s: shape (k,), k >= 8, seconds, increasing, one time for each joint in turn.
+    """
+    intervals = times_s[1:] - times_s[:-1]
+    pairs = len(intervals) // 2
+    difference = intervals[1 : 2 * pairs : 2] - intervals[0 : 2 * pairs : 2]
+    mean = float(difference.sum()) / pairs
+    variance = max(0.0, float(difference.dot(difference)) / pairs - mean * mean)
+    period_s = float(times_s[2 * pairs] - times_s[0]) / (2 * pairs)
+    first_s = float(times_s[2] - times_s[0])
+    last_s = float(times_s[2 * pairs] - times_s[2 * pairs - 2])
+    change_s = (last_s - first_s) / 4 / max(1, pairs - 1)  # of the interval, from one pitch to the next
+    ratio = (mean - change_s) / (2 * period_s)
+    return Alternation(abs(ratio), math.sqrt(4 / 3 * variance / pairs) / (2 * period_s))
+
+
+def elongation_by_alternation(alternation: Alternation, driver_teeth: int | None) -> tuple[float, float]:
+    """Return the elongation by alternation and its standard uncertainty, both per cent.
+
+    e = a / (1 - a). The uncertainty holds the scatter, the links of a new chain, and the polygon effect, which
+    stretches or shrinks the difference with the slope of the strand's motion at the sensor.
+
+    Args:
+        alternation: of one sensor.
+        driver_teeth: of the sprocket that pulls the strand; None: 11.
+    """
+    ratio = min(alternation.ratio, 0.5)
+    elongation = ratio / (1 - ratio)
+    polygon = elongation * POLYGON_LINKS * POLYGON_SLOPE_RMS / (driver_teeth or 11) ** 2
+    scatter = alternation.u / (1 - ratio) ** 2
+    return 100 * elongation, 100 * math.hypot(scatter, polygon, NEW_LINKS_U_PCT / 100)
+
+
+def combined(first: tuple[float, float], second: tuple[float, float]) -> tuple[float, float]:
+    """Return the mean of both sensors' elongation by alternation and its standard uncertainty, per cent.
+
+    They see the same links, so what a new chain shows is in both and does not average out; nothing is taken to.
+    """
+    return (first[0] + second[0]) / 2, max(first[1], second[1])
+
+
+def fits(elongation_pct: float, u_pct: float, alternation: tuple[float, float], coverage: float) -> bool:
+    """Whether a value agrees with the alternation within `coverage` combined standard uncertainties."""
+    return abs(elongation_pct - alternation[0]) <= coverage * float(np.hypot(u_pct, alternation[1]))

@@ -1,0 +1,92 @@
+"""Elongation from long and short intervals of one sensor: the construction of the chain, and the simulator's truth."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.integrate import quad
+
+from sensors_sim.batch import simulate_batch
+from service.core.alternation import (
+    NEW_LINKS_U_PCT,
+    POLYGON_SLOPE_RMS,
+    Alternation,
+    combined,
+    elongation_by_alternation,
+    fits,
+    measure_alternation,
+)
+from service.core.geometry import polygon_displacement_pitches
+
+
+def test_a_worn_chain_alternates_as_its_construction_says() -> None:
+    """e = 2 %, p = 12.7: rollers 13.208 and 12.700 mm apart; (long - short) / (2 short) is 2.000 % (arithmetic)."""
+    times = np.cumsum(np.tile([13.208, 12.700], 40)) / 1000.0
+    found, _ = elongation_by_alternation(measure_alternation(times), None)
+    assert found == pytest.approx(2.0, abs=1e-6)
+
+
+@given(worn=st.floats(0, 0.04), change=st.floats(-0.002, 0.002), first_long=st.booleans())
+def test_a_steady_change_of_speed_is_taken_out(worn: float, change: float, *, first_long: bool) -> None:
+    lengths = np.tile([1 + 2 * worn, 1.0] if first_long else [1.0, 1 + 2 * worn], 60)
+    places = np.cumsum(lengths)
+    times = places + change * places**2 / 2
+    found, _ = elongation_by_alternation(measure_alternation(times), None)
+    assert found == pytest.approx(100 * worn, abs=0.02)
+
+
+def test_the_scatter_is_stated() -> None:
+    rng = np.random.default_rng(4)
+    places = np.cumsum(np.tile([1.04, 1.0], 60))
+    found = [measure_alternation(np.sort(places + rng.normal(0, 0.004, 120))) for _ in range(500)]
+    spread = float(np.std([each.ratio for each in found]))
+    assert np.mean([each.u for each in found]) == pytest.approx(spread, rel=0.1)
+    assert spread == pytest.approx(2 * 0.004 / 1.02 / math.sqrt(119), rel=0.1)
+
+
+def test_the_slope_of_the_polygon_has_the_stated_root_mean_square() -> None:
+    teeth, step = 25, 1e-5
+
+    def slope(tau: float) -> float:
+        ahead = polygon_displacement_pitches(tau + step, teeth) - polygon_displacement_pitches(
+            tau - step, teeth
+        )
+        return ahead / (2 * step)
+
+    mean_square, _ = quad(lambda tau: slope(tau) ** 2, -0.499, 0.499)
+    assert POLYGON_SLOPE_RMS / teeth**2 == pytest.approx(math.sqrt(mean_square), rel=0.02)
+
+
+def test_the_stated_uncertainty_holds_the_truth_over_random_drives() -> None:
+    rng = np.random.default_rng(9)
+    errors = []
+    for seed in range(400):
+        pitch_mm = float(rng.choice([8.0, 12.7, 25.4, 50.8]))
+        teeth = int(rng.integers(11, 41))
+        made = simulate_batch(
+            pitch_mm=pitch_mm,
+            teeth=teeth,
+            elongation_pct=float(rng.uniform(0.3, 3.5)),
+            outer_minus_inner_pct=float(rng.uniform(0, 0.15) - rng.uniform(0, 0.15)),
+            up_to_driver_mm=float(rng.uniform(25, 80) * pitch_mm),
+            pitches_in_loop=2 * int(rng.integers(35, 100)),
+            seed=seed,
+        )
+        found, u_pct = elongation_by_alternation(measure_alternation(np.multiply(made.up, 1e-6)), teeth)
+        errors.append((found - made.true_elongation_pct) / u_pct)
+    held = float(np.mean(np.abs(errors) <= 1.96))
+    assert 0.93 <= held <= 0.99
+
+
+def test_both_sensors_share_what_a_new_chain_shows() -> None:
+    mean_pct, u_pct = combined((1.0, 0.08), (1.2, 0.1))
+    assert mean_pct == pytest.approx(1.1)
+    assert u_pct == 0.1
+    assert elongation_by_alternation(Alternation(0.0, 0.0), 40)[1] >= NEW_LINKS_U_PCT
+
+
+def test_agreement_is_within_both_uncertainties() -> None:
+    assert fits(1.0, 0.03, (1.1, 0.04), 2.0)
+    assert not fits(1.0, 0.03, (1.2, 0.04), 2.0)
