@@ -10,7 +10,9 @@ from typing import Protocol
 
 from service.core.batch import Rejection
 from service.core.drive import Baseline, Chain, Drive
+from service.core.hand import HandValue
 from service.core.reading import Reading
+from service.core.wire import Form
 
 ROWS_MAX = 100_000  # rows that one query may return
 
@@ -88,6 +90,47 @@ class KeptRejection:
     repeats: int  # the same payload came so many times more
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Superseded:
+    """A reading that another was put in place of."""
+
+    reading: Reading
+    at_ns: int
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RawBatch:
+    """A pulse batch as it came, kept so that it can be looked at and converted again."""
+
+    drive_id: str
+    device_id: str
+    t0_ns: int
+    seq: int
+    t_ns: int  # end of its window
+    form: Form
+    content_type: str | None
+    payload: bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeviceState:
+    """Whether the device of a drive says that it is there (its retained status, or its last will)."""
+
+    drive_id: str
+    online: bool
+    since_ns: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SavedMap:
+    """The map of one chain as it was folded last: `state` is what core.chain_map makes of itself."""
+
+    chain_id: str
+    folded_to_ns: int  # t_ns of the newest batch in it
+    state: dict[str, object]
+
+
 class Readings(Protocol):
     """The time series of readings and its roll-ups."""
 
@@ -119,6 +162,20 @@ class Readings(Protocol):
         self, drive_id: str, from_ns: int, to_ns: int, resolution: Resolution, rows_max: int = ROWS_MAX
     ) -> list[RollUp]:
         """Roll-ups with from_ns < end_ns <= to_ns, by end_ns then chain; the newest `rows_max` of them."""
+        ...
+
+    def supersede(self, readings: Sequence[Reading], at_ns: int, why: str) -> int:
+        """Put these in place of those of the same identity, in one transaction; return how many differed.
+
+        The old ones are kept as superseded, with when and why. Roll-up intervals are noted as due. A reading that is
+        the same, or whose identity is not stored, changes nothing.
+        """
+        ...
+
+    def superseded(
+        self, drive_id: str, from_ns: int, to_ns: int, rows_max: int = ROWS_MAX
+    ) -> list[Superseded]:
+        """Readings that others were put in place of, by t_ns then at_ns."""
         ...
 
     def forget(self, resolution: Resolution | None, before_ns: int, rows_max: int = 50_000) -> int:
@@ -197,4 +254,64 @@ class Refused(Protocol):
 
     def forget_sighting(self, drive_id: str) -> None:
         """Once it is registered, or turned away by a person. Unknown ids change nothing."""
+        ...
+
+
+class RawBatches(Protocol):
+    """Pulse batches as they came, for a while: to commission by, to look at, and to convert again."""
+
+    def keep(self, batches: Sequence[RawBatch]) -> None:
+        """Keep all in one durable transaction; one kept already changes nothing. Raises StoreUnavailableError."""
+        ...
+
+    def raw(self, drive_id: str, from_ns: int, to_ns: int, rows_max: int = 1000) -> list[RawBatch]:
+        """Batches with from_ns < t_ns <= to_ns in the order of t_ns; the newest `rows_max` of them."""
+        ...
+
+    def after(self, drive_id: str, t_ns: int, rows_max: int = 1000) -> list[RawBatch]:
+        """The oldest `rows_max` batches with a later t_ns, in its order: for who works through all of them."""
+        ...
+
+    def forget(self, before_ns: int, rows_max: int = 10_000) -> int:
+        """Delete batches older than that, at most `rows_max` in one transaction; return how many went."""
+        ...
+
+
+class HandValues(Protocol):
+    """Measurements by hand. Nothing is overwritten."""
+
+    def record(self, value: HandValue) -> None:
+        """Raises NotFoundError (drive, chain)."""
+        ...
+
+    def of(self, drive_id: str) -> list[HandValue]:
+        """All of one drive by measured_ns then recorded_ns."""
+        ...
+
+    def newest(self) -> list[HandValue]:
+        """The newest of every drive that has any."""
+        ...
+
+
+class Devices(Protocol):
+    """What the devices say of themselves."""
+
+    def note(self, states: Sequence[DeviceState]) -> None:
+        """Remember the newest of each drive; an older one, or the same again, changes nothing."""
+        ...
+
+    def states(self) -> list[DeviceState]:
+        """Of every drive that ever said something."""
+        ...
+
+
+class ChainMaps(Protocol):
+    """Maps of chains, link by link, between two foldings."""
+
+    def save(self, saved: SavedMap) -> None:
+        """Replace the map of that chain."""
+        ...
+
+    def load(self, chain_id: str) -> SavedMap | None:
+        """The map of a chain, or None."""
         ...

@@ -76,7 +76,7 @@ class Drive:
     area: str = ""
     line: str = ""
     drive_class: str = ""  # drives of like duty, compared with each other
-    whole_pitches: int  # n
+    whole_pitches: int | None = None  # n; None: a drive without sensors, measured by hand
     offset_pitches: float = 0.0  # d, 0 <= d < 1
     spacing_u_mm: float = 0.5  # standard uncertainty of the spacing
     driver_teeth: int | None = None  # the sprocket that pulls the measured strand
@@ -90,6 +90,9 @@ class Drive:
     mount_expansion_per_k: float = 11.7e-6  # steel
     load_ref_n: float | None = None  # elongation is stated at this tension
     strain_pct_per_kn: float | None = None  # elastic strain of the strand, per cent per kN
+    strain_u_pct_per_kn: float | None = None  # its standard uncertainty; None: a quarter of it
+    delay_us: float | None = None  # by how much `down` switches later than `up`, as fitted at several speeds
+    delay_u_us: float = 0.0  # its standard uncertainty
     load_u_pct: float = 0.02  # standard uncertainty where the load is not sent or not corrected
     note: str = ""
     retired_ns: int | None = None
@@ -108,7 +111,8 @@ class Drive:
                 self.whole_pitches,
                 1,
                 WHOLE_PITCHES_MAX,
-                "count the pitches of a new chain from `up` to `down`, rounded down",
+                "count the pitches of a new chain from `up` to `down`, rounded down; leave it out without sensors",
+                optional=True,
             ),
             offset_pitches=number_problem(
                 self.offset_pitches,
@@ -152,6 +156,13 @@ class Drive:
             strain_pct_per_kn=number_problem(
                 self.strain_pct_per_kn, 0, 10, "give per cent of stretch for each kilonewton", optional=True
             ),
+            strain_u_pct_per_kn=number_problem(
+                self.strain_u_pct_per_kn, 0, 10, "give per cent of stretch for each kilonewton", optional=True
+            ),
+            delay_us=number_problem(
+                self.delay_us, -1e6, 1e6, "give microseconds, or leave it empty", optional=True
+            ),
+            delay_u_us=number_problem(self.delay_u_us, 0, 1e6, "give microseconds"),
             load_u_pct=number_problem(self.load_u_pct, 0, 10, "give per cent of elongation"),
             note=text_problem(self.note, lines=True),
             retired_ns=instant_problem(self.retired_ns, optional=True),
@@ -214,6 +225,8 @@ class Baseline:
     recorded_ns: int
     recorded_by: str
     why: str
+    up_alternation_pct: float | None = None  # elongation by alternation then, of each sensor
+    down_alternation_pct: float | None = None
 
     def __post_init__(self) -> None:
         refuse(
@@ -240,6 +253,12 @@ class Baseline:
             recorded_ns=instant_problem(self.recorded_ns),
             recorded_by=text_problem(self.recorded_by),
             why=text_problem(self.why, lines=True),
+            up_alternation_pct=number_problem(
+                self.up_alternation_pct, -5, 50, "give per cent, or leave it empty", optional=True
+            ),
+            down_alternation_pct=number_problem(
+                self.down_alternation_pct, -5, 50, "give per cent, or leave it empty", optional=True
+            ),
         )
 
 
@@ -287,7 +306,11 @@ def limit(drive: Drive) -> Limit:
 
 
 def spacing_pitches(drive: Drive) -> float:
-    """Return the spacing between the sensors in nominal pitches: n + d."""
+    """Return the spacing between the sensors in nominal pitches: n + d. Raises FieldsRefusedError without sensors."""
+    if drive.whole_pitches is None:
+        raise FieldsRefusedError(
+            {"whole_pitches": f"{drive.drive_id} has no sensors; give n once they are mounted"}
+        )
     return drive.whole_pitches + drive.offset_pitches
 
 
@@ -353,7 +376,9 @@ def advice(drive: Drive, chain: Chain | None) -> list[str]:
         drive: its settings.
         chain: the chain on it, None if there is none.
     """
-    found = [*_advice_on_spacing(drive, chain), *_advice_on_limit(drive)]
+    found = [*_advice_on_limit(drive)]
+    if drive.whole_pitches is not None:
+        found = [*_advice_on_spacing(drive, chain), *found]
     if chain is None:
         return [*found, "chain: none is fitted; readings carry no elongation until one is registered"]
     found += _advice_on_chain(drive, chain)
@@ -364,7 +389,7 @@ def advice(drive: Drive, chain: Chain | None) -> list[str]:
 
 def _advice_on_spacing(drive: Drive, chain: Chain | None) -> Iterable[str]:
     n, limit_pct = spacing_pitches(drive), limit(drive).limit_pct
-    if drive.whole_pitches % 2:
+    if drive.whole_pitches is not None and drive.whole_pitches % 2:
         yield (
             f"whole_pitches: {drive.whole_pitches} is odd; an even number is better, because wear lengthens every "
             "second pitch as seen by one sensor"
@@ -415,6 +440,8 @@ def _advice_on_teeth(drive: Drive) -> Iterable[str]:
         return
     if drive.driver_teeth < FEWEST_TEETH:
         yield f"driver_teeth: {drive.driver_teeth} teeth are too few for a roller chain drive; is that the count?"
+    if drive.whole_pitches is None:
+        return
     shift_pct = 100 * 2 * polygon_displacement_peak_pitches(drive.driver_teeth) / spacing_pitches(drive)
     if shift_pct > POLYGON_SHIFT_PCT:
         yield (
@@ -436,7 +463,7 @@ def _advice_on_chain(drive: Drive, chain: Chain) -> Iterable[str]:
         yield "pitches_in_loop: not given; with it readings are taken over whole laps, so that uneven wear averages out"
     elif loop % 2:
         yield f"pitches_in_loop: {loop} is odd, which needs a cranked link; count again"
-    if loop is not None and loop <= 2 * spacing_pitches(drive):
+    if loop is not None and drive.whole_pitches is not None and loop <= 2 * spacing_pitches(drive):
         yield f"pitches_in_loop: {loop} pitches have no straight strand with {spacing_pitches(drive):g} between the sensors"
 
 

@@ -15,8 +15,10 @@ from service.core.geometry import polygon_displacement_pitches
 STEEL_EXPANSION_PER_K = 11.7e-6
 # Standard uncertainty of a temperature that was sent, kelvin: +/- 2 K, rectangular (common practice, no source).
 SENT_TEMPERATURE_U_K = 2.0 / math.sqrt(3.0)
-# Relative standard uncertainty of the elastic strain that a sent load is corrected by (common practice, no source).
+# Relative standard uncertainty of an elastic strain given without one (common practice, no source).
 STRAIN_U_RATIO = 0.25
+# A learnt strain is taken off only if it is so many times its standard uncertainty.
+SIGNIFICANT = 3.0
 # Spread of the length from link to link: of a new chain, per cent, and what wear adds, per per cent of elongation
 # (common practice, no source).
 LINK_SPREAD_NEW_PCT = 0.1
@@ -36,20 +38,28 @@ class Budget:
     jitter_pct: float = 0.0  # scatter of the pulses and the tick
     sample_pct: float = 0.0  # links that the batch did not show
     polygon_pct: float = 0.0
+    delay_pct: float = 0.0
     temperature_pct: float = 0.0
     load_pct: float = 0.0
-    reference_pct: float = 0.0  # the spacing, or the baseline
+    spacing_pct: float = 0.0  # N_new without e0: the spacing, or N0 of the baseline
+    start_pct: float = 0.0  # e0 of the baseline
 
     @property
     def combined_pct(self) -> float:
         """The combined standard uncertainty: the root of the sum of squares (JCGM 100:2008, 5.1.2)."""
-        return math.sqrt(
-            self.jitter_pct**2
-            + self.sample_pct**2
-            + self.polygon_pct**2
-            + self.temperature_pct**2
-            + self.load_pct**2
-            + self.reference_pct**2
+        return math.hypot(self.since_pct, self.start_pct)
+
+    @property
+    def since_pct(self) -> float:
+        """The same for the change since the baseline: without the uncertainty of e0."""
+        return math.hypot(
+            self.jitter_pct,
+            self.sample_pct,
+            self.polygon_pct,
+            self.delay_pct,
+            self.temperature_pct,
+            self.load_pct,
+            self.spacing_pct,
         )
 
 
@@ -58,7 +68,13 @@ class NewPitches:
     """N_new: the pitches that lie between the sensors when e = 0, with standard uncertainty."""
 
     pitches: float
-    u_pitches: float
+    spacing_u_pitches: float  # from the spacing, or from N0
+    start_u_pitches: float = 0.0  # from e0
+
+    @property
+    def u_pitches(self) -> float:
+        """The combined standard uncertainty."""
+        return math.hypot(self.spacing_u_pitches, self.start_u_pitches)
 
 
 def new_pitches_by_spacing(spacing_pitches: float, spacing_u_mm: float, pitch_mm: float) -> NewPitches:
@@ -71,9 +87,8 @@ def new_pitches_by_baseline(baseline: Baseline) -> NewPitches:
     stretch = 1 + baseline.elongation_pct / 100
     return NewPitches(
         stretch * baseline.pitches_between,
-        math.hypot(
-            stretch * baseline.pitches_between_u, baseline.elongation_u_pct / 100 * baseline.pitches_between
-        ),
+        stretch * baseline.pitches_between_u,
+        baseline.elongation_u_pct / 100 * baseline.pitches_between,
     )
 
 
@@ -160,12 +175,27 @@ def load_correction_pct(drive: Drive, load_n: float | None) -> tuple[float, floa
     """What to take off the elongation for load, and its standard uncertainty; both per cent.
 
     Elastic strain of the strand, per cent per kN, times the load above the drive's reference load. Where the load
-    was not sent, or the drive has no strain or reference, nothing is taken off.
+    was not sent, or the drive has no strain or reference, or the strain is not significant, nothing is taken off.
     """
-    if load_n is None or drive.load_ref_n is None or drive.strain_pct_per_kn is None:
+    strain, reference_n = drive.strain_pct_per_kn, drive.load_ref_n
+    if load_n is None or reference_n is None or strain is None:
         return 0.0, drive.load_u_pct
-    strain_pct = drive.strain_pct_per_kn * (load_n - drive.load_ref_n) / 1000
-    return strain_pct, abs(strain_pct) * STRAIN_U_RATIO
+    u = STRAIN_U_RATIO * strain if drive.strain_u_pct_per_kn is None else drive.strain_u_pct_per_kn
+    above_kn = (load_n - reference_n) / 1000
+    if strain < SIGNIFICANT * u:
+        return 0.0, math.hypot(drive.load_u_pct, strain * above_kn)
+    return strain * above_kn, abs(above_kn) * u
+
+
+def delay_shift_pitches(drive: Drive, period_s: float) -> tuple[float, float]:
+    """By how much a late `down` makes N look more than it is, and its standard uncertainty; both pitches.
+
+    `down` switches later than `up` by a delay, in which the chain moves on by delay / period pitches. Nothing where
+    the drive has no delay: it is then a constant at constant speed, and part of the baseline.
+    """
+    if drive.delay_us is None:
+        return 0.0, 0.0
+    return drive.delay_us * 1e-6 / period_s, drive.delay_u_us * 1e-6 / period_s
 
 
 def sample_u_pct(

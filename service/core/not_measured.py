@@ -14,5 +14,6 @@ class NotMeasured(StrEnum):
     REVERSED = "reversed"  # the chain ran backwards
     AMBIGUOUS = "ambiguous"  # more than one whole number of pitches fits
     OUT_OF_RANGE = "out_of_range"  # no whole number of pitches fits: bracket moved? wrong n?
+    NO_SPACING = "no_spacing"  # the drive is registered without sensors, and the chain has no baseline
     NO_CHAIN = "no_chain"  # no chain was registered on the drive at that time
     WINDOW_TOO_LONG = "window_too_long"  # over WINDOW_S_MAX

@@ -5,15 +5,16 @@ A batch that is valid but cannot be measured yields a reading with no elongation
 
 from dataclasses import dataclass
 from functools import cache
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from service.core.alternation import combined, elongation_by_alternation
 from service.core.batch import WINDOW_S_MAX, Batch
 from service.core.catalogue import ChainKind, find
-from service.core.drive import Baseline, Chain, Drive
+from service.core.drive import Baseline, Chain, Drive, spacing_pitches
 from service.core.elongation import (
     Budget,
     NewPitches,
+    delay_shift_pitches,
     elongation_pct,
     load_correction_pct,
     new_pitches_by_baseline,
@@ -25,11 +26,14 @@ from service.core.elongation import (
 )
 from service.core.lag import Lag, NoLag, measure_lag
 from service.core.not_measured import NotMeasured
-from service.core.pitches import Expectation, expect_pitches, pitches_between
+from service.core.pitches import Expectation, Whole, expect_pitches, pitches_between
 
 __all__ = ["Last", "NotMeasured", "Reading", "convert"]
 
 NS_PER_DAY = 86_400_000_000_000
+Alternations = tuple[
+    tuple[float, float], tuple[float, float]
+]  # elongation by it and u of `up`, of `down`; per cent
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,6 +68,22 @@ class Reading:
     temp_c: float | None
     mount_c: float | None
     load_n: float | None
+    # the change since the baseline, where there is one, and which baseline that was
+    since_pct: float | None = None
+    since_u_pct: float | None = None
+    baseline_taken_ns: int | None = None
+    baseline_recorded_ns: int | None = None
+    # elongation by the alternation of long and short links of one sensor, with standard uncertainty
+    up_alternation_pct: float | None = None
+    up_alternation_u_pct: float | None = None
+    down_alternation_pct: float | None = None
+    down_alternation_u_pct: float | None = None
+    by_alternation: bool = False  # the whole number of pitches rests on it
+    # what was taken off, per cent of elongation; None: not corrected for
+    polygon_taken_pct: float | None = None
+    delay_taken_pct: float | None = None
+    temperature_taken_pct: float | None = None
+    load_taken_pct: float | None = None
 
 
 class Last(NamedTuple):
@@ -92,18 +112,31 @@ def convert(
     lag = measure_lag(batch, chain.pitches_in_loop)
     if isinstance(lag, NoLag):
         return _not_measured(batch, chain, lag.reason, lag)
-    if baseline is None:
-        new = new_pitches_by_spacing(
-            drive.whole_pitches + drive.offset_pitches, drive.spacing_u_mm, chain.pitch_mm
-        )
-    else:
+    if baseline is not None:
         new = new_pitches_by_baseline(baseline)
         last = last or Last(baseline.elongation_pct, baseline.taken_ns)
-    by_alternation = _by_alternation(lag, drive, chain)
-    whole = pitches_between(lag.pitches, _expect(new, last, batch.t0_ns), new.pitches, by_alternation)
+    elif drive.whole_pitches is not None:
+        new = new_pitches_by_spacing(spacing_pitches(drive), drive.spacing_u_mm, chain.pitch_mm)
+    else:
+        return _not_measured(batch, chain, NotMeasured.NO_SPACING, lag)
+    alternations = _by_alternation(lag, drive, chain)
+    by_alternation = combined(*alternations) if alternations else None
+    delay = delay_shift_pitches(drive, lag.period_s)
+    without_delay = (lag.pitches - delay[0]) % 1.0
+    whole = pitches_between(without_delay, _expect(new, last, batch.t0_ns), new.pitches, by_alternation)
     if isinstance(whole, NotMeasured):
-        return _not_measured(batch, chain, whole, lag)
-    return _measured(batch, drive, chain, lag, new, whole.pitches_between)
+        return _not_measured(batch, chain, whole, lag, alternations)
+    return _measured(batch, drive, chain, baseline, _Found(lag, new, whole, delay, alternations))
+
+
+class _Found(NamedTuple):
+    """What a batch and the drive's settings gave, on the way to a reading."""
+
+    lag: Lag
+    new: NewPitches
+    whole: Whole
+    delay: tuple[float, float]  # shift of N and its standard uncertainty, pitches
+    alternations: Alternations | None
 
 
 def _expect(new: NewPitches, last: Last | None, now_ns: int) -> Expectation:
@@ -113,13 +146,13 @@ def _expect(new: NewPitches, last: Last | None, now_ns: int) -> Expectation:
     return expect_pitches(new.pitches, new.u_pitches, last.elongation_pct, (now_ns - last.t_ns) / NS_PER_DAY)
 
 
-def _by_alternation(lag: Lag, drive: Drive, chain: Chain) -> tuple[float, float] | None:
-    """Elongation by the alternation of both sensors, with standard uncertainty; None for a chain without any."""
+def _by_alternation(lag: Lag, drive: Drive, chain: Chain) -> Alternations | None:
+    """Elongation by the alternation of `up` and of `down`, with standard uncertainty; None for a chain without any."""
     if lag.up_alternation is None or lag.down_alternation is None or not alternates(chain.designation):
         return None
-    up, down = lag.up_alternation, lag.down_alternation
-    return combined(
-        elongation_by_alternation(up, drive.driver_teeth), elongation_by_alternation(down, drive.driver_teeth)
+    teeth = drive.driver_teeth
+    return elongation_by_alternation(lag.up_alternation, teeth), elongation_by_alternation(
+        lag.down_alternation, teeth
     )
 
 
@@ -132,12 +165,12 @@ def alternates(designation: str) -> bool:
         return True  # free pitch, or not in the catalogue: pins and bushes are the rule
 
 
-def _measured(
-    batch: Batch, drive: Drive, chain: Chain, lag: Lag, new: NewPitches, apparent: float
-) -> Reading:
+def _measured(batch: Batch, drive: Drive, chain: Chain, baseline: Baseline | None, found: _Found) -> Reading:
     """The reading of a batch whose pitches between the sensors are known: corrections, uncertainty, speed."""
-    spacing_mm = (drive.whole_pitches + drive.offset_pitches) * chain.pitch_mm
-    between = apparent + polygon_shift_pitches(drive, spacing_mm, apparent)
+    lag, new, (apparent, whole_by_alternation) = found.lag, found.new, found.whole
+    spacing = new.pitches * chain.pitch_mm
+    polygon = polygon_shift_pitches(drive, spacing, apparent)
+    between = apparent + polygon
     temperature_pct, temperature_u_pct = temperature_correction_pct(drive, batch.temp_c, batch.mount_c)
     load_pct, load_u_pct = load_correction_pct(drive, batch.load_n)
     seen_pct = elongation_pct(between, new.pitches)
@@ -149,10 +182,13 @@ def _measured(
         if lag.whole_laps
         else sample_u_pct(lag.averaged, between, chain.pitches_in_loop, drift_u_pct, seen_pct),
         polygon_pct=pct_per_pitch * polygon_u_pitches(drive, lag.pitches),
+        delay_pct=pct_per_pitch * found.delay[1],
         temperature_pct=temperature_u_pct,
         load_pct=load_u_pct,
-        reference_pct=(100 + seen_pct) * new.u_pitches / new.pitches,
+        spacing_pct=(100 + seen_pct) * new.spacing_u_pitches / new.pitches,
+        start_pct=(100 + seen_pct) * new.start_u_pitches / new.pitches,
     )
+    pct = seen_pct - temperature_pct - load_pct
     return Reading(
         drive_id=batch.drive_id,
         device_id=batch.device_id,
@@ -160,12 +196,12 @@ def _measured(
         seq=batch.seq,
         t_ns=batch.end_ns,
         chain_id=chain.chain_id,
-        elongation_pct=seen_pct - temperature_pct - load_pct,
+        elongation_pct=pct,
         elongation_u_pct=budget.combined_pct,
         reason=None,
         pitches_between=between,
         lag_pitches=lag.pitches,
-        speed_m_s=spacing_mm / between / lag.period_s / 1000,
+        speed_m_s=spacing / between / lag.period_s / 1000,
         coherence=lag.coherence,
         pitches_averaged=lag.averaged,
         whole_laps=lag.whole_laps,
@@ -178,10 +214,41 @@ def _measured(
         temp_c=batch.temp_c,
         mount_c=batch.mount_c,
         load_n=batch.load_n,
+        since_pct=None if baseline is None else _since_pct(pct, baseline),
+        since_u_pct=None if baseline is None else budget.since_pct,
+        baseline_taken_ns=None if baseline is None else baseline.taken_ns,
+        baseline_recorded_ns=None if baseline is None else baseline.recorded_ns,
+        **_alternation_fields(found.alternations),
+        by_alternation=whole_by_alternation,
+        polygon_taken_pct=pct_per_pitch * polygon if polygon else None,
+        delay_taken_pct=None if drive.delay_us is None else -pct_per_pitch * found.delay[0],
+        temperature_taken_pct=temperature_pct if None not in {batch.temp_c, batch.mount_c} else None,
+        load_taken_pct=load_pct or None,
     )
 
 
-def _not_measured(batch: Batch, chain: Chain | None, reason: NotMeasured, lag: Lag | NoLag | None) -> Reading:
+def _since_pct(elongation: float, baseline: Baseline) -> float:
+    """By how much the chain is longer than when the baseline was taken: (1 + e) / (1 + e0) - 1, per cent."""
+    return ((100 + elongation) / (100 + baseline.elongation_pct) - 1) * 100
+
+
+def _alternation_fields(alternations: Alternations | None) -> dict[str, Any]:
+    (up_pct, up_u_pct), (down_pct, down_u_pct) = alternations or ((None, None), (None, None))
+    return {
+        "up_alternation_pct": up_pct,
+        "up_alternation_u_pct": up_u_pct,
+        "down_alternation_pct": down_pct,
+        "down_alternation_u_pct": down_u_pct,
+    }
+
+
+def _not_measured(
+    batch: Batch,
+    chain: Chain | None,
+    reason: NotMeasured,
+    lag: Lag | NoLag | None,
+    alternations: Alternations | None = None,
+) -> Reading:
     """The reading of a batch that gave no elongation: the reason, and what was seen all the same."""
     speed_m_s = 0.0 if reason is NotMeasured.STOPPED else None
     if lag is not None and chain is not None and lag.period_s is not None:
@@ -211,4 +278,5 @@ def _not_measured(batch: Batch, chain: Chain | None, reason: NotMeasured, lag: L
         temp_c=batch.temp_c,
         mount_c=batch.mount_c,
         load_n=batch.load_n,
+        **_alternation_fields(alternations),
     )

@@ -189,3 +189,100 @@ def test_leaf_chain_has_no_alternation_to_go_by() -> None:
 def test_the_same_batch_gives_the_same_reading() -> None:
     made = simulated(seed=11, missed=0.05, doubled=0.02)
     assert read(made) == read(made)
+
+
+def test_a_switching_delay_that_is_known_is_taken_off_at_every_speed() -> None:
+    """100 us late at 0.5 to 2 m/s: v dt / p pitches, 0.016 % for each 0.5 m/s at 24 x 12.7 mm (arithmetic)."""
+    drive = dataclasses.replace(DRIVE, delay_us=100.0, delay_u_us=3.0)
+    off = []
+    for speed in (0.5, 1.0, 2.0):
+        made = simulated(seed=4, speed_m_s=speed, down_delay_s=100e-6, repeatability_mm=0.005)
+        late, right = read(made).elongation_pct, read(made, drive)
+        assert late is not None
+        assert right.elongation_pct is not None
+        off.append(right.elongation_pct - made.true_elongation_pct)
+        assert late - made.true_elongation_pct < -0.02 * speed
+        assert right.delay_taken_pct == pytest.approx(late - right.elongation_pct, abs=1e-3)
+    assert np.abs(off).max() < 0.01
+
+
+def test_what_was_taken_off_adds_up() -> None:
+    made = simulated(seed=6)
+    drive = dataclasses.replace(
+        DRIVE, load_ref_n=1000.0, strain_pct_per_kn=0.02, strain_u_pct_per_kn=0.002, delay_us=40.0
+    )
+    reading = convert(
+        batch_of(made, temp_c=60.0, mount_c=30.0, load_n=3000.0),
+        drive=drive,
+        chain=CHAIN,
+        baseline=None,
+        last=None,
+    )
+    bare = dataclasses.replace(DRIVE, up_to_driver_mm=None)
+    raw = convert(batch_of(made), drive=bare, chain=CHAIN, baseline=None, last=None)
+    taken = [
+        reading.polygon_taken_pct,
+        reading.delay_taken_pct,
+        reading.temperature_taken_pct,
+        reading.load_taken_pct,
+    ]
+    assert raw.elongation_pct is not None
+    assert reading.elongation_pct is not None
+    assert all(each is not None for each in taken)
+    assert raw.elongation_pct - sum(each or 0.0 for each in taken) == pytest.approx(
+        reading.elongation_pct, abs=1e-4
+    )
+    assert (raw.polygon_taken_pct, raw.delay_taken_pct, raw.temperature_taken_pct, raw.load_taken_pct) == (
+        None,
+    ) * 4
+
+
+def test_a_strain_that_is_not_significant_is_not_applied() -> None:
+    drive = dataclasses.replace(DRIVE, load_ref_n=1000.0, strain_pct_per_kn=0.02, strain_u_pct_per_kn=0.01)
+    reading = convert(
+        batch_of(simulated(), load_n=3000.0), drive=drive, chain=CHAIN, baseline=None, last=None
+    )
+    assert reading.load_taken_pct is None
+
+
+def test_the_change_since_the_baseline_knows_nothing_of_its_elongation() -> None:
+    """A chain that was 0.1 +/- 0.04 % when fitted: the change is known better than the sum."""
+    new = simulated(seed=1, elongation_pct=0.1)
+    worn = simulated(seed=2, elongation_pct=2.2)
+    baseline = Baseline(
+        chain_id="press-infeed/1",
+        pitches_between=new.true_pitches_between,
+        pitches_between_u=0.001,
+        elongation_pct=0.1,
+        elongation_u_pct=0.043,
+        taken_ns=1,
+        recorded_ns=2,
+        recorded_by="tests",
+        why="fitted",
+    )
+    reading = read(worn, baseline=baseline, last=Last(2.0, T0_NS))
+    assert reading.elongation_pct is not None
+    assert reading.since_pct == pytest.approx(
+        ((1 + reading.elongation_pct / 100) / 1.001 - 1) * 100, abs=1e-9
+    )
+    assert reading.since_u_pct is not None
+    assert reading.elongation_u_pct is not None
+    assert reading.since_u_pct < 0.03 < reading.elongation_u_pct
+    assert (reading.baseline_taken_ns, reading.baseline_recorded_ns) == (1, 2)
+
+
+def test_a_drive_registered_without_sensors_gives_no_number_until_it_has_a_baseline() -> None:
+    reading = read(simulated(), dataclasses.replace(DRIVE, whole_pitches=None))
+    assert reading.reason is NotMeasured.NO_SPACING
+    assert reading.speed_m_s is not None
+
+
+def test_both_sensors_show_the_wear_by_themselves() -> None:
+    made = simulated(seed=7, elongation_pct=2.0)
+    reading = read(made)
+    for found, u in (
+        (reading.up_alternation_pct, reading.up_alternation_u_pct),
+        (reading.down_alternation_pct, reading.down_alternation_u_pct),
+    ):
+        assert u is not None
+        assert found == pytest.approx(made.true_elongation_pct, abs=3 * u)
