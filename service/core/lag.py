@@ -194,17 +194,12 @@ def _lag_of_trains(
 def _coherence(scatter: Times) -> float:
     """Resultant length of the phases, 0 to 1, as it would be without slow changes along the chain.
 
-    R of a wrapped normal is exp(-sigma^2 / 2); phases two apart differ by sqrt(2) sigma, so R of the differences is
-    exp(-sigma^2), and its root is R of the phases (Mardia & Jupp, Directional Statistics, 3.5.7, from memory).
+    R of a wrapped normal is exp(-sigma^2 / 2); phases two apart differ by sqrt(2) sigma about nought, so the mean
+    cosine of the differences is exp(-sigma^2), and its root is R of the phases (Mardia & Jupp, Directional Statistics,
+    3.5.7, from memory).
     """
-    turns = np.exp((2j * np.pi) * (scatter[2:] - scatter[:-2]))
-    return math.sqrt(abs(complex(turns.sum())) / len(turns))
-
-
-def _no_lag(
-    reason: NotMeasured, counts: Counts, period_s: float | None = None, coherence: float | None = None
-) -> NoLag:
-    return NoLag(reason=reason, period_s=period_s, coherence=coherence, up=counts[0], down=counts[1])
+    steps = scatter[2:] - scatter[:-2]
+    return math.sqrt(max(0.0, float(np.cos(2 * np.pi * steps).sum()) / len(steps)))
 
 
 def _pitches_to_average(available: int, pitches_in_loop: int | None) -> tuple[int, int]:
@@ -284,7 +279,9 @@ def _drift(scatter: Times) -> float | None:
     blocks = len(scatter) // BLOCK
     if blocks < 3:
         return None
-    return float(scatter[: blocks * BLOCK].reshape(blocks, BLOCK).mean(axis=1).std(ddof=1))
+    means = scatter[: blocks * BLOCK].reshape(blocks, BLOCK).sum(axis=1) / BLOCK
+    means -= float(means.sum()) / blocks
+    return math.sqrt(float(means.dot(means)) / (blocks - 1))
 
 
 def _lag_of_rough(up_s: Times, down_s: Times, tick_s: float, pitches_in_loop: int | None) -> Lag | NoLag:
