@@ -10,6 +10,7 @@ from typing import Annotated
 
 import typer
 
+from service.commands import offline
 from service.commands.drive import drive
 from service.commands.options import Config, Data, Port, fail, leave, settings_of
 
@@ -149,6 +150,10 @@ def sim(context: typer.Context) -> None:
     from service.commands.simulate import simulate
 
     leave(simulate(context.args))
+
+
+app.command()(offline.record)
+app.command()(offline.replay)
 
 
 @app.command()

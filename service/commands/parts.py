@@ -16,6 +16,7 @@ from service.settings import Settings
 
 if TYPE_CHECKING:
     from service.adapters.mqtt import MqttSource
+    from service.adapters.mqtt_publisher import MqttPublisher
 
 DAY_S = 86_400
 
@@ -67,6 +68,30 @@ def broker_source(
             allow_insecure=broker.allow_insecure,
             session_expiry_s=broker.session_expiry_days * DAY_S if session_s is None else session_s,
             receive_maximum=broker.receive_maximum,
+            keepalive_s=broker.keepalive_s,
+        )
+    except ValueError as error:
+        raise CommandError(f"broker: {error}") from None
+    except OSError as error:  # ssl errors are such
+        raise CommandError(f"broker.tls_..._file: {error}: give PEM files that belong together") from None
+
+
+def broker_publisher(settings: Settings, *, client_id: str) -> "MqttPublisher":
+    """Return the broker of the settings as a place to publish to, not connected yet, under an id of its own."""
+    from service.adapters.mqtt import Tls
+    from service.adapters.mqtt_publisher import MqttPublisher
+
+    broker = settings.broker
+    tls = Tls(ca_file=broker.tls_ca_file, cert_file=broker.tls_cert_file, key_file=broker.tls_key_file)
+    try:
+        return MqttPublisher(
+            broker.host,
+            broker.port,
+            client_id=client_id,
+            username=broker.username,
+            password=broker.password.get_secret_value() if broker.password else None,
+            tls=tls if broker.tls else None,
+            allow_insecure=broker.allow_insecure,
             keepalive_s=broker.keepalive_s,
         )
     except ValueError as error:

@@ -54,7 +54,7 @@ def run_parts(parts: Sequence[Part], *, minutes: float | None = None, grace_s: f
             wake.set()
 
     threads = [threading.Thread(target=body, args=(part,), name=part.name, daemon=True) for part in parts]
-    with _signals(wake):
+    with stop_signals_set(wake):
         for thread in threads:
             thread.start()
         wake.wait(None if minutes is None else minutes * 60)
@@ -82,8 +82,11 @@ def _stopped(part: Part, thread: threading.Thread, grace_s: float) -> bool:
 
 
 @contextmanager
-def _signals(wake: threading.Event) -> Iterator[None]:
-    """Let the first signal set `wake`, and the second end the process: somebody is waiting for a prompt."""
+def stop_signals_set(wake: threading.Event) -> Iterator[None]:
+    """Let the first signal set `wake`, and the second end the process: somebody is waiting for a prompt.
+
+    Only in the main thread.
+    """
 
     def on_signal(number: int, _frame: FrameType | None) -> None:
         if wake.is_set():
