@@ -202,6 +202,12 @@ def _coherence(scatter: Times) -> float:
     return math.sqrt(max(0.0, float(np.cos(2 * np.pi * steps).sum()) / len(steps)))
 
 
+def _no_lag(
+    reason: NotMeasured, counts: Counts, period_s: float | None = None, coherence: float | None = None
+) -> NoLag:
+    return NoLag(reason=reason, period_s=period_s, coherence=coherence, up=counts[0], down=counts[1])
+
+
 def _pitches_to_average(available: int, pitches_in_loop: int | None) -> tuple[int, int]:
     """How many pitches to average over and how many whole laps these are (0: none).
 
