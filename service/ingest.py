@@ -20,6 +20,7 @@ import time
 from collections import Counter as Tally
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from typing import NamedTuple, Protocol
 
 import structlog
@@ -306,19 +307,19 @@ class Ingest:
             else:
                 if batch is not None:
                     batches.append((batch.end_ns, message.arrival, batch, message))
-        reduced = sum(1 for _end_ns, _arrival, batch, _message in batches if batch.reduced is not None)
+        reduced = sum(1 for _t_ns, _arrival, batch, _message in batches if batch.reduced is not None)
         self._metrics.batches.labels(Form.LAG.value).inc(reduced)
         self._metrics.batches.labels(Form.PULSES.value).inc(len(batches) - reduced)
         batches.sort(key=_by_time)
-        for _end_ns, _arrival, batch, message in batches:
+        for t_ns, _arrival, batch, message in batches:
             try:
-                self._convert_one(batch, message, now_ns, flush)
+                self._convert_one(batch, t_ns, message, now_ns, flush)
             except Exception as fault:  # noqa: BLE001 - as above
                 self._our_fault(message, fault, now_ns, flush)
 
     def _decode(self, message: Message, now_ns: int, flush: _Flush) -> Batch | None:
         """The batch of a message; None where there is none, and the flush then holds the rejection."""
-        topic = parse_topic(message.topic, self._root)
+        topic = _topic(message.topic, self._root)
         if isinstance(topic, Refusal):
             self._reject(flush, message, topic.reason, topic.detail, now_ns)
             return None
@@ -349,23 +350,18 @@ class Ingest:
             detail = 'This is no status; publish {"v":1,"online":true}, and false as the last will.'
             self._reject(flush, message, RejectionReason.FIELD_INVALID, detail, now_ns)
 
-    def _convert_one(self, batch: Batch, message: Message, now_ns: int, flush: _Flush) -> None:
+    def _convert_one(self, batch: Batch, t_ns: int, message: Message, now_ns: int, flush: _Flush) -> None:
+        """Add the reading of a batch that ended at `t_ns`, or the sighting of its drive."""
         registered = (self._registered or {}).get(batch.drive_id)
-        if registered is None or _is_retired(registered.drive, batch):
+        if registered is None or _is_retired(registered.drive, t_ns):
             self._unregistered(flush, batch, message, now_ns, retired=registered is not None)
             return
-        chain = chain_at(registered.chains, batch.end_ns)
+        chain = chain_at(registered.chains, t_ns)
         baseline = last = None
         if chain is not None:
-            baseline = baseline_at(registered.baselines.get(chain.chain_id, ()), batch.end_ns)
+            baseline = baseline_at(registered.baselines.get(chain.chain_id, ()), t_ns)
             last = self._last.get(chain.chain_id)
-        reading = convert(
-            batch,
-            drive=registered.drive,
-            chain=chain,
-            baseline=baseline,
-            last=last,
-        )
+        reading = convert(batch, drive=registered.drive, chain=chain, baseline=baseline, last=last)
         self._learn(reading)
         flush.readings.append(reading)
         flush.came_by.append(message)
@@ -636,12 +632,15 @@ def _read_register(register: Register) -> dict[str, _Registered]:
     return registered
 
 
+_topic = lru_cache(maxsize=4096)(parse_topic)  # a plant has few topics, and they come again and again
+
+
 def _by_time(entry: tuple[int, int, Batch, Message]) -> tuple[int, int]:
     return entry[:2]
 
 
-def _is_retired(drive: Drive, batch: Batch) -> bool:
-    return drive.retired_ns is not None and batch.end_ns > drive.retired_ns
+def _is_retired(drive: Drive, t_ns: int) -> bool:
+    return drive.retired_ns is not None and t_ns > drive.retired_ns
 
 
 def _rate_hz(batch: Batch, ticks: Ticks) -> float | None:
