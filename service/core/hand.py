@@ -37,7 +37,7 @@ TAPE_U_MM, TAPE_LENGTH_MM = 1.0, 5000.0
 CALLIPER_U_MM = 0.1
 LENGTH_MM_MAX = 1e6
 # What no measured length can mean, per cent: inches for millimetres, another chain, a count far off.
-ELONGATION_PCT_LEAST, ELONGATION_PCT_MOST = -20.0, 25.0
+ELONGATION_PCT_LEAST, ELONGATION_PCT_MOST = -30.0, 40.0
 
 RULE_TEMP_C = 20.0  # lengths hold at 20 deg C (ISO 1, from memory), and so does what is engraved on a rule
 ROOM_RANGE_K = 15.0  # a rule is within that of 20 deg C, and so is a chain of it (common practice, no source)
