@@ -4,23 +4,29 @@ Written from the ports, not from the SQL: sums are kept where the database keeps
 every call raise StoreUnavailableError with it, as when the disk is full; nothing changes meanwhile.
 """
 
+import json
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from service.core.batch import KEPT_PAYLOAD_BYTES_MAX, WINDOW_S_MAX, Rejection
 from service.core.drive import Baseline, Chain, Drive
+from service.core.hand import HandValue
 from service.core.reading import Reading
 from service.ports import (
     ROWS_MAX,
     ConflictError,
+    DeviceState,
     KeptRejection,
     Newest,
     NotFoundError,
+    RawBatch,
     Resolution,
     RollUp,
+    SavedMap,
     Sighting,
     StoreUnavailableError,
+    Superseded,
 )
 
 S = 1_000_000_000  # nanoseconds
@@ -121,24 +127,60 @@ class FakeReadings(_Fake):
     """The port `Readings` in memory."""
 
     def __init__(self) -> None:
+        self._superseded: list[Superseded] = []
         self._readings: dict[tuple[str, int, int, str], Reading] = {}
         self._due: set[tuple[Resolution, int, str]] = set()  # resolution, end_ns, drive_id
         self._sums: dict[tuple[str, Resolution, int], dict[str | None, _Sums]] = defaultdict(dict)
 
     def store(self, readings: Sequence[Reading]) -> int:
         self._refuse_if_down()
-        for reading in readings:
-            if not 0 <= reading.t_ns - reading.t0_ns <= WINDOW_S_MAX * S or reading.t0_ns < 0:
-                raise ValueError(
-                    f"reading of {reading.drive_id!r}: t0_ns must be 0 or more, and t_ns must lie 0 to 3600 s after "
-                    "t0_ns"
-                )
+        _check_windows(readings)
         before = len(self._readings)
         for reading in readings:
             if _identity(reading) not in self._readings:
                 self._readings[_identity(reading)] = reading
                 self._due.add((Resolution.MINUTE, _end_ns(reading.t_ns, Resolution.MINUTE), reading.drive_id))
         return len(self._readings) - before
+
+    def supersede(self, readings: Sequence[Reading], at_ns: int, why: str) -> int:
+        self._refuse_if_down()
+        _check_windows(readings)
+        changed = 0
+        for identity, new in {_identity(reading): reading for reading in readings}.items():
+            old = self._readings.get(identity)
+            if old is None or old == new:
+                continue
+            if (old.t_ns, old.chain_id) != (new.t_ns, new.chain_id):
+                self._leave_intervals(old)
+            self._superseded.append(Superseded(reading=old, at_ns=at_ns, why=why))
+            self._readings[identity] = new
+            for t_ns in (old.t_ns, new.t_ns):
+                self._due.add((Resolution.MINUTE, _end_ns(t_ns, Resolution.MINUTE), new.drive_id))
+            changed += 1
+        return changed
+
+    def _leave_intervals(self, reading: Reading) -> None:
+        """Drop what was rolled up with a reading that leaves its chain, where all that it was made of is there."""
+        drive_id, chain_id = reading.drive_id, reading.chain_id
+        for resolution in (Resolution.DAY, Resolution.HOUR, Resolution.MINUTE):
+            end_ns = _end_ns(reading.t_ns, resolution)
+            parts = [sums for of, sums in self._parts(resolution, end_ns, drive_id) if of == chain_id]
+            kept = self._sums[drive_id, resolution, end_ns]
+            if chain_id in kept and kept[chain_id].readings <= sum(part.readings for part in parts):
+                del kept[chain_id]
+            self._due.add((resolution, end_ns, drive_id))
+
+    def superseded(
+        self, drive_id: str, from_ns: int, to_ns: int, rows_max: int = ROWS_MAX
+    ) -> list[Superseded]:
+        self._refuse_if_down()
+        _check_rows_max(rows_max)
+        found = [
+            old
+            for old in self._superseded
+            if old.reading.drive_id == drive_id and from_ns < old.reading.t_ns <= to_ns
+        ]
+        return sorted(found, key=lambda old: (old.reading.t_ns, old.at_ns))[-rows_max:]
 
     def roll_up(self, intervals_max: int = 10_000) -> int:
         self._refuse_if_down()
@@ -239,6 +281,10 @@ class FakeReadings(_Fake):
         return gone
 
     def _forget_readings(self, until_ns: int, rows_max: int) -> int:
+        superseded = sorted(self._superseded, key=lambda old: old.reading.t_ns)
+        gone = [old for old in superseded if old.reading.t_ns <= until_ns][:rows_max]
+        self._superseded = [old for old in self._superseded if not any(old is one for one in gone)]
+        rows_max -= len(gone)
         shown = {id(one.reading) for one in self.newest()} | {id(one.measured) for one in self.newest()}
         old = [
             identity
@@ -250,7 +296,16 @@ class FakeReadings(_Fake):
         ]
         for identity in old[:rows_max]:
             del self._readings[identity]
-        return len(old[:rows_max])
+        return len(gone) + len(old[:rows_max])
+
+
+def _check_windows(readings: Iterable[Reading]) -> None:
+    for reading in readings:
+        if not 0 <= reading.t_ns - reading.t0_ns <= WINDOW_S_MAX * S or reading.t0_ns < 0:
+            raise ValueError(
+                f"reading of {reading.drive_id!r}: t0_ns must be 0 or more, and t_ns must lie 0 to 3600 s after "
+                "t0_ns"
+            )
 
 
 def _check_rows_max(rows_max: int) -> None:
@@ -416,3 +471,126 @@ class FakeRefused(_Fake):
     def forget_sighting(self, drive_id: str) -> None:
         self._refuse_if_down()
         self._sightings.pop(drive_id, None)
+
+
+class FakeRawBatches(_Fake):
+    """The port `RawBatches` in memory. Those that came first go first, by drive and in all."""
+
+    def __init__(
+        self, *, bytes_per_drive: int = 64 * 1024 * 1024, bytes_in_all: int = 256 * 1024 * 1024
+    ) -> None:
+        self._per_drive_max, self._in_all_max = bytes_per_drive, bytes_in_all
+        self._batches: dict[tuple[str, str, int, int], RawBatch] = {}  # in the order of arrival
+
+    def keep(self, batches: Sequence[RawBatch]) -> None:
+        self._refuse_if_down()
+        for batch in batches:
+            self._batches.setdefault((batch.drive_id, batch.device_id, batch.t0_ns, batch.seq), batch)
+        for drive_id in {batch.drive_id for batch in batches}:
+            self._drop([key for key in self._batches if key[0] == drive_id], self._per_drive_max)
+        self._drop(list(self._batches), self._in_all_max)
+
+    def _drop(self, keys: Sequence[tuple[str, str, int, int]], bytes_max: int) -> None:
+        kept_bytes = sum(len(self._batches[key].payload) for key in keys)
+        for key in keys:
+            if kept_bytes <= bytes_max:
+                return
+            kept_bytes -= len(self._batches.pop(key).payload)
+
+    def _of(self, drive_id: str) -> list[RawBatch]:
+        found = [batch for batch in self._batches.values() if batch.drive_id == drive_id]
+        return sorted(found, key=lambda one: (one.t_ns, one.t0_ns, one.seq, one.device_id))
+
+    def raw(self, drive_id: str, from_ns: int, to_ns: int, rows_max: int = 1000) -> list[RawBatch]:
+        self._refuse_if_down()
+        _check_rows_max(rows_max)
+        return [batch for batch in self._of(drive_id) if from_ns < batch.t_ns <= to_ns][-rows_max:]
+
+    def after(self, drive_id: str, t_ns: int, rows_max: int = 1000) -> list[RawBatch]:
+        self._refuse_if_down()
+        _check_rows_max(rows_max)
+        later = [batch for batch in self._of(drive_id) if batch.t_ns > t_ns]
+        return [batch for batch in later if batch.t_ns <= later[:rows_max][-1].t_ns]
+
+    def forget(self, before_ns: int, rows_max: int = 10_000) -> int:
+        self._refuse_if_down()
+        old = [key for key, batch in self._batches.items() if batch.t_ns < before_ns]
+        old.sort(key=lambda key: (key[0], self._batches[key].t_ns))
+        for key in old[:rows_max]:
+            del self._batches[key]
+        return len(old[:rows_max])
+
+
+class FakeHandValues(_Fake):
+    """The port `HandValues` in memory, beside a register that says which chains there are."""
+
+    def __init__(self, register: FakeRegister) -> None:
+        self._register = register
+        self._values: list[HandValue] = []
+
+    def record(self, value: HandValue) -> None:
+        self._refuse_if_down()
+        self._register.drive(value.drive_id)
+        if value.chain_id not in {chain.chain_id for chain in self._register.chains(value.drive_id)}:
+            raise NotFoundError(f"drive {value.drive_id!r} has no chain {value.chain_id!r}: correct the id")
+        if value not in self._values:
+            self._values.append(value)
+
+    def of(self, drive_id: str) -> list[HandValue]:
+        self._refuse_if_down()
+        found = [value for value in self._values if value.drive_id == drive_id]
+        return sorted(found, key=lambda value: (value.measured_ns, value.recorded_ns))
+
+    def newest(self) -> list[HandValue]:
+        self._refuse_if_down()
+        return [self.of(drive_id)[-1] for drive_id in sorted({value.drive_id for value in self._values})]
+
+
+class FakeDevices(_Fake):
+    """The port `Devices` in memory. Beyond `states_max` those unchanged for longest go."""
+
+    def __init__(self, states_max: int = 10_000) -> None:
+        self._states_max = states_max
+        self._states: dict[str, DeviceState] = {}
+
+    def note(self, states: Sequence[DeviceState]) -> None:
+        self._refuse_if_down()
+        for new in states:
+            old = self._states.get(new.drive_id)
+            if old is None or (new.since_ns > old.since_ns and new.online != old.online):
+                self._states[new.drive_id] = new
+        newest = sorted(self._states.values(), key=lambda state: (-state.since_ns, state.drive_id))
+        self._states = {state.drive_id: state for state in newest[: self._states_max]}
+
+    def states(self) -> list[DeviceState]:
+        self._refuse_if_down()
+        return [state for _, state in sorted(self._states.items())]
+
+
+class FakeChainMaps(_Fake):
+    """The port `ChainMaps` in memory, as JSON: so that nothing comes back from it that JSON cannot hold."""
+
+    def __init__(self, state_bytes_max: int = 16 * 1024 * 1024) -> None:
+        self._state_bytes_max = state_bytes_max
+        self._maps: dict[str, tuple[int, str]] = {}
+
+    def save(self, saved: SavedMap) -> None:
+        self._refuse_if_down()
+        try:
+            text = json.dumps(saved.state, allow_nan=False)
+        except (TypeError, ValueError) as error:
+            raise ValueError(
+                f"map of chain {saved.chain_id!r}: JSON cannot say its state: {error}"
+            ) from error
+        if len(text) > self._state_bytes_max:
+            raise ValueError(
+                f"map of chain {saved.chain_id!r}: its state has too many bytes: fold fewer links"
+            )
+        self._maps[saved.chain_id] = (saved.folded_to_ns, text)
+
+    def load(self, chain_id: str) -> SavedMap | None:
+        self._refuse_if_down()
+        if chain_id not in self._maps:
+            return None
+        folded_to_ns, text = self._maps[chain_id]
+        return SavedMap(chain_id=chain_id, folded_to_ns=folded_to_ns, state=json.loads(text))

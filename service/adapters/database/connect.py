@@ -1,20 +1,28 @@
-"""Opens the store: brings its schema up to date, checks that it can be used, hands out the three ports.
+"""Opens the store: brings its schema up to date, checks that it can be used, hands out the ports.
 
 Knows revisions of the schema; must not know tables beyond the probe. Alembic is loaded only where the schema must
 change: a start with an up-to-date store does not wait for it.
 """
 
 import time
+from collections.abc import Sequence
 
 from sqlalchemy import Connection, Engine, inspect, text, update
 
 from service.adapters.database import dialect, tables
+from service.adapters.database.chain_maps import DatabaseChainMaps
+from service.adapters.database.devices import DatabaseDevices
+from service.adapters.database.hand_values import DatabaseHandValues
+from service.adapters.database.numbers import Numbers
+from service.adapters.database.raw_batches import DatabaseRawBatches, RawBounds
 from service.adapters.database.readings import DatabaseReadings
 from service.adapters.database.refused import Bounds, DatabaseRefused
 from service.adapters.database.register import DatabaseRegister
 from service.adapters.database.transactions import Transactions
+from service.core.reading import Reading
+from service.ports import RawBatch
 
-SCHEMA = "0001"  # the revision that this code is written for: the newest file in migrations/versions
+SCHEMA = "0002"  # the revision that this code is written for: the newest file in migrations/versions
 BUSY_TIMEOUT_S = 5.0  # so long a transaction waits for another process to end its own
 _PAGES_A_TIME = 2_000  # 8 MB: what one transaction of `reclaim` moves
 
@@ -26,12 +34,32 @@ class NewerStoreError(Exception):
 class Database:
     """An open store. Its ports may be used from any thread; other processes may open the same store."""
 
-    def __init__(self, engine: Engine, bounds: Bounds | None = None) -> None:
+    def __init__(
+        self, engine: Engine, bounds: Bounds | None = None, raw_bounds: RawBounds | None = None
+    ) -> None:
         self._engine = engine
         self._transactions = Transactions(engine)
-        self.readings = DatabaseReadings(self._transactions)
+        self._numbers = Numbers(self._transactions)
+        self.readings = DatabaseReadings(self._transactions, self._numbers)
+        self.raw_batches = DatabaseRawBatches(self._transactions, self._numbers, raw_bounds)
+        self.hand_values = DatabaseHandValues(self._transactions)
+        self.devices = DatabaseDevices(self._transactions)
+        self.chain_maps = DatabaseChainMaps(self._transactions)
         self.register = DatabaseRegister(self._transactions)
         self.refused = DatabaseRefused(self._transactions, bounds)
+
+    def store_all(self, readings: Sequence[Reading], raw_batches: Sequence[RawBatch]) -> int:
+        """Store readings and keep the batches that they came from, in one durable transaction.
+
+        Returns how many readings were new. The same as `readings.store` and `raw_batches.keep`, at the price of one
+        commit. Raises StoreUnavailableError, having changed nothing.
+        """
+        if not readings and not raw_batches:
+            return 0
+        with self._numbers.writing() as numbering:
+            new = self.readings.store_within(numbering, readings)
+            self.raw_batches.keep_within(numbering, raw_batches)
+        return new
 
     def check(self) -> None:
         """Write one row for real and return once it is on disk. Raises StoreUnavailableError with the cause."""
@@ -59,18 +87,22 @@ class Database:
 
 
 def open_database(
-    url: str, *, busy_timeout_s: float = BUSY_TIMEOUT_S, bounds: Bounds | None = None
+    url: str,
+    *,
+    busy_timeout_s: float = BUSY_TIMEOUT_S,
+    bounds: Bounds | None = None,
+    raw_bounds: RawBounds | None = None,
 ) -> Database:
     """Return the open store at `url` (sqlite:///PATH), made or brought up to date as needed.
 
-    bounds: how much of what was refused is kept; None keeps the usual amount.
+    bounds: how much of what was refused is kept; raw_bounds: how much of raw batches. None keeps the usual amount.
 
     Raises ValueError (no URL that can be served), StoreUnavailableError, NewerStoreError.
     """
     engine = dialect.make_engine(url, busy_timeout_s)
     try:
         _bring_up_to_date(engine)
-        database = Database(engine, bounds)
+        database = Database(engine, bounds, raw_bounds)
         database.check()
     except BaseException:
         engine.dispose()

@@ -10,28 +10,30 @@ So neither the order of arrival nor a second delivery shows in the result.
 from collections.abc import Iterable, Sequence
 from itertools import repeat
 from operator import attrgetter
-from typing import Any
+from typing import Any, NamedTuple
 
 from sqlalchemy import Connection, Select, select
 
 from service.adapters.database import statements, tables
-from service.adapters.database.dialect import insert_into
+from service.adapters.database.numbers import Numbering, Numbers
 from service.adapters.database.records import records
+from service.adapters.database.refused import storable
 from service.adapters.database.statements import (
     COARSER,
     READING_COLUMNS,
     ROLL_UP_COLUMNS,
+    SUPERSEDED_COLUMNS,
     S,
     end_of_interval_ns,
 )
-from service.adapters.database.tables import NO_CHAIN
 from service.adapters.database.transactions import Transactions
 from service.core.batch import WINDOW_S_MAX
 from service.core.reading import NotMeasured, Reading
-from service.ports import ROWS_MAX, Newest, Resolution, RollUp
+from service.ports import ROWS_MAX, Newest, Resolution, RollUp, Superseded
 
 _WINDOW_NS_MAX = int(WINDOW_S_MAX * S)
 _INSTANT_NS_MAX = 2**63 - 1  # in the year 2262
+_WHY_LENGTH_MAX = 1024  # characters kept of why readings were superseded
 _CHUNK = 500  # intervals in one transaction: the worker waits no longer than this takes
 
 _Order = tuple[int, int, int, str]  # of readings in time, ties broken by identity: (t_ns, t0_ns, seq, device)
@@ -42,18 +44,16 @@ _REASONS: dict[str | None, NotMeasured | None] = {
 }
 _r, _u = tables.reading.c, tables.roll_up.c
 _after_reason = attrgetter(*(column.name for column in READING_COLUMNS[8:]))
+_BY_ALTERNATION = [column.name for column in READING_COLUMNS[8:]].index("by_alternation")
 _order = attrgetter("t_ns", "t0_ns", "seq", "device_id")
 
 
 class DatabaseReadings:
     """The port `Readings` over a database."""
 
-    def __init__(self, transactions: Transactions) -> None:
+    def __init__(self, transactions: Transactions, numbers: Numbers | None = None) -> None:
         self._transactions = transactions
-        # Number of a drive, and a longest window that the database has at least.
-        self._drive_nos: dict[str, tuple[int, int]] = {}
-        self._chain_nos: dict[str | None, int] = {None: NO_CHAIN}
-        self._chain_ids: dict[int, str | None] = {NO_CHAIN: None}
+        self._numbers = Numbers(transactions) if numbers is None else numbers
 
     # Storing
 
@@ -61,52 +61,40 @@ class DatabaseReadings:
         """Store all in one durable transaction and return how many were new. See the port."""
         if not readings:
             return 0
-        with self._transactions.writing() as connection:
-            drive_nos = self._number_drives(connection, readings)
-            chain_nos = self._number_chains(connection, {reading.chain_id for reading in readings})
-            rows = [_row(reading, drive_nos[reading.drive_id][0], chain_nos) for reading in readings]
-            new = connection.exec_driver_sql(statements.INSERT_READING, rows).rowcount
-            if new:
-                candidates = _newest_rows(readings, drive_nos, all_of_them=new < len(rows))
-                connection.exec_driver_sql(statements.UPSERT_NEWEST, candidates)
-                connection.exec_driver_sql(statements.INSERT_DUE, _due_rows(rows))
-        self._drive_nos.update(drive_nos)
-        self._chain_nos.update(chain_nos)
+        with self._numbers.writing() as numbering:
+            return self.store_within(numbering, readings)
+
+    def store_within(self, numbering: Numbering, readings: Sequence[Reading]) -> int:
+        """Store all in a transaction that is open, which may hold other things too; return how many were new."""
+        if not readings:
+            return 0
+        drive_nos = numbering.drives(_windows_ns(readings))
+        chain_nos = numbering.chains({reading.chain_id for reading in readings})
+        rows = [_row(reading, drive_nos[reading.drive_id], chain_nos) for reading in readings]
+        connection = numbering.connection
+        new = connection.exec_driver_sql(statements.INSERT_READING, rows).rowcount
+        if new:
+            candidates = _newest_rows(readings, drive_nos, all_of_them=new < len(rows))
+            connection.exec_driver_sql(statements.UPSERT_NEWEST, candidates)
+            connection.exec_driver_sql(statements.INSERT_DUE, _due_rows(rows))
         return int(new)
 
-    def _number_drives(
-        self, connection: Connection, readings: Sequence[Reading]
-    ) -> dict[str, tuple[int, int]]:
-        """Return number and longest window of each drive in `readings`, as the database has them by now."""
-        longest: dict[str, int] = {}
-        for reading in readings:
-            window_ns = reading.t_ns - reading.t0_ns
-            if window_ns > longest.get(reading.drive_id, -1):
-                longest[reading.drive_id] = window_ns
-            if not 0 <= window_ns <= _WINDOW_NS_MAX or reading.t0_ns < 0:
-                raise ValueError(
-                    f"reading of {reading.drive_id!r}: t0_ns must be 0 or more, and t_ns must lie 0 to "
-                    f"{WINDOW_S_MAX:g} s after t0_ns, not {window_ns} ns"
-                )
-        known = {drive_id: self._drive_nos[drive_id] for drive_id in longest if drive_id in self._drive_nos}
-        stale = {
-            drive_id: window_ns
-            for drive_id, window_ns in longest.items()
-            if drive_id not in known or known[drive_id][1] < window_ns
-        }
-        return known | _number(connection, stale) if stale else known
+    def supersede(self, readings: Sequence[Reading], at_ns: int, why: str) -> int:
+        """Put these in place of those of the same identity; return how many differed. See the port.
 
-    def _number_chains(self, connection: Connection, chain_ids: set[str | None]) -> dict[str | None, int]:
-        unknown = [chain_id for chain_id in chain_ids if chain_id not in self._chain_nos]
-        if not unknown:
-            return self._chain_nos
-        c = tables.chain_number.c
-        connection.execute(
-            insert_into(tables.chain_number).on_conflict_do_nothing(),
-            [{"chain_id": chain_id} for chain_id in unknown],
-        )
-        rows = connection.execute(select(c.chain_id, c.chain_no).where(c.chain_id.in_(unknown)))
-        return self._chain_nos | dict(rows.all())
+        Of several with the same identity the last counts. A roll-up that a reading leaves because its chain is another
+        now is taken out, where its finer data are all there, and made again from what is left.
+        """
+        if not readings:
+            return 0
+        with self._numbers.writing() as numbering:
+            drive_nos = numbering.drives(_windows_ns(readings))
+            chain_nos = numbering.chains({reading.chain_id for reading in readings})
+            wanted = [_row(reading, drive_nos[reading.drive_id], chain_nos) for reading in readings]
+            changes = _changes(numbering.connection, wanted)
+            if changes:
+                _supersede(numbering.connection, changes, at_ns, storable(why, _WHY_LENGTH_MAX))
+        return len(changes)
 
     # Rolling up
 
@@ -160,7 +148,7 @@ class DatabaseReadings:
 
     def _newest(self, connection: Connection, query: Select[Any]) -> list[Newest]:
         rows = connection.execute(query).all()
-        chain_ids = self._chains_of(connection, (row[2 + 4] for row in rows))
+        chain_ids = self._numbers.chain_ids(connection, (row[2 + 4] for row in rows))
         kinds: list[dict[str, Reading]] = []
         for kind in (0, 1):
             of_kind = {row[0]: row[2:] for row in rows if row[1] == kind}
@@ -180,11 +168,35 @@ class DatabaseReadings:
             number = _find_drive(connection, drive_id)
             if number is None:
                 return []
-            rows = _newest_raw(connection, *number, from_ns, to_ns, rows_max)
-            chain_ids = self._chains_of(connection, (row[4] for row in rows))
+            drive_no, window_ns = number
+            rows = _newest_raw(connection, _of_drive(drive_no), window_ns, from_ns, to_ns, rows_max)
+            chain_ids = self._numbers.chain_ids(connection, (row[4] for row in rows))
         readings = _readings(repeat(drive_id), rows, chain_ids)
         readings.sort(key=_order)
         return readings[-rows_max:]
+
+    def superseded(
+        self, drive_id: str, from_ns: int, to_ns: int, rows_max: int = ROWS_MAX
+    ) -> list[Superseded]:
+        """Readings that others were put in place of, by t_ns then at_ns; the newest `rows_max` of them."""
+        _check_rows_max(rows_max)
+        s, number = tables.superseded_reading.c, tables.drive_number.c
+        query = (
+            select(*SUPERSEDED_COLUMNS)
+            .join(tables.drive_number, number.drive_no == s.drive_no)
+            .where(number.drive_id == drive_id)
+            .where(s.t_ns > _within_reach(from_ns), s.t_ns <= _within_reach(to_ns))
+            .order_by(s.t_ns.desc(), s.at_ns.desc(), s.number.desc())
+            .limit(rows_max)
+        )
+        with self._transactions.reading() as connection:
+            rows = connection.execute(query).all()[::-1]
+            chain_ids = self._numbers.chain_ids(connection, (row[2 + 4] for row in rows))
+        readings = _readings(repeat(drive_id), [row[2:] for row in rows], chain_ids)
+        return [
+            Superseded(reading=reading, at_ns=row[0], why=row[1])
+            for row, reading in zip(rows, readings, strict=True)
+        ]
 
     def rolled(
         self, drive_id: str, from_ns: int, to_ns: int, resolution: Resolution, rows_max: int = ROWS_MAX
@@ -202,26 +214,18 @@ class DatabaseReadings:
                 .limit(rows_max)
             ).all()
             chain_nos = {row[0] for row in rows}
-            chain_ids = self._chains_of(connection, chain_nos)
+            chain_ids = self._numbers.chain_ids(connection, chain_nos)
         rolled = _roll_ups(drive_id, rows[::-1], chain_ids)
         if len(chain_nos) > 1:  # the order of chains so far is that of their numbers
             rolled.sort(key=lambda one: (one.end_ns, one.chain_id or ""))
         return rolled
-
-    def _chains_of(self, connection: Connection, chain_nos: Iterable[int]) -> dict[int, str | None]:
-        """Return a map that has at least these numbers. Numbers are never given out twice, so it is kept."""
-        if not self._chain_ids.keys() >= set(chain_nos):
-            c = tables.chain_number.c
-            rows = connection.execute(select(c.chain_no, c.chain_id))
-            self._chain_ids = {NO_CHAIN: None, **dict(rows.all())}
-        return self._chain_ids
 
     # Forgetting
 
     def forget(self, resolution: Resolution | None, before_ns: int, rows_max: int = 50_000) -> int:
         """Delete raw readings (resolution None) or roll-ups older than `before_ns`; return how many went.
 
-        At most `rows_max`, in one transaction, and only whole intervals of the next longer roll-up. Kept are what a
+        Superseded readings go with raw ones. At most `rows_max`, in one transaction, and only whole intervals of the next longer roll-up. Kept are what a
         due roll-up still needs, and of each drive the newest reading and the newest measured one, however old: the
         board shows them, and the next batch is converted with them. The space is used again; `Database.reclaim`
         shrinks the file.
@@ -233,6 +237,8 @@ class DatabaseReadings:
         with self._transactions.writing() as connection:
             for (drive_no,) in connection.execute(select(tables.drive_number.c.drive_no)).all():
                 if resolution is None:
+                    statement = statements.forget_superseded(drive_no, until_ns, rows_max - gone)
+                    gone += connection.execute(statement).rowcount
                     statement = statements.forget_readings(drive_no, until_ns, rows_max - gone)
                 else:
                     statement = statements.forget_roll_ups(drive_no, resolution, until_ns, rows_max - gone)
@@ -242,23 +248,22 @@ class DatabaseReadings:
         return gone
 
 
-# Numbers of drives and chains
+# Windows and drives
 
 
-def _number(connection: Connection, longest: dict[str, int]) -> dict[str, tuple[int, int]]:
-    """Give the drives numbers where they have none, raise their longest windows, return both."""
-    table = tables.drive_number
-    statement = insert_into(table)
-    connection.execute(
-        statement.on_conflict_do_update(
-            index_elements=[table.c.drive_id],
-            set_={"longest_window_ns": statement.excluded.longest_window_ns},
-            where=statement.excluded.longest_window_ns > table.c.longest_window_ns,
-        ),
-        [{"drive_id": drive_id, "longest_window_ns": window_ns} for drive_id, window_ns in longest.items()],
-    )
-    rows = connection.execute(select(table).where(table.c.drive_id.in_(longest)))
-    return {row.drive_id: (row.drive_no, row.longest_window_ns) for row in rows}
+def _windows_ns(readings: Sequence[Reading]) -> dict[str, int]:
+    """Return the longest window of each drive, ns. Raises ValueError where one cannot be."""
+    longest: dict[str, int] = {}
+    for reading in readings:
+        window_ns = reading.t_ns - reading.t0_ns
+        if window_ns > longest.get(reading.drive_id, -1):
+            longest[reading.drive_id] = window_ns
+        if not 0 <= window_ns <= _WINDOW_NS_MAX or reading.t0_ns < 0:
+            raise ValueError(
+                f"reading of {reading.drive_id!r}: t0_ns must be 0 or more, and t_ns must lie 0 to "
+                f"{WINDOW_S_MAX:g} s after t0_ns, not {window_ns} ns"
+            )
+    return longest
 
 
 def _find_drive(connection: Connection, drive_id: str) -> tuple[int, int] | None:
@@ -270,15 +275,19 @@ def _find_drive(connection: Connection, drive_id: str) -> tuple[int, int] | None
     return None if row is None else (row.drive_no, row.longest_window_ns)
 
 
+def _of_drive(drive_no: int) -> Select[Any]:
+    return select(*READING_COLUMNS).where(_r.drive_no == drive_no)
+
+
 def _newest_raw(
-    connection: Connection, drive_no: int, window_ns: int, from_ns: int, to_ns: int, rows_max: int
+    connection: Connection, readings: Select[Any], window_ns: int, from_ns: int, to_ns: int, rows_max: int
 ) -> Sequence[Sequence[Any]]:
     """Return rows of READING_COLUMNS that hold the newest `rows_max` with from_ns < t_ns <= to_ns, and maybe more.
 
     The key is in the order of t0_ns. Those that began last need not be those that ended last: where there are more
     than `rows_max`, one that began before them, but by no more than the longest window, may have ended after one.
     """
-    query = select(*READING_COLUMNS).where(_r.drive_no == drive_no, _r.t_ns > from_ns, _r.t_ns <= to_ns)
+    query = readings.where(_r.t_ns > from_ns, _r.t_ns <= to_ns)
     inside = query.where(_r.t0_ns > from_ns - window_ns, _r.t0_ns <= to_ns)
     rows = connection.execute(inside.order_by(_r.t0_ns.desc()).limit(rows_max)).all()
     if len(rows) < rows_max:
@@ -286,6 +295,70 @@ def _newest_raw(
     cut_ns = rows[-1][0]
     at_the_cut = query.where(_r.t0_ns >= cut_ns - window_ns, _r.t0_ns <= cut_ns)
     return [row for row in rows if row[0] > cut_ns] + list(connection.execute(at_the_cut).all())
+
+
+# Superseding
+
+
+class _Change(NamedTuple):
+    """A reading to put in place of another: rows of the table, with the same first four columns."""
+
+    old: tuple[Any, ...]
+    new: tuple[Any, ...]
+
+
+def _changes(connection: Connection, wanted: Iterable[tuple[Any, ...]]) -> list[_Change]:
+    """Return what differs between rows and those stored under their identity; the last row of an identity counts."""
+    changes = []
+    for identity, row in {row[:4]: row for row in wanted}.items():
+        stored = connection.exec_driver_sql(statements.SELECT_READING, identity).one_or_none()
+        if stored is not None and tuple(stored) != row[4:]:
+            changes.append(_Change((*identity, *stored), row))
+    return changes
+
+
+def _supersede(connection: Connection, changes: Sequence[_Change], at_ns: int, why: str) -> None:
+    """Keep the old rows, put the new ones in, and bring what is made from them in line."""
+    _take_out_left_roll_ups(connection, changes)
+    connection.exec_driver_sql(
+        statements.INSERT_SUPERSEDED, [(at_ns, why, *change.old) for change in changes]
+    )
+    connection.exec_driver_sql(
+        statements.UPDATE_READING, [(*change.new[4:], *change.new[:4]) for change in changes]
+    )
+    _renew_newest(connection, [change.new for change in changes])
+    rows = [row for change in changes for row in change]
+    connection.exec_driver_sql(statements.INSERT_DUE, _due_rows(rows))
+
+
+def _take_out_left_roll_ups(connection: Connection, changes: Sequence[_Change]) -> None:
+    """Take out roll-ups of chains that readings are no longer of, and note all that they stood for as due.
+
+    A roll-up is never replaced by one over fewer readings, and one over none is not written at all.
+    """
+    left = {(old[0], old[4], old[5]) for old, new in changes if old[4:6] != new[4:6]}
+    if not left:
+        return
+    for resolution, statement in statements.DELETE_WHOLE_ROLL_UP.items():
+        ends = {(drive_no, end_of_interval_ns(t_ns, resolution), chain) for drive_no, t_ns, chain in left}
+        connection.exec_driver_sql(statement, list(ends))
+        due = {(int(resolution), end_ns, drive_no) for drive_no, end_ns, _chain in ends}
+        connection.exec_driver_sql(statements.INSERT_DUE, list(due))
+
+
+def _renew_newest(connection: Connection, rows: Sequence[tuple[Any, ...]]) -> None:
+    """Bring the newest of each drive in line with rows that were changed."""
+    stale = [(*row[:4], row[4], 0 if row[6] is None else 1) for row in rows]
+    candidates = [(kind, *row[:5], kind) for row in rows for kind in ((0,) if row[6] is None else (0, 1))]
+    if connection.exec_driver_sql(statements.DELETE_STALE_NEWEST, stale).rowcount:
+        c = tables.drive_number.c
+        drives = select(c.drive_no, c.longest_window_ns).where(c.drive_no.in_({row[0] for row in rows}))
+        for drive_no, window_ns in connection.execute(drives).all():
+            measured = _of_drive(drive_no).where(_r.elongation_pct.is_not(None))
+            for kind, readings in ((0, _of_drive(drive_no)), (1, measured)):
+                found = _newest_raw(connection, readings, window_ns, -1, _INSTANT_NS_MAX, 1)
+                candidates += [(kind, drive_no, *row[:4], kind) for row in found]
+    connection.exec_driver_sql(statements.UPSERT_NEWEST, candidates)
 
 
 # Rows from readings and back
@@ -315,6 +388,7 @@ def _readings(
     if not rows:
         return []
     t0_ns, seq, device_id, t_ns, chain_no, pct, u_pct, reason, *others = zip(*rows, strict=True)
+    others[_BY_ALTERNATION] = tuple(map(bool, others[_BY_ALTERNATION]))
     named = map(chain_ids.__getitem__, chain_no), pct, u_pct, map(_REASONS.__getitem__, reason)
     columns = [drive_ids, device_id, t0_ns, seq, t_ns, *named, *others]
     return records(Reading, len(rows), columns)
@@ -330,7 +404,7 @@ def _roll_ups(drive_id: str, rows: Sequence[Sequence[Any]], chain_ids: dict[int,
 
 
 def _newest_rows(
-    readings: Sequence[Reading], drive_nos: dict[str, tuple[int, int]], *, all_of_them: bool
+    readings: Sequence[Reading], drive_nos: dict[str, int], *, all_of_them: bool
 ) -> list[tuple[Any, ...]]:
     """Return the rows of `UPSERT_NEWEST` that may matter: (measured, drive_no, t0_ns, seq, device, t_ns, measured).
 
@@ -348,7 +422,7 @@ def _newest_rows(
             elif key not in newest or newest[key] < order:
                 newest[key] = order
     return [
-        (measured, drive_nos[drive_id][0], t0_ns, seq, device, t_ns, measured)
+        (measured, drive_nos[drive_id], t0_ns, seq, device, t_ns, measured)
         for (drive_id, measured), (t_ns, t0_ns, seq, device) in rows or newest.items()
     ]
 

@@ -17,7 +17,7 @@ from service.adapters.database.transactions import Transactions
 from service.core.batch import KEPT_PAYLOAD_BYTES_MAX, Rejection, RejectionReason
 from service.ports import KeptRejection, Sighting
 
-_ID_LENGTH_MAX = 128  # characters kept of a drive or device id; valid ones have 64 at most
+ID_LENGTH_MAX = 128  # characters kept of a drive or device id; valid ones have 64 at most
 _TEXT_LENGTH_MAX = 1024  # characters kept of a topic and of a detail
 
 _rejection, _sighting = tables.rejection, tables.sighting
@@ -48,7 +48,7 @@ class DatabaseRefused:
             if rejections:
                 _keep_rejections(connection, rejections)
                 self._drop_rejections(
-                    connection, {storable(one.drive_id, _ID_LENGTH_MAX) for one in rejections}
+                    connection, {storable(one.drive_id, ID_LENGTH_MAX) for one in rejections}
                 )
             if sightings:
                 _keep_sightings(connection, sightings)
@@ -58,7 +58,7 @@ class DatabaseRefused:
         """The newest first."""
         query = select(_rejection).order_by(_rejection.c.number.desc()).limit(rows_max)
         if drive_id is not None:
-            query = query.where(_rejection.c.drive_id == storable(drive_id, _ID_LENGTH_MAX))
+            query = query.where(_rejection.c.drive_id == storable(drive_id, ID_LENGTH_MAX))
         with self._transactions.reading() as connection:
             return [_to_kept(row) for row in connection.execute(query)]
 
@@ -72,7 +72,7 @@ class DatabaseRefused:
         """Once it is registered, or turned away by a person. Unknown ids change nothing."""
         with self._transactions.writing() as connection:
             connection.execute(
-                delete(_sighting).where(_sighting.c.drive_id == storable(drive_id, _ID_LENGTH_MAX))
+                delete(_sighting).where(_sighting.c.drive_id == storable(drive_id, ID_LENGTH_MAX))
             )
 
     def _drop_rejections(self, connection: Connection, drive_ids: set[str]) -> None:
@@ -117,7 +117,7 @@ def _keep_rejections(connection: Connection, rejections: Sequence[Rejection]) ->
 def _rejection_values(rejection: Rejection) -> dict[str, Any]:
     payload = rejection.payload[:KEPT_PAYLOAD_BYTES_MAX]
     return {
-        "drive_id": storable(rejection.drive_id, _ID_LENGTH_MAX),
+        "drive_id": storable(rejection.drive_id, ID_LENGTH_MAX),
         "topic": storable(rejection.topic, _TEXT_LENGTH_MAX),
         "reason": rejection.reason.value,
         "detail": storable(rejection.detail, _TEXT_LENGTH_MAX),
@@ -163,9 +163,9 @@ def _keep_sightings(connection: Connection, sightings: Sequence[Sighting]) -> No
         [
             asdict(sighting)
             | {
-                "drive_id": storable(sighting.drive_id, _ID_LENGTH_MAX),
+                "drive_id": storable(sighting.drive_id, ID_LENGTH_MAX),
                 "topic": storable(sighting.topic, _TEXT_LENGTH_MAX),
-                "device_id": storable(sighting.device_id, _ID_LENGTH_MAX),
+                "device_id": storable(sighting.device_id, ID_LENGTH_MAX),
             }
             for sighting in sightings
         ],

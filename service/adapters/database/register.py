@@ -49,7 +49,7 @@ class DatabaseRegister:
     def drive(self, drive_id: str) -> Drive:
         """One drive. Raises NotFoundError."""
         with self._transactions.reading() as connection:
-            return _find_drive(connection, drive_id)
+            return find_drive(connection, drive_id)
 
     def add_drive(self, drive: Drive) -> None:
         """Raises ConflictError where the id is taken."""
@@ -66,7 +66,7 @@ class DatabaseRegister:
     def change_drive(self, drive: Drive) -> None:
         """Replace the drive's settings; `drive_history` keeps the earlier ones. Raises NotFoundError."""
         with self._transactions.writing() as connection:
-            if _find_drive(connection, drive.drive_id) == drive:
+            if find_drive(connection, drive.drive_id) == drive:
                 return
             connection.execute(
                 update(_drive).where(_drive.c.drive_id == drive.drive_id).values(asdict(drive))
@@ -76,10 +76,10 @@ class DatabaseRegister:
     def retire_drive(self, drive_id: str, at_ns: int) -> None:
         """Take the drive off the board; its history stays. A retired one keeps its date. Raises NotFoundError."""
         with self._transactions.writing() as connection:
-            if _find_drive(connection, drive_id).retired_ns is not None:
+            if find_drive(connection, drive_id).retired_ns is not None:
                 return
             connection.execute(update(_drive).where(_drive.c.drive_id == drive_id).values(retired_ns=at_ns))
-            self._record(connection, _find_drive(connection, drive_id))
+            self._record(connection, find_drive(connection, drive_id))
 
     def drive_history(self, drive_id: str) -> list[tuple[int, Drive]]:
         """Return (recorded_ns, settings) of each change of the drive, the first one first. Empty if unknown."""
@@ -108,7 +108,7 @@ class DatabaseRegister:
     def fit_chain(self, chain: Chain) -> None:
         """Raises NotFoundError (drive) and ConflictError (chain id taken; another chain on at that time)."""
         with self._transactions.writing() as connection:
-            _find_drive(connection, chain.drive_id)
+            find_drive(connection, chain.drive_id)
             taken = select(_chain.c.drive_id).where(_chain.c.chain_id == chain.chain_id)
             if (of_drive := connection.execute(taken).scalar()) is not None:
                 raise ConflictError(
@@ -134,7 +134,7 @@ class DatabaseRegister:
                 .values(removed_ns=at_ns, removed_why=why)
             ).rowcount
             if not taken_off:
-                raise _why_not_taken_off(_find_chain(connection, chain_id))
+                raise _why_not_taken_off(find_chain(connection, chain_id))
             _raise_version(connection)
 
     # Baselines
@@ -150,7 +150,7 @@ class DatabaseRegister:
     def record_baseline(self, baseline: Baseline) -> None:
         """Add one; older ones stay. Raises NotFoundError (chain)."""
         with self._transactions.writing() as connection:
-            _find_chain(connection, baseline.chain_id)
+            find_chain(connection, baseline.chain_id)
             connection.execute(insert(_baseline), asdict(baseline))
             _raise_version(connection)
 
@@ -161,7 +161,7 @@ def _raise_version(connection: Connection) -> int:
     return int(connection.execute(select(_version.c.version)).scalar_one())
 
 
-def _find_drive(connection: Connection, drive_id: str) -> Drive:
+def find_drive(connection: Connection, drive_id: str) -> Drive:
     """Return the drive; in a writing transaction it stays as it is until the end. Raises NotFoundError."""
     row = connection.execute(select(_drive).where(_drive.c.drive_id == drive_id)).one_or_none()
     if row is None:
@@ -169,7 +169,8 @@ def _find_drive(connection: Connection, drive_id: str) -> Drive:
     return _to_drive(row)
 
 
-def _find_chain(connection: Connection, chain_id: str) -> Chain:
+def find_chain(connection: Connection, chain_id: str) -> Chain:
+    """Return the chain, as `find_drive` does."""
     row = connection.execute(select(_chain).where(_chain.c.chain_id == chain_id)).one_or_none()
     if row is None:
         raise NotFoundError(f"chain {chain_id!r} is not registered: fit it on its drive, or correct the id")

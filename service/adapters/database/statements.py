@@ -20,8 +20,10 @@ from sqlalchemy import (
     exists,
     func,
     literal,
+    or_,
     select,
     tuple_,
+    update,
 )
 
 from service.adapters.database import tables
@@ -32,11 +34,17 @@ S = 1_000_000_000  # nanoseconds
 FINER = {Resolution.HOUR: Resolution.MINUTE, Resolution.DAY: Resolution.HOUR}
 COARSER = {None: Resolution.MINUTE, Resolution.MINUTE: Resolution.HOUR, Resolution.HOUR: Resolution.DAY}
 
+_IDENTITY = ("drive_no", "t0_ns", "seq", "device")
+
 _r, _d, _n, _u = tables.reading.c, tables.due.c, tables.newest.c, tables.roll_up.c
 _drive = tables.drive_number.c
 
 # The columns of a Reading but for its drive, in the order of the table.
 READING_COLUMNS = list(_r)[1:]
+
+_s = tables.superseded_reading.c
+# at_ns and why, then those of READING_COLUMNS.
+SUPERSEDED_COLUMNS = [_s.at_ns, _s.why, *(_s[column.name] for column in READING_COLUMNS)]
 
 # The columns of a RollUp but for its drive, in the order of its fields.
 ROLL_UP_COLUMNS = [
@@ -61,6 +69,32 @@ def _insert_reading() -> str:
     values: dict[str, Any] = {column.name: bindparam(column.name) for column in _r}
     statement = insert_into(tables.reading).values(values)
     return positional(statement.on_conflict_do_nothing())
+
+
+def _select_reading() -> str:
+    query = select(*list(_r)[4:])
+    return positional(query.where(*(_r[name] == bindparam(f"is_{name}") for name in _IDENTITY)))
+
+
+def _update_reading() -> str:
+    values: dict[str, Any] = {column.name: bindparam(column.name) for column in list(_r)[4:]}
+    is_it = (_r[name] == bindparam(f"is_{name}") for name in _IDENTITY)
+    return positional(update(tables.reading).where(*is_it).values(values))
+
+
+def _insert_superseded() -> str:
+    values: dict[str, Any] = {name: bindparam(name) for name in ("at_ns", "why", *_r.keys())}
+    return positional(insert_into(tables.superseded_reading).values(values))
+
+
+def _delete_stale_newest() -> str:
+    """Take out a newest one that was changed and is no longer what it is there for."""
+    return positional(
+        delete(tables.newest).where(
+            *(_n[name] == bindparam(f"is_{name}") for name in _IDENTITY),
+            or_(_n.t_ns != bindparam("now_t_ns"), _n.measured > bindparam("now_measured")),
+        )
+    )
 
 
 def _insert_due() -> str:
@@ -214,6 +248,48 @@ def _upsert_roll_up(query: Select[Any]) -> str:
     )
 
 
+def _delete_whole_minute() -> str:
+    in_it = (
+        _r.drive_no == _u.drive_no,
+        _r.chain_no == _u.chain_no,
+        _r.t0_ns > _u.end_ns - 60 * S - _drive.longest_window_ns,
+        _r.t0_ns <= _u.end_ns,
+        _r.t_ns > _u.end_ns - 60 * S,
+        _r.t_ns <= _u.end_ns,
+    )
+    source = tables.drive_number.join(tables.reading, _drive.drive_no == _r.drive_no)
+    return _delete_whole(Resolution.MINUTE, select(func.count()).select_from(source).where(*in_it))
+
+
+def _delete_whole_longer(resolution: Resolution) -> str:
+    finer = tables.roll_up.alias("finer")
+    in_it = (
+        finer.c.drive_no == _u.drive_no,
+        finer.c.chain_no == _u.chain_no,
+        finer.c.resolution_s == int(FINER[resolution]),
+        finer.c.end_ns > _u.end_ns - resolution * S,
+        finer.c.end_ns <= _u.end_ns,
+    )
+    return _delete_whole(resolution, select(func.sum(finer.c.readings)).where(*in_it))
+
+
+def _delete_whole(resolution: Resolution, parts: Select[Any]) -> str:
+    """Take out a roll-up whose finer data are all there: what is left of it will be made from them."""
+    return positional(
+        delete(tables.roll_up).where(
+            _u.resolution_s == int(resolution),
+            *(_u[name] == bindparam(f"is_{name}") for name in ("drive_no", "end_ns", "chain_no")),
+            _u.readings <= parts.correlate(tables.roll_up).scalar_subquery(),
+        )
+    )
+
+
+def forget_superseded(drive_no: int, until_ns: int, rows_max: int) -> Delete:
+    """Delete the earliest superseded readings with t_ns <= until_ns."""
+    old = select(_s.number).where(_s.drive_no == drive_no, _s.t_ns <= until_ns)
+    return delete(tables.superseded_reading).where(_s.number.in_(old.order_by(_s.t_ns).limit(rows_max)))
+
+
 def forget_readings(drive_no: int, until_ns: int, rows_max: int) -> Delete:
     """Delete the earliest readings with t_ns <= until_ns, but none that is due to be rolled up or the newest."""
     key = (_r.drive_no, _r.t0_ns, _r.seq, _r.device)
@@ -252,6 +328,20 @@ def forget_roll_ups(drive_no: int, resolution: Resolution, until_ns: int, rows_m
 INSERT_READING = _insert_reading()
 # Values: kind, drive_no, t0_ns, seq, device, t_ns, kind again. Kind 1 is for measured readings, 0 for any.
 UPSERT_NEWEST = _upsert_newest()
+# Values: drive_no, t0_ns, seq, device. Rows: the other columns of the table in order.
+SELECT_READING = _select_reading()
+# Values: the columns of the table after the fourth, then the first four.
+UPDATE_READING = _update_reading()
+# Values: at_ns, why, then the columns of the table of readings in order.
+INSERT_SUPERSEDED = _insert_superseded()
+# Values: drive_no, t0_ns, seq, device; t_ns and whether it is measured (0 or 1) as they are now.
+DELETE_STALE_NEWEST = _delete_stale_newest()
+# Values: drive_no, end_ns, chain_no. To be run in this order: longer ones are held against shorter ones.
+DELETE_WHOLE_ROLL_UP = {
+    Resolution.DAY: _delete_whole_longer(Resolution.DAY),
+    Resolution.HOUR: _delete_whole_longer(Resolution.HOUR),
+    Resolution.MINUTE: _delete_whole_minute(),
+}
 # Values: resolution_s, end_ns, drive_no.
 INSERT_DUE = _insert_due()
 DELETE_DUE = _delete_due()

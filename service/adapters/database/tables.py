@@ -9,6 +9,8 @@ integer as its bytes.
 For the next editor: a column that changes here needs a new file in migrations/versions; a released one stays as it is.
 """
 
+from typing import Any
+
 from sqlalchemy import (
     BigInteger,
     CheckConstraint,
@@ -22,6 +24,7 @@ from sqlalchemy import (
     Table,
     Text,
     UniqueConstraint,
+    text,
 )
 from sqlalchemy.types import REAL, TypeEngine
 
@@ -51,6 +54,51 @@ chain_number = Table(
     sqlite_strict=True,
 )
 
+
+def _reading_columns() -> list[Column[Any]]:
+    """What a batch yielded, the same in `reading` and `superseded_reading`; in the order of the fields of Reading."""
+    return [
+        Column("t_ns", Whole, nullable=False),
+        Column("chain_no", Integer, nullable=False),
+        Column("elongation_pct", Number),
+        Column("elongation_u_pct", Number),
+        Column("reason", Text),
+        Column("pitches_between", Number),
+        Column("lag_pitches", Number),
+        Column("speed_m_s", Number),
+        Column("coherence", Number),
+        Column("pitches_averaged", Whole, nullable=False),
+        Column("whole_laps", Whole, nullable=False),
+        Column("up_pulses", Whole, nullable=False),
+        Column("down_pulses", Whole, nullable=False),
+        Column("up_missed", Whole, nullable=False),
+        Column("down_missed", Whole, nullable=False),
+        Column("up_extra", Whole, nullable=False),
+        Column("down_extra", Whole, nullable=False),
+        Column("temp_c", Number),
+        Column("mount_c", Number),
+        Column("load_n", Number),
+        Column("since_pct", Number),
+        Column("since_u_pct", Number),
+        Column("baseline_taken_ns", Whole),
+        Column("baseline_recorded_ns", Whole),
+        Column("up_alternation_pct", Number),
+        Column("up_alternation_u_pct", Number),
+        Column("down_alternation_pct", Number),
+        Column("down_alternation_u_pct", Number),
+        Column("by_alternation", Flag, nullable=False, server_default=text("0")),
+        Column("polygon_taken_pct", Number),
+        Column("delay_taken_pct", Number),
+        Column("temperature_taken_pct", Number),
+        Column("load_taken_pct", Number),
+    ]
+
+
+def _measured_or_reason() -> CheckConstraint:
+    """SQLite would turn a NaN into NULL and so into "not measured" without a reason: this refuses it."""
+    return CheckConstraint("(elongation_pct IS NULL) <> (reason IS NULL)", name="measured_or_reason")
+
+
 reading = Table(
     "reading",
     metadata,
@@ -58,29 +106,26 @@ reading = Table(
     Column("t0_ns", Whole, primary_key=True, autoincrement=False),
     Column("seq", Whole, primary_key=True, autoincrement=False),
     Column("device", Text, primary_key=True),
-    Column("t_ns", Whole, nullable=False),
-    Column("chain_no", Integer, nullable=False),
-    Column("elongation_pct", Number),
-    Column("elongation_u_pct", Number),
-    Column("reason", Text),
-    Column("pitches_between", Number),
-    Column("lag_pitches", Number),
-    Column("speed_m_s", Number),
-    Column("coherence", Number),
-    Column("pitches_averaged", Whole, nullable=False),
-    Column("whole_laps", Whole, nullable=False),
-    Column("up_pulses", Whole, nullable=False),
-    Column("down_pulses", Whole, nullable=False),
-    Column("up_missed", Whole, nullable=False),
-    Column("down_missed", Whole, nullable=False),
-    Column("up_extra", Whole, nullable=False),
-    Column("down_extra", Whole, nullable=False),
-    Column("temp_c", Number),
-    Column("mount_c", Number),
-    Column("load_n", Number),
-    # SQLite would turn a NaN into NULL and so into "not measured" without a reason: this refuses it.
-    CheckConstraint("(elongation_pct IS NULL) <> (reason IS NULL)", name="measured_or_reason"),
+    *_reading_columns(),
+    _measured_or_reason(),
     sqlite_with_rowid=False,
+    sqlite_strict=True,
+)
+
+# Readings that others were put in place of; their identity is no key here, for one may be corrected more than once.
+superseded_reading = Table(
+    "superseded_reading",
+    metadata,
+    Column("number", Integer, primary_key=True),
+    Column("at_ns", Whole, nullable=False),
+    Column("why", Text, nullable=False),
+    Column("drive_no", Integer, nullable=False),
+    Column("t0_ns", Whole, nullable=False),
+    Column("seq", Whole, nullable=False),
+    Column("device", Text, nullable=False),
+    *_reading_columns(),
+    _measured_or_reason(),
+    Index("superseded_reading_drive", "drive_no", "t_ns"),
     sqlite_strict=True,
 )
 
@@ -149,7 +194,6 @@ def _drive_columns() -> list[Column[object]]:
         Column("area", Text, nullable=False),
         Column("line", Text, nullable=False),
         Column("drive_class", Text, nullable=False),
-        Column("whole_pitches", Integer, nullable=False),
         Column("offset_pitches", Number, nullable=False),
         Column("spacing_u_mm", Number, nullable=False),
         Column("driver_teeth", Integer),
@@ -166,6 +210,10 @@ def _drive_columns() -> list[Column[object]]:
         Column("load_u_pct", Number, nullable=False),
         Column("note", Text, nullable=False),
         Column("retired_ns", Whole),
+        Column("whole_pitches", Integer),  # none without sensors
+        Column("strain_u_pct_per_kn", Number),
+        Column("delay_us", Number),
+        Column("delay_u_us", Number, nullable=False, server_default=text("0")),
     ]
 
 
@@ -217,6 +265,67 @@ baseline = Table(
     Column("recorded_ns", Whole, nullable=False),
     Column("recorded_by", Text, nullable=False),
     Column("why", Text, nullable=False),
+    Column("up_alternation_pct", Number),
+    Column("down_alternation_pct", Number),
+    sqlite_strict=True,
+)
+
+hand_value = Table(
+    "hand_value",
+    metadata,
+    Column("number", Integer, primary_key=True),
+    Column("drive_id", Text, ForeignKey("drive.drive_id"), nullable=False),
+    Column("chain_id", Text, ForeignKey("chain.chain_id"), nullable=False, index=True),
+    Column("measured_ns", Whole, nullable=False),
+    Column("recorded_ns", Whole, nullable=False),
+    Column("recorded_by", Text, nullable=False),
+    Column("method", Text, nullable=False),
+    Column("pitches", Integer, nullable=False),
+    Column("length_mm", Number, nullable=False),
+    Column("length_u_mm", Number, nullable=False),
+    Column("pitch_mm", Number, nullable=False),
+    Column("tight", Flag, nullable=False),
+    Column("temp_c", Number),
+    Column("note", Text, nullable=False),
+    Index("hand_value_drive", "drive_id", "measured_ns", "recorded_ns"),
+    sqlite_strict=True,
+)
+
+# Pulse batches as they came. Numbered in the order of arrival: the oldest are at the start of the file.
+raw_batch = Table(
+    "raw_batch",
+    metadata,
+    Column("number", Integer, primary_key=True),
+    Column("drive_no", Integer, nullable=False),
+    Column("t0_ns", Whole, nullable=False),
+    Column("seq", Whole, nullable=False),
+    Column("device", Text, nullable=False),
+    Column("t_ns", Whole, nullable=False),
+    Column("form", Text, nullable=False),
+    Column("content_type", Text),
+    Column("kept_bytes", Integer, nullable=False),
+    Column("payload", LargeBinary, nullable=False),
+    UniqueConstraint("drive_no", "t0_ns", "seq", "device", name="same_batch"),
+    # By time; and counting what to drop reads this alone, not the payloads.
+    Index("raw_batch_drive", "drive_no", "t_ns", "kept_bytes"),
+    sqlite_strict=True,
+)
+
+chain_map = Table(
+    "chain_map",
+    metadata,
+    Column("chain_id", Text, primary_key=True),
+    Column("folded_to_ns", Whole, nullable=False),
+    Column("state", Text, nullable=False),  # JSON
+    sqlite_strict=True,
+)
+
+device_state = Table(
+    "device_state",
+    metadata,
+    Column("drive_id", Text, primary_key=True),
+    Column("online", Flag, nullable=False),
+    Column("since_ns", Whole, nullable=False),
     sqlite_strict=True,
 )
 

@@ -1,0 +1,61 @@
+"""Measurements by hand. Nothing is overwritten.
+
+Knows how the port `HandValues` becomes SQL; must not know what a length says of a chain.
+"""
+
+from dataclasses import asdict, fields
+from typing import Any
+
+from sqlalchemy import Row, func, insert, select
+
+from service.adapters.database import tables
+from service.adapters.database.register import find_chain, find_drive
+from service.adapters.database.transactions import Transactions
+from service.core.hand import HandMethod, HandValue
+from service.ports import NotFoundError
+
+_h = tables.hand_value.c
+_COLUMNS = [_h[field.name] for field in fields(HandValue)]
+_IN_TIME = [_h.measured_ns, _h.recorded_ns, _h.number]
+
+
+class DatabaseHandValues:
+    """The port `HandValues` over a database."""
+
+    def __init__(self, transactions: Transactions) -> None:
+        self._transactions = transactions
+
+    def record(self, value: HandValue) -> None:
+        """Add one; the very same again changes nothing. Raises NotFoundError (drive, chain, chain of that drive)."""
+        values = asdict(value) | {"method": value.method.value, "tight": int(value.tight)}
+        with self._transactions.writing() as connection:
+            find_drive(connection, value.drive_id)
+            if (of := find_chain(connection, value.chain_id).drive_id) != value.drive_id:
+                raise NotFoundError(
+                    f"drive {value.drive_id!r} has no chain {value.chain_id!r}, which is on drive {of!r}: "
+                    "correct one of the two"
+                )
+            same = (_h[name].is_not_distinct_from(one) for name, one in values.items())
+            if connection.execute(select(_h.number).where(*same)).first() is None:
+                connection.execute(insert(tables.hand_value), values)
+
+    def of(self, drive_id: str) -> list[HandValue]:
+        """All of one drive by measured_ns then recorded_ns."""
+        query = select(*_COLUMNS).where(_h.drive_id == drive_id).order_by(*_IN_TIME)
+        with self._transactions.reading() as connection:
+            return [_to_value(row) for row in connection.execute(query)]
+
+    def newest(self) -> list[HandValue]:
+        """The newest of every drive that has any, by drive."""
+        place = func.row_number().over(
+            partition_by=_h.drive_id, order_by=[column.desc() for column in _IN_TIME]
+        )
+        ranked = select(*_COLUMNS, place.label("place")).subquery()
+        query = select(*(ranked.c[column.name] for column in _COLUMNS)).where(ranked.c.place == 1)
+        with self._transactions.reading() as connection:
+            return [_to_value(row) for row in connection.execute(query.order_by(ranked.c.drive_id))]
+
+
+def _to_value(row: Row[Any]) -> HandValue:
+    values = dict(row._mapping)  # noqa: SLF001
+    return HandValue(**values | {"method": HandMethod(values["method"]), "tight": bool(values["tight"])})
