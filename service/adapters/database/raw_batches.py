@@ -188,10 +188,11 @@ def _count(connection: Connection) -> dict[int, int]:
     return {row[0]: int(row[1]) for row in rows}
 
 
-def _reaching(connection: Connection, batches: Select[tuple[int, int]], enough: int) -> int:
+def _reaching(connection: Connection, batches: Select[Any], enough: int) -> int:
     """Return the number up to which batches (number, bytes) must go, from the first, for `enough` bytes to go."""
     number = 0
-    for number, kept_bytes in connection.execute(batches.order_by(_b.number)):  # noqa: B007
+    rows: Iterable[Any] = connection.execute(batches.order_by(_b.number))
+    for number, kept_bytes in rows:  # noqa: B007
         enough -= kept_bytes
         if enough <= 0:
             break
