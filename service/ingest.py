@@ -532,13 +532,20 @@ class Ingest:
 
     def _announce(self) -> None:
         """Publish, retained, the newest reading of each drive that has a newer one than last time."""
-        for drive_id, reading in self._unannounced.items():
-            registered = (self._registered or {}).get(drive_id)
-            limit_pct = None if registered is None else limit(registered.drive).limit_pct
-            payload = elongation_payload(reading, limit_pct)
-            self._source.publish(elongation_topic(self._root, drive_id), payload, retain=True)
+        for reading in self._unannounced.values():
+            try:
+                self._announce_one(reading)
+            except Exception:
+                # It is stored; that the broker does not show it must not stop the others from being stored.
+                log.exception("announce_failed", drive=reading.drive_id, seq=reading.seq)
         self._unannounced = {}
         self._announced_s = time.monotonic()
+
+    def _announce_one(self, reading: Reading) -> None:
+        registered = (self._registered or {}).get(reading.drive_id)
+        limit_pct = None if registered is None else limit(registered.drive).limit_pct
+        payload = elongation_payload(reading, limit_pct)
+        self._source.publish(elongation_topic(self._root, reading.drive_id), payload, retain=True)
 
 
 class Housekeeper:
@@ -581,6 +588,9 @@ class Housekeeper:
                     forget_at_s = time.monotonic() + self._forget_s
             except StoreUnavailableError as fault:
                 log.warning("housekeeping_waits", fault=str(fault))
+            except Exception:
+                # Roll-ups may wait until the bug is mended; readings may not.
+                log.exception("housekeeping_failed")
             stop.wait(self._roll_up_s)
 
     def roll_up(self, stop: threading.Event | None = None) -> int:

@@ -17,6 +17,7 @@ from structlog.testing import capture_logs
 
 from service import ingest
 from service.adapters.mqtt import _InTray
+from service.core.announce import elongation_payload
 from service.core.batch import Batch, Rejection, RejectionReason
 from service.core.drive import Baseline, Chain, Drive
 from service.core.reading import NotMeasured, Reading, convert
@@ -352,7 +353,7 @@ def test_a_retired_drive_is_measured_up_to_its_end_and_unregistered_after(worker
 
 
 def test_a_device_that_invents_drives_fills_neither_the_store_nor_the_memory(worker: Worker) -> None:
-    for number in range(5000):
+    for number in range(3000):
         worker.send(b"junk", drive=f"d{number}x")
     worker.work()
     assert len(worker.refused.rejections(rows_max=10_000)) <= 10_000
@@ -466,7 +467,7 @@ def test_of_a_rejection_that_cannot_be_kept_all_but_the_payload_is(
     assert len(worker.store.all) == 1
 
 
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     st.lists(
         st.tuples(
@@ -601,6 +602,24 @@ def test_the_newest_reading_of_each_drive_is_published_once_a_flush(worker: Work
     assert (payload["seq"], payload["limit_pct"], retain) == (3, 2.0, True)
     assert payload["elongation_pct"] == pytest.approx(0.7, abs=0.03)
     assert by_topic[f"{ROOT}/d2/elongation"][0]["reason"] == "stopped"
+
+
+def test_a_reading_that_cannot_be_published_is_stored_all_the_same(
+    worker: Worker, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    register_drive(worker, "d2")
+
+    def payload_or_fail(reading: Reading, limit_pct: float | None) -> bytes:
+        if reading.drive_id == "d1":
+            raise OverflowError("a bug of ours")
+        return elongation_payload(reading, limit_pct)
+
+    monkeypatch.setattr(ingest, "elongation_payload", payload_or_fail)
+    worker.send(batch(1))
+    worker.send(batch(2), drive="d2")
+    worker.work()
+    assert len(worker.store.all) == len(worker.source.acknowledged) == 2
+    assert [topic for topic, _payload, _retain in worker.source.published] == [f"{ROOT}/d2/elongation"]
 
 
 def test_a_late_batch_does_not_replace_a_newer_publication(worker: Worker) -> None:
@@ -743,10 +762,21 @@ def test_roll_ups_are_brought_up_to_date_and_old_rows_forgotten(worker: Worker) 
     assert len(minutes) == 3
 
 
-def test_housekeeping_outlives_a_store_that_is_down(worker: Worker) -> None:
+def test_housekeeping_outlives_a_store_that_is_down_and_a_fault_of_ours(
+    worker: Worker, monkeypatch: pytest.MonkeyPatch
+) -> None:
     worker.send(batch(1))
     worker.work()
     worker.store.down = "busy"
+    roll_up = worker.store.roll_up
+    faults = [ZeroDivisionError("a bug of ours")]
+
+    def roll_up_or_fail(intervals_max: int = 10_000) -> int:
+        if worker.store.down is None and faults:
+            raise faults.pop()
+        return roll_up(intervals_max)
+
+    monkeypatch.setattr(worker.store, "roll_up", roll_up_or_fail)
     stop = threading.Event()
     housekeeper = Housekeeper(worker.store, keep_days={None: 90}, roll_up_s=0.01, now_ns=lambda: NOW_NS)
     thread = threading.Thread(target=housekeeper.run, args=(stop,), daemon=True)
@@ -757,6 +787,7 @@ def test_housekeeping_outlives_a_store_that_is_down(worker: Worker) -> None:
     stop.set()
     thread.join(5)
     assert not thread.is_alive()
+    assert faults == []
 
 
 def test_settings_that_cannot_work_are_refused(worker: Worker) -> None:

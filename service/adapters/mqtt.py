@@ -48,6 +48,7 @@ OUT_TOPICS_MAX = 10_000  # topics with something yet to publish; beyond, the old
 OUT_IN_FLIGHT_MAX = 20
 CONNECT_TIMEOUT_S = 10.0
 SEND_TIMEOUT_S = 5.0  # a broker that takes no acknowledgement for so long is gone
+GOODBYE_S = 1.0  # for what is at hand when we leave
 STABLE_S = 10.0  # a connection that stood so long starts the back-off anew
 RESUBSCRIBE_S = 30.0  # a refused subscription is asked for again: rights may have been mended
 RECONNECT_MIN_S = 0.25
@@ -776,7 +777,7 @@ class _Link:
         The broker ends the connection when it has seen all; if we did, the next connection could overtake it, and
         what we acknowledged last would come again.
         """
-        end_s = time.monotonic() + 1.0
+        end_s = time.monotonic() + GOODBYE_S
         self._write()
         while (self._in_flight or self._out_tray or self._client.want_write()) and time.monotonic() < end_s:
             if self._client.socket() is None or not self._accepted:

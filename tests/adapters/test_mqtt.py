@@ -1,5 +1,6 @@
 """The MQTT source against a real mosquitto, and against a broker played by the test where it must misbehave."""
 
+import random
 import socket
 import subprocess
 import threading
@@ -398,7 +399,9 @@ class PlayedBroker:
 
 
 @pytest.fixture
-def played() -> Iterator[PlayedBroker]:
+def played(monkeypatch: pytest.MonkeyPatch) -> Iterator[PlayedBroker]:
+    """It does not answer a DISCONNECT, so that is not waited for."""
+    monkeypatch.setattr("service.adapters.mqtt.GOODBYE_S", 0.05)
     broker = PlayedBroker()
     yield broker
     broker.drop()
@@ -538,6 +541,95 @@ def test_a_topic_that_is_not_utf_8_arrives_as_no_topic(played: PlayedBroker) -> 
         assert messages[0].topic == ""
         source.acknowledge(messages)
         assert played.expect(0x40)[:2] == b"\0\5"
+
+
+def packet(head: int, body: bytes) -> bytes:
+    length, left = b"", len(body)
+    while True:
+        left, byte = left >> 7, left & 127
+        length += bytes([byte | 128 if left else byte])
+        if not left:
+            return bytes([head]) + length + body
+
+
+def publish_packet(
+    payload: bytes, *, packet_id: int = 0, qos: int = 1, properties: bytes = b"\0", topic: str = "d1/pulses"
+) -> bytes:
+    """PUBLISH by MQTT 5.0, 3.3."""
+    name = f"{ROOT}/{topic}".encode()
+    identity = packet_id.to_bytes(2, "big") if qos else b""
+    return packet(0x30 | qos << 1, len(name).to_bytes(2, "big") + name + identity + properties + payload)
+
+
+def test_packets_may_come_in_pieces_of_any_size(played: PlayedBroker) -> None:
+    payloads = [bytes([number]) * size for number, size in enumerate([0, 1, 90, 127, 128, 16_383, 70_000])]
+    stream = b"".join(
+        publish_packet(payload, packet_id=1 + number) + packet(0xD0, b"")  # PINGRESP between them
+        for number, payload in enumerate(payloads)
+    )
+    with source_at(played.port) as source:
+        played.accept(session_present=False)
+        played.grant(1, 1, 1)
+        rng = random.Random(3)
+        sent = 0
+        while sent < len(stream):
+            size = rng.choice([1, 2, 3, 50, 20_000])
+            played.connection.sendall(stream[sent : sent + size])
+            sent += size
+            time.sleep(0.001)
+        messages = receive(source, len(payloads))
+        assert [message.payload for message in messages] == payloads
+        source.acknowledge(messages)
+        for number in range(len(payloads)):
+            assert played.expect(0x40)[:2] == (1 + number).to_bytes(2, "big")
+        assert source.status().reconnects == 0
+
+
+def test_unusual_publish_packets_are_read_too(played: PlayedBroker) -> None:
+    """QoS 0, content type among other properties, more than 127 bytes of properties: MQTT 5.0, 3.3.2.3."""
+    content_type = b"\x03\0\x10application/cbor"
+    other = b"\x26\0\1k\0\x70" + b"v" * 0x70  # a user property
+    many = content_type + other + other
+    with source_at(played.port) as source:
+        played.accept(session_present=False)
+        played.grant(1, 1, 1)
+        for qos, properties in (
+            (0, bytes([len(content_type)]) + content_type),
+            (1, bytes([len(other)]) + other),
+            (1, bytes([len(many) & 127 | 128, len(many) >> 7]) + many),
+        ):
+            played.connection.sendall(publish_packet(b"x", packet_id=9, qos=qos, properties=properties))
+        messages = receive(source, 3)
+        assert [(message.payload, message.content_type) for message in messages] == [
+            (b"x", "application/cbor"),
+            (b"x", None),
+            (b"x", "application/cbor"),
+        ]
+        source.acknowledge(messages)
+        assert [played.expect(0x40)[:2] for _ in range(2)] == [b"\0\x09"] * 2
+        assert played.expect(0x40, else_none_within_s=0.3) == b"", "QoS 0 is not acknowledged"
+
+
+@pytest.mark.parametrize(
+    "broken",
+    [
+        publish_packet(b"", packet_id=1, properties=b"\x03\x7f\0\0"),  # no such property
+        packet(0x32, b"\0\x70short"),  # a topic longer than the packet
+        packet(0x32, b""),
+        b"\x32\xff\xff\xff\x7f",  # 256 MB, far over the maximum packet size that we asked for
+        b"\x32\xff\xff\xff\xff\x01",  # a length of five bytes
+    ],
+    ids=["property", "topic", "empty", "huge", "length"],
+)
+def test_a_broken_packet_costs_a_connection_and_no_more(played: PlayedBroker, broken: bytes) -> None:
+    with source_at(played.port) as source:
+        played.accept(session_present=False)
+        played.grant(1, 1, 1)
+        played.connection.sendall(publish_packet(b"before", packet_id=1) + broken)
+        assert [message.payload for message in receive(source, 1)] == [b"before"]
+        played.accept(session_present=True)
+        played.connection.sendall(publish_packet(b"after", packet_id=2))
+        assert [message.payload for message in receive(source, 1)] == [b"after"]
 
 
 def test_closing_ends_the_thread_whatever_the_broker_does(played: PlayedBroker) -> None:
