@@ -176,7 +176,7 @@ class Operate:
         Raises NotFoundError, ConflictError (off already, fitted later), ValueError (a date ahead of now).
         """
         removed_ns = at_ns if removed_ns is None else removed_ns
-        _refuse_ahead("removed", removed_ns, at_ns)
+        refuse_ahead("removed", removed_ns, at_ns)
         self._register.take_off_chain(chain_id, removed_ns, why)
         log.info("chain taken off", chain=chain_id, by=by, at_ns=at_ns)
         return self._chain(chain_id)
@@ -208,7 +208,7 @@ class Operate:
             )
         chain = self._chain(chain_id)
         taken_ns = at_ns if taken_ns is None else taken_ns
-        _refuse_ahead("taken", taken_ns, at_ns)
+        refuse_ahead("taken", taken_ns, at_ns)
         if chain_at([chain], taken_ns) is None:
             raise ConflictError(
                 f"chain {chain_id!r} was not on its drive then: correct the time it was taken"
@@ -320,7 +320,7 @@ class Operate:
 
     def _check_fit(self, chain: Chain, at_ns: int) -> None:
         """Raise ConflictError where the chain cannot go on, naming the one that is in the way."""
-        _refuse_ahead("fitted", chain.fitted_ns, at_ns)
+        refuse_ahead("fitted", chain.fitted_ns, at_ns)
         chains = self._register.chains()
         if any(each.chain_id == chain.chain_id for each in chains):
             raise ConflictError(f"a chain {chain.chain_id!r} is registered already: give this one another id")
@@ -423,7 +423,8 @@ def _nominal(designation: str, pitch_mm: float | None, strands: int | None) -> t
     return pitch_mm, strands or (found.strands if found else 1)
 
 
-def _refuse_ahead(field: str, t_ns: int, at_ns: int) -> None:
+def refuse_ahead(field: str, t_ns: int, at_ns: int) -> None:
+    """Raise FieldsRefusedError where a date that people entered lies ahead of now, their clock's error aside."""
     if t_ns > at_ns + AHEAD_NS:
         raise FieldsRefusedError({field: "lies ahead of now; correct the date"})
 

@@ -253,6 +253,13 @@ class Known:
     by: str = "live"  # or "hand"
 
 
+def newer(live: Known | None, by_hand: Known | None) -> Known | None:
+    """Return the one to go by: the live value, unless the measurement by hand is newer by more than a day."""
+    if live is None or by_hand is None:
+        return live or by_hand
+    return by_hand if by_hand.t_ns > live.t_ns + NS_PER_DAY else live
+
+
 def count_doubt(value: HandValue, known: Known | None = None) -> str:
     """Return the question to ask about the count of pitches, "" if there is none.
 
