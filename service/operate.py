@@ -8,7 +8,7 @@ where a method says so.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from itertools import count
@@ -199,7 +199,8 @@ class Operate:
         """Record what the chain's elongation was at one instant, and return the baseline.
 
         pitches_between, pitches_between_u: N0 and its standard uncertainty, both or neither; None takes the mean of
-            the readings of the ten minutes before `taken_ns`, at the reference temperature and load.
+            the readings of the ten minutes before `taken_ns`, at the reference temperature and load, and with it the
+            mean elongation by alternation of each sensor.
         Raises NotFoundError (chain), ConflictError (too few readings; the chain was not on then), ValueError.
         """
         if (pitches_between is None) != (pitches_between_u is None):
@@ -213,8 +214,11 @@ class Operate:
             raise ConflictError(
                 f"chain {chain_id!r} was not on its drive then: correct the time it was taken"
             )
+        measured: Sequence[Reading] = ()
         if pitches_between is None or pitches_between_u is None:
-            pitches_between, pitches_between_u = self._pitches_between(chain, taken_ns)
+            measured = self._measured_before(chain, taken_ns)
+            drive = self._register.drive(chain.drive_id)
+            pitches_between, pitches_between_u = reference_pitches(drive, measured)
         baseline = Baseline(
             chain_id=chain_id,
             pitches_between=pitches_between,
@@ -225,6 +229,8 @@ class Operate:
             recorded_ns=at_ns,
             recorded_by=by,
             why=why,
+            up_alternation_pct=_mean_of(each.up_alternation_pct for each in measured),
+            down_alternation_pct=_mean_of(each.down_alternation_pct for each in measured),
         )
         self._register.record_baseline(baseline)
         log.info("baseline recorded", chain=chain_id, by=by, at_ns=at_ns)
@@ -337,8 +343,8 @@ class Operate:
         names = (stem if number == 1 else f"{stem}-{number}" for number in count(1))
         return next(name for name in names if name not in taken)
 
-    def _pitches_between(self, chain: Chain, taken_ns: int) -> tuple[float, float]:
-        """Return N0 and its standard uncertainty from the readings just before `taken_ns`."""
+    def _measured_before(self, chain: Chain, taken_ns: int) -> list[Reading]:
+        """Return the measured readings just before `taken_ns`. Raises ConflictError where they are too few."""
         readings = self._readings.raw(chain.drive_id, taken_ns - BASELINE_WINDOW_NS, taken_ns)
         measured = [each for each in readings if each.chain_id == chain.chain_id and each.reason is None]
         if len(measured) < BASELINE_READINGS_MIN:
@@ -347,20 +353,27 @@ class Operate:
                 f"and {BASELINE_READINGS_MIN} are needed: let the drive run at steady speed and try again, or give "
                 "pitches_between yourself"
             )
-        return reference_pitches(self._register.drive(chain.drive_id), measured)
+        return measured
 
     def _advice(self, before: Drive, after: Drive, at_ns: int) -> tuple[str, ...]:
-        """Return what a change of the sensors' place asks for."""
-        if (before.whole_pitches, before.offset_pitches) == (after.whole_pitches, after.offset_pitches):
+        """Return what a change of the sensors' place, or of their switching delay, asks for."""
+        moved = (before.whole_pitches, before.offset_pitches) != (after.whole_pitches, after.offset_pitches)
+        if not moved and before.delay_us == after.delay_us:
             return ()
         chain = chain_at(self._register.chains(after.drive_id), at_ns)
         held = baseline_at(self._register.baselines(chain.chain_id), at_ns) if chain else None
         if chain is None or held is None:
             return ()
-        told = (
-            f"The place of the sensors changed, and the baseline of chain {chain.chain_id} was taken with the old one. "
-            "If a sensor was moved, record a new baseline now: until then the elongation may be wrong."
-        )
+        if moved:
+            told = (
+                f"The place of the sensors changed, and the baseline of chain {chain.chain_id} was taken with the old "
+                "one. If a sensor was moved, record a new baseline now: until then the elongation may be wrong."
+            )
+        else:
+            told = (
+                f"The switching delay changed, and the baseline of chain {chain.chain_id} was taken with the old one. "
+                "Record a new baseline now: until then the elongation is off by what the delay makes at that speed."
+            )
         return (told,)
 
 
@@ -409,6 +422,12 @@ def reference_pitches(drive: Drive, readings: Sequence[Reading]) -> tuple[float,
         corrections_u = between * math.hypot(temperature_u_pct, load_u_pct) / 100
         terms_u.append(math.hypot(corrections_u, polygon_u_pitches(drive, each.lag_pitches or 0.0)))
     return fmean(values), math.hypot(stdev(values), fmean(terms_u))
+
+
+def _mean_of(values: Iterable[float | None]) -> float | None:
+    """Return the mean of the values that are known, None where none is."""
+    known = [each for each in values if each is not None]
+    return fmean(known) if known else None
 
 
 def _nominal(designation: str, pitch_mm: float | None, strands: int | None) -> tuple[float, int]:

@@ -151,6 +151,40 @@ def test_drive_that_was_added_is_listed_and_shown(cli: Cli) -> None:
     assert "612.14" in shown  # spacing: 24.1 pitches of 25.4 mm
 
 
+def test_drive_without_sensors_is_added_listed_and_shown(cli: Cli) -> None:
+    said = cli("drive", "add", "hoist", "--chain", "16B-1")
+    assert said.code == 0
+    assert "no sensors: measured by hand" in said.err
+    assert "no sensors" in cli("drive", "list").out
+    shown = cli("drive", "show", "hoist")
+    assert (shown.code, "chain spacing_mm" in shown.out) == (0, False)
+
+
+def test_delay_and_strain_are_given_with_their_uncertainties(cli: Cli) -> None:
+    given = (
+        "--delay",
+        "85",
+        "--delay-u",
+        "4",
+        "--load-ref",
+        "2000",
+        "--strain",
+        "0.02",
+        "--strain-u",
+        "0.003",
+    )
+    assert cli(*ADD, *given).code == 0
+    shown = cli("drive", "show", "infeed-2").out
+    for name, value in (
+        ("delay_us", "85"),
+        ("delay_u_us", "4"),
+        ("load_ref_n", "2000"),
+        ("strain_pct_per_kn", "0.02"),
+        ("strain_u_pct_per_kn", "0.003"),
+    ):
+        assert [line.split()[1] for line in shown.splitlines() if line.startswith(f"{name} ")] == [value]
+
+
 def test_limit_and_its_reason_are_told(cli: Cli) -> None:
     said = cli("drive", "add", "lift", "-n", "10", "--driven-teeth", "100", "--limit", "2.5")
     assert "limit 2 %, bound by large_sprocket" in said.err

@@ -87,6 +87,13 @@ def test_moving_the_sensors_asks_for_nothing_where_there_is_no_baseline(operate:
     assert operate.change_drive(replace(A_DRIVE, whole_pitches=22), **ACT).advice == ()
 
 
+def test_another_switching_delay_asks_for_a_new_baseline(ports: Ports, operate: Operate) -> None:
+    with_press(operate)
+    ports.register.record_baseline(A_BASELINE)
+    changed = operate.change_drive(replace(A_DRIVE, delay_us=80.0, delay_u_us=5.0), **ACT)
+    assert "switching delay changed" in changed.advice[0]
+
+
 def test_a_drive_is_retired_once_and_can_be_brought_back_once(ports: Ports, operate: Operate) -> None:
     operate.add_drive(A_DRIVE, **ACT)
     assert operate.retire_drive("press-3", **ACT).retired_ns == NOW_NS
@@ -216,6 +223,30 @@ def test_a_baseline_takes_its_pitches_from_the_readings_of_the_last_ten_minutes(
     assert 0.01 <= baseline.pitches_between_u < 0.05  # at least their scatter
     assert (baseline.recorded_by, baseline.recorded_ns, baseline.taken_ns) == ("shift A", NOW_NS, NOW_NS)
     assert ports.register.baselines("press-3-a") == [baseline]
+
+
+def test_a_baseline_from_readings_remembers_the_alternation_of_both_sensors(
+    ports: Ports, operate: Operate
+) -> None:
+    with_press(operate)
+    readings = [a_reading(3100 + n, seq=n) for n in range(4)]
+    seen = [(0.31, 0.42), (0.33, 0.44), (None, None), (0.32, 0.43)]  # one batch came reduced
+    ports.readings.store(
+        [
+            replace(each, up_alternation_pct=up, down_alternation_pct=down)
+            for each, (up, down) in zip(readings, seen, strict=True)
+        ]
+    )
+    baseline = record(operate)
+    assert baseline.up_alternation_pct == pytest.approx(0.32)
+    assert baseline.down_alternation_pct == pytest.approx(0.43)
+    assert ports.register.baselines("press-3-a") == [baseline]
+
+
+def test_a_baseline_given_by_hand_knows_no_alternation(operate: Operate) -> None:
+    with_press(operate)
+    baseline = record(operate, pitches_between=20.2, pitches_between_u=0.01)
+    assert (baseline.up_alternation_pct, baseline.down_alternation_pct) == (None, None)
 
 
 def test_too_few_readings_for_a_baseline_say_how_many_and_what_to_do(ports: Ports, operate: Operate) -> None:

@@ -2,7 +2,8 @@
 
 One row of CSV, or one [[drive]] table of TOML, is one drive with the chain on it and, if wanted, a baseline. The
 names are the same in both: the fields of `Drive`, those of `Chain` after chain_, those of `Baseline` after
-baseline_; instants end in _utc and are RFC 3339. An empty cell, or a key left out, means the usual value.
+baseline_; instants end in _utc and are RFC 3339. An empty cell, or a key left out, means the usual value; that of
+whole_pitches is a drive without sensors. In CSV its column must be there, so that nobody forgets it.
 
 Reading gives all drives of the file or one RegisterFileError with every problem in it, so that nothing is half
 imported. Knows files; must not know what is registered already: whoever stores the drives checks that.
@@ -270,13 +271,12 @@ def _complete_chain(row: _Row, drive: Drive | None) -> None:
 
 # Stand in for what is missing or unreadable, so that the other fields are checked all the same.
 _PLACEHOLDERS: dict[str, Any] = {
-    "drive_id": "placeholder", "whole_pitches": 24, "chain_id": "placeholder", "designation": "", "pitch_mm": 25.4,
+    "drive_id": "placeholder", "chain_id": "placeholder", "designation": "", "pitch_mm": 25.4,
     "fitted_ns": 0, "pitches_between": 24.0, "pitches_between_u": 0.0, "elongation_pct": 0.0, "elongation_u_pct": 0.0,
     "taken_ns": 0, "recorded_ns": 0, "recorded_by": "", "why": "",
 }  # fmt: skip
 
 _MISSING_FIX = {
-    "whole_pitches": "give the whole pitches between the sensors",
     "chain_fitted_utc": "give the day on which the chain was fitted, e.g. 2026-03-01",
     "baseline_elongation_pct": "give the elongation when it was taken; new chain of ISO 606 lies within 0 and 0.15, so 0.075",
     "baseline_elongation_u_pct": "give its standard uncertainty; for new chain of ISO 606 0.043",
@@ -314,7 +314,8 @@ def _csv_rows(text: str) -> list[_Row]:
     delimiter, lines = _cells(text)
     if not lines:
         raise _whole_file(
-            "it is empty; the first row must name the columns, at least drive_id and whole_pitches"
+            "it is empty; the first row must name the columns, at least drive_id and whole_pitches (which stays empty "
+            "for a drive without sensors)"
         )
     (head_line, headings), *rest = lines
     names = _names(headings, head_line)

@@ -24,10 +24,15 @@ def drive_add(  # noqa: PLR0913 (one option each)
     drive_id: Annotated[
         str, typer.Argument(metavar="ID", help="Small letters, digits, - and _; the level of its topic.")
     ],
-    whole_pitches: Annotated[
-        int, typer.Option("--whole-pitches", "-n", help="Whole pitches of a new chain between the sensors.")
-    ],
     *,
+    whole_pitches: Annotated[
+        int | None,
+        typer.Option(
+            "--whole-pitches",
+            "-n",
+            help="Whole pitches of a new chain between the sensors; left out: a drive without sensors.",
+        ),
+    ] = None,
     offset: Annotated[
         float, typer.Option("--offset", "-d", help="The part of a pitch that is over, 0 to below 1.")
     ] = 0.0,
@@ -49,6 +54,21 @@ def drive_add(  # noqa: PLR0913 (one option each)
     ] = False,
     limit_pct: Annotated[
         float | None, typer.Option("--limit", metavar="PCT", help="Your own limit, per cent.")
+    ] = None,
+    delay: Annotated[
+        float | None,
+        typer.Option(metavar="US", help="By how much `down` switches later than `up`, microseconds."),
+    ] = None,
+    delay_u: Annotated[float, typer.Option(metavar="US", help="Its standard uncertainty.")] = 0.0,
+    load_ref: Annotated[
+        float | None, typer.Option(metavar="N", help="Elongation is stated at this tension, newtons.")
+    ] = None,
+    strain: Annotated[
+        float | None, typer.Option(metavar="PCT", help="Elastic strain of the strand, per cent per kN.")
+    ] = None,
+    strain_u: Annotated[
+        float | None,
+        typer.Option(metavar="PCT", help="Its standard uncertainty; left out: a quarter of it."),
     ] = None,
     name: Annotated[str, typer.Option(help="Name for people.")] = "",
     site: Annotated[str, typer.Option(help="Site, area and line: where in the plant.")] = "",
@@ -75,7 +95,8 @@ def drive_add(  # noqa: PLR0913 (one option each)
 
     Count the pitches from `up` to `down` on a new chain, or measure the spacing along the strand in mm and divide it by
     the pitch: the whole part is --whole-pitches, the rest --offset. The limit is the least of 3 %, 200 / teeth of the
-    larger sprocket, 1.5 % where it applies, and your own. What is left out here can be given by import.
+    larger sprocket, 1.5 % where it applies, and your own. A drive without sensors is measured by hand and has a limit like
+    any other. What is left out here can be given by import.
 
     \b
     Example:  linklag drive add infeed-2 -n 24 -d 0.1 --chain 16B-1 --loop 120 --driver-teeth 19 --driven-teeth 57
@@ -89,7 +110,8 @@ def drive_add(  # noqa: PLR0913 (one option each)
         "drive_id": drive_id, "name": name, "site": site, "area": area, "line": line, "drive_class": drive_class,
         "whole_pitches": whole_pitches, "offset_pitches": offset, "spacing_u_mm": spacing_u, "driver_teeth": driver_teeth,
         "driven_teeth": driven_teeth, "up_to_driver_mm": up_to_driver, "fixed_centres": fixed_centres,
-        "parallel_strands": parallel_strands, "own_limit_pct": limit_pct,
+        "parallel_strands": parallel_strands, "own_limit_pct": limit_pct, "delay_us": delay, "delay_u_us": delay_u,
+        "load_ref_n": load_ref, "strain_pct_per_kn": strain, "strain_u_pct_per_kn": strain_u,
     }  # fmt: skip
     on = FittedChain(designation=chain, pitch_mm=pitch, strands=strands, pitches_in_loop=loop, fitted=fitted)
     leave(add(settings, fields, on))
@@ -134,8 +156,8 @@ def drive_import(
 ) -> None:
     """Register all drives of a CSV or TOML file.
 
-    One row, or one [[drive]] table, is one drive with its chain and, if wanted, its baseline; drive_id and whole_pitches
-    must be there. An export shows all columns; the export of an empty register is a form to fill in. A file that has
+    One row, or one [[drive]] table, is one drive with its chain and, if wanted, its baseline; drive_id must be there, and
+    whole_pitches for a drive with sensors. An export shows all columns; the export of an empty register is a form to fill in. A file that has
     anything wrong is not taken at all; a drive that contradicts the register is refused, the others go in. Importing
     the same file again changes nothing.
 

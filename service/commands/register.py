@@ -61,7 +61,10 @@ def add(settings: Settings, drive: dict[str, Any], chain: FittedChain) -> int:
         raise CommandError(f"{new.drive_id} is registered already, just so: nothing to do")
     bound = limit(new)
     _tell(f"added {new.drive_id}: limit {bound.limit_pct:.3g} %, bound by {bound.term}")
-    _tell(f"devices publish to {_topic(settings, new.drive_id)}")
+    if new.whole_pitches is None:
+        _tell("no sensors: measured by hand; give -n once they are mounted")
+    else:
+        _tell(f"devices publish to {_topic(settings, new.drive_id)}")
     if fitted is None:
         _tell("no chain yet: readings have no elongation until one is registered (--chain, page or API)")
     return 0
@@ -87,6 +90,8 @@ def list_drives(settings: Settings, *, retired: bool) -> int:
         "n + d",
         "elongation",
         "+/- 95 %",
+        "since baseline",
+        "+/- 95 %",
         "limit",
         "bound by",
         "newest reading",
@@ -106,7 +111,9 @@ def show(settings: Settings, drive_id: str) -> int:
     rows = [*_facts("", drive), ("limit_pct", f"{bound.limit_pct:.3g}, bound by {bound.term}")]
     rows.append(("topic", _topic(settings, drive_id)))
     for chain in chains:
-        rows += [("", ""), *_facts("chain ", chain), ("chain spacing_mm", f"{spacing_mm(drive, chain):.2f}")]
+        rows += [("", ""), *_facts("chain ", chain)]
+        if drive.whole_pitches is not None:
+            rows.append(("chain spacing_mm", f"{spacing_mm(drive, chain):.2f}"))
     for baseline in baselines:
         rows += [("", ""), *_facts("baseline ", baseline)]
     if newest is not None:
@@ -218,20 +225,29 @@ def _used(drive: Drive, newest: Newest | None) -> float:
 def _row(registration: Registration, newest: Newest | None) -> Row:
     drive, chain, bound = registration.drive, registration.chain, limit(registration.drive)
     measured = newest.measured if newest else None
-    elongation = u95 = "-"
-    if measured is not None and measured.elongation_pct is not None and measured.elongation_u_pct is not None:
-        elongation, u95 = f"{measured.elongation_pct:.3f} %", f"{2 * measured.elongation_u_pct:.3f} %"
+    against_nominal = since = ("-", "-")
+    if measured is not None:
+        against_nominal = _with_u95(measured.elongation_pct, measured.elongation_u_pct)
+        since = _with_u95(measured.since_pct, measured.since_u_pct)
+    spacing = (
+        "no sensors" if drive.whole_pitches is None else f"{drive.whole_pitches} + {drive.offset_pitches:g}"
+    )
     return (
         drive.drive_id,
         drive.name,
         (chain.designation or f"{chain.pitch_mm:g} mm") if chain else "none",
-        f"{drive.whole_pitches} + {drive.offset_pitches:g}",
-        elongation,
-        u95,
+        spacing,
+        *against_nominal,
+        *since,
         f"{bound.limit_pct:.3g} %",
         bound.term.value,
         rfc3339(newest.reading.t_ns // 1_000_000_000 * 1_000_000_000) if newest else "never",
     )
+
+
+def _with_u95(pct: float | None, u_pct: float | None) -> tuple[str, str]:
+    """Return a value and its expanded uncertainty, k = 2, as text; dashes where there is none."""
+    return ("-", "-") if pct is None or u_pct is None else (f"{pct:.3f} %", f"{2 * u_pct:.3f} %")
 
 
 def _facts(prefix: str, of: Any) -> Iterator[Row]:

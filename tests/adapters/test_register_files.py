@@ -50,7 +50,7 @@ def drives(draw: st.DrawFn) -> Drive:
         area=draw(words()),
         line=draw(words()),
         drive_class=draw(words()),
-        whole_pitches=draw(st.integers(1, 1000)),
+        whole_pitches=draw(st.none() | st.integers(1, 1000)),
         offset_pitches=draw(st.floats(0, 1, exclude_max=True)),
         spacing_u_mm=draw(st.floats(0.001, 1000)),
         driver_teeth=draw(optional),
@@ -64,6 +64,9 @@ def drives(draw: st.DrawFn) -> Drive:
         mount_expansion_per_k=draw(st.floats(0, 1e-3)),
         load_ref_n=draw(st.none() | st.floats(0, 1e8)),
         strain_pct_per_kn=draw(st.none() | st.floats(0, 10)),
+        strain_u_pct_per_kn=draw(st.none() | st.floats(0, 10)),
+        delay_us=draw(st.none() | st.floats(-1e6, 1e6)),
+        delay_u_us=draw(st.floats(0, 1e6)),
         load_u_pct=draw(st.floats(0, 10)),
         note=draw(words(lines=True)),
         retired_ns=draw(st.none() | instants),
@@ -112,6 +115,8 @@ def registrations(draw: st.DrawFn) -> Registration:
         recorded_ns=draw(instants),
         recorded_by=draw(words()),
         why=draw(words(lines=True)),
+        up_alternation_pct=draw(st.none() | st.floats(-5, 50)),
+        down_alternation_pct=draw(st.none() | st.floats(-5, 50)),
     )
     return Registration(drive, chain, baseline)
 
@@ -145,6 +150,12 @@ def test_all_fields_have_a_column() -> None:
     held = {(column.of, column.field) for column in COLUMNS.values()}
     wanted = {(of, field.name) for of in (Drive, Chain, Baseline) for field in dataclasses.fields(of)}
     assert wanted - held == {(Chain, "drive_id"), (Baseline, "chain_id")}
+
+
+def test_a_drive_without_sensors_leaves_whole_pitches_empty() -> None:
+    (by_csv,) = read_csv("drive_id,whole_pitches,name\nhoist,,Hoist\n")
+    (by_toml,) = read_toml("[[drive]]\ndrive_id = 'hoist'\nname = 'Hoist'\n")
+    assert by_csv == by_toml == Registration(Drive(drive_id="hoist", name="Hoist"))
 
 
 def test_a_file_without_drives_is_the_form_to_fill_in() -> None:
@@ -268,7 +279,6 @@ def problems(text: str | bytes, read: Any = read_csv) -> list[tuple[int | None, 
     ("column", "cell", "says"),
     [
         ("drive_id", "Press 1", "use small letters"),
-        ("whole_pitches", "", "is missing; give the whole pitches"),
         ("whole_pitches", "24.5", "is no whole number"),
         ("whole_pitches", "twenty", "write digits alone"),
         ("whole_pitches", "1e999", "is no whole number"),
