@@ -64,8 +64,8 @@ DRIVE_GROUPS = (
                 "whole_pitches",
                 "Whole pitches between the sensors, n",
                 Kind.WHOLE,
-                help="Count the pitches of a new chain from up to down, rounded down",
-                needed=True,
+                help="Count the pitches of a new chain from up to down, rounded down. Left empty: a drive without "
+                "sensors, measured by hand",
             ),
             Field(
                 "offset_pitches",
@@ -99,6 +99,14 @@ DRIVE_GROUPS = (
                 "mm",
                 "Along the strand; with it the polygon effect is taken off",
             ),
+            Field(
+                "delay_us",
+                "Down switches later than up by",
+                Kind.NUMBER,
+                "µs",
+                "As fitted at several speeds. Left empty: not known, nothing is taken off",
+            ),
+            Field("delay_u_us", "How well that is known", Kind.NUMBER, "µs", "Standard uncertainty"),
             Field("temp_ref_c", "Elongation is stated at", Kind.NUMBER, "°C"),
             Field("temp_range_k", "Where no temperature is sent, assume ±", Kind.NUMBER, "K", "Half width"),
             Field(
@@ -110,6 +118,13 @@ DRIVE_GROUPS = (
             ),
             Field("load_ref_n", "Elongation is stated at a tension of", Kind.NUMBER, "N"),
             Field("strain_pct_per_kn", "Elastic strain of the strand", Kind.NUMBER, "% per kN"),
+            Field(
+                "strain_u_pct_per_kn",
+                "How well that is known",
+                Kind.NUMBER,
+                "% per kN",
+                "Standard uncertainty. Left empty: a quarter of it. It is taken off only where it is 3 times that",
+            ),
             Field("load_u_pct", "Where no load is sent, assume", Kind.NUMBER, "%", "Standard uncertainty"),
         ),
         folded=True,
@@ -132,7 +147,13 @@ CHAIN_GROUP = Group(
 CHAIN_PREFIX = "chain-"  # where one form has fields of drive and chain
 # What is needed at least to measure: shown beside each drive that was seen.
 SHORT_FIELDS = (
-    Field("whole_pitches", "Whole pitches, n", Kind.WHOLE, needed=True),
+    Field(
+        "whole_pitches",
+        "Whole pitches, n",
+        Kind.WHOLE,
+        help="Count the pitches of a new chain from up to down, rounded down",
+        needed=True,
+    ),
     Field("offset_pitches", "Part over, d", Kind.NUMBER),
     Field("designation", "Chain", help="16B-1, ANSI 80 ..."),
 )

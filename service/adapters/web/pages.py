@@ -116,7 +116,9 @@ def drive(
         "recent": len(recent),
         "history": history(parts, chains),
         "baseline": _baseline_in_force(parts, state, now_ns),
-        "spacing_mm": spacing_mm(state.drive, state.chain) if state.chain else None,
+        "spacing_mm": spacing_mm(state.drive, state.chain)
+        if state.chain and state.drive.whole_pitches is not None
+        else None,
         "groups": [
             (
                 group.title,
@@ -124,7 +126,7 @@ def drive(
             )
             for group in forms.DRIVE_GROUPS
         ],
-        "moved": advice == "moved",
+        "rebaseline": advice == "baseline",
     }
     return render(request, "drive.html", values, now_ns=now_ns)
 

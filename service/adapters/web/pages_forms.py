@@ -24,6 +24,10 @@ from service.ports import ConflictError, NotFoundError
 router = APIRouter()
 
 ALL_DRIVE_FIELDS = tuple(each for group in forms.DRIVE_GROUPS for each in group.fields)
+# A drive that was seen on the broker has sensors: how far apart they are is needed.
+SIGHTED_FIELDS = tuple(
+    forms.SHORT_FIELDS[0] if each.name == "whole_pitches" else each for each in ALL_DRIVE_FIELDS
+)
 
 
 async def typed_in(request: Request) -> dict[str, str]:
@@ -79,8 +83,8 @@ _TIMES = {"fitted_ns": "fitted", "removed_ns": "removed", "taken_ns": "taken"}
 
 @router.get("/drives/new", response_class=HTMLResponse)
 def new_drive(request: Request) -> HTMLResponse:
-    """An empty form."""
-    return _drive_form(request, {}, Wrong())
+    """A form, empty or filled in from the address (a plan links to it so)."""
+    return _drive_form(request, dict(request.query_params), Wrong())
 
 
 @router.post("/drives/new", response_class=HTMLResponse)
@@ -117,7 +121,8 @@ def _register(
 ) -> Response:
     now_ns = parts.now_ns()
     wrong = Wrong()
-    drive = _drive_typed((forms.DRIVE_ID, *ALL_DRIVE_FIELDS), typed, wrong)
+    fields = ALL_DRIVE_FIELDS if sighted is None else SIGHTED_FIELDS
+    drive = _drive_typed((forms.DRIVE_ID, *fields), typed, wrong)
     chain = _chain_typed(parts, drive.drive_id if drive else "x", typed, wrong, now_ns)
     if drive is not None and not wrong:
         with _Collected(wrong, _TIMES, forms.CHAIN_PREFIX):
@@ -155,7 +160,7 @@ def change_drive(request: Request, parts: PartsDep, by: WhoDep, drive_id: str, t
     if drive is None or wrong:
         return _drive_form(request, typed, wrong, drive=before)
     changed = parts.operate.change_drive(drive, at_ns=parts.now_ns(), by=by)
-    return _to_drive(drive_id, "?advice=moved" if changed.advice else "")
+    return _to_drive(drive_id, "?advice=baseline" if changed.advice else "")
 
 
 @router.post("/drives/{drive_id}/retire", response_class=HTMLResponse)
@@ -201,7 +206,7 @@ def _drive_form(
         "groups": forms.DRIVE_GROUPS,
         "chain_group": forms.CHAIN_GROUP,
         "prefix": forms.CHAIN_PREFIX,
-        "defaults": forms.typed_of(ALL_DRIVE_FIELDS, Drive(drive_id="x", whole_pitches=1)),
+        "defaults": forms.typed_of(ALL_DRIVE_FIELDS, Drive(drive_id="x")),
     }
     return render(request, "drive_form.html", values, status=422 if wrong else 200)
 

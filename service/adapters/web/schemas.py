@@ -51,7 +51,9 @@ class DriveSettings(In):
     area: str = ""
     line: str = ""
     drive_class: str = Field(default="", description="Drives of like duty, compared with each other")
-    whole_pitches: int = Field(description="n: whole pitches of a new chain between the sensors")
+    whole_pitches: int | None = Field(
+        description="n: whole pitches of a new chain between the sensors; null: a drive without sensors"
+    )
     offset_pitches: float = Field(default=0.0, description="d: the part of a pitch that is over, 0 to 1")
     spacing_u_mm: float = Field(default=0.5, description="Standard uncertainty of the spacing, mm")
     driver_teeth: int | None = Field(
@@ -69,6 +71,14 @@ class DriveSettings(In):
     mount_expansion_per_k: float = Field(default=11.7e-6, description="Of the sensors' mount; steel 11.7e-6")
     load_ref_n: float | None = Field(default=None, description="Elongation is stated at this tension, N")
     strain_pct_per_kn: float | None = Field(default=None, description="Elastic strain, per cent per kN")
+    strain_u_pct_per_kn: float | None = Field(
+        default=None,
+        description="Its standard uncertainty; null: a quarter of it. Applied from 3 times that on",
+    )
+    delay_us: float | None = Field(
+        default=None, description="By how much `down` switches later than `up`, microseconds; null: not known"
+    )
+    delay_u_us: float = Field(default=0.0, description="Its standard uncertainty")
     load_u_pct: float = Field(default=0.02, description="Standard uncertainty where no load is sent")
     note: str = ""
 
@@ -110,7 +120,7 @@ class DrivePatch(DriveSettings):
         json_schema_extra=_example(own_limit_pct=2.0, note="Limit by the chain's maker")
     )
 
-    whole_pitches: int = Field(default=1, description="n: whole pitches of a new chain between the sensors")
+    whole_pitches: int | None = Field(default=None, description="n; null: a drive without sensors")
 
 
 _CHAIN: dict[str, Any] = {
@@ -165,6 +175,9 @@ _DRIVE: dict[str, Any] = dict(
     mount_expansion_per_k=11.7e-6,
     load_ref_n=None,
     strain_pct_per_kn=None,
+    strain_u_pct_per_kn=None,
+    delay_us=None,
+    delay_u_us=0.0,
     load_u_pct=0.02,
     note="",
     retired=None,
@@ -187,7 +200,7 @@ class DriveOut(Out):
     area: str
     line: str
     drive_class: str
-    whole_pitches: int
+    whole_pitches: int | None = Field(description="null: a drive without sensors, measured by hand")
     offset_pitches: float
     spacing_u_mm: float
     driver_teeth: int | None
@@ -201,6 +214,9 @@ class DriveOut(Out):
     mount_expansion_per_k: float
     load_ref_n: float | None
     strain_pct_per_kn: float | None
+    strain_u_pct_per_kn: float | None
+    delay_us: float | None
+    delay_u_us: float
     load_u_pct: float
     note: str
     retired: Instant | None = Field(description="When it was taken off the board")
@@ -287,6 +303,8 @@ class BaselineOut(Out):
             recorded=T,
             recorded_by="web 127.0.0.1",
             why="new chain, 0 to +0.15 % by ISO 606",
+            up_alternation_pct=0.032,
+            down_alternation_pct=0.034,
         )
     )
 
@@ -299,6 +317,10 @@ class BaselineOut(Out):
     recorded: Instant
     recorded_by: str
     why: str
+    up_alternation_pct: float | None = Field(
+        description="Elongation by long and short links of `up` then; null where N0 was given by hand"
+    )
+    down_alternation_pct: float | None
 
     @classmethod
     def of(cls, baseline: Baseline) -> Self:
@@ -318,6 +340,8 @@ _READING: dict[str, Any] = {
     "chain_id": "infeed-2-2026-03-02",
     "elongation_pct": 1.2384,
     "elongation_u_pct": 0.0421,
+    "since_pct": 1.1625,
+    "since_u_pct": 0.0123,
     "reason": None,
     "pitches_between": 24.2003,
     "lag_pitches": 0.2003,
@@ -334,6 +358,17 @@ _READING: dict[str, Any] = {
     "temp_c": 48.2,
     "mount_c": 24.0,
     "load_n": 3400.0,
+    "up_alternation_pct": 1.203,
+    "up_alternation_u_pct": 0.061,
+    "down_alternation_pct": 1.231,
+    "down_alternation_u_pct": 0.059,
+    "by_alternation": False,
+    "polygon_taken_pct": -0.0021,
+    "delay_taken_pct": None,
+    "temperature_taken_pct": 0.0283,
+    "load_taken_pct": 0.012,
+    "baseline_taken": "2026-03-02T07:00:00Z",
+    "baseline_recorded": "2026-03-02T07:05:00Z",
 }
 
 
@@ -347,6 +382,10 @@ class ReadingOut(Out):
         description="Against nominal pitch, at reference temperature and load"
     )
     elongation_u_pct: float | None = Field(description="Standard uncertainty (k = 1)")
+    since_pct: float | None = Field(
+        description="The change since the baseline: another number, not to be mixed with elongation_pct"
+    )
+    since_u_pct: float | None = Field(description="Its standard uncertainty (k = 1), without that of e0")
     reason: NotMeasured | None = Field(description="Why there is no elongation")
     pitches_between: float | None
     lag_pitches: float | None
@@ -363,6 +402,21 @@ class ReadingOut(Out):
     temp_c: float | None
     mount_c: float | None
     load_n: float | None
+    up_alternation_pct: float | None = Field(
+        description="Elongation by the long and short links that `up` sees: a check of the other, less exact"
+    )
+    up_alternation_u_pct: float | None
+    down_alternation_pct: float | None
+    down_alternation_u_pct: float | None
+    by_alternation: bool = Field(description="The whole number of pitches rests on it")
+    polygon_taken_pct: float | None = Field(
+        description="What was taken off elongation_pct, per cent; null: not corrected for"
+    )
+    delay_taken_pct: float | None
+    temperature_taken_pct: float | None
+    load_taken_pct: float | None
+    baseline_taken: Instant | None = Field(description="When the baseline was taken that since_pct refers to")
+    baseline_recorded: Instant | None
     chain_id: str | None
     device_id: str
     seq: int
@@ -372,7 +426,13 @@ class ReadingOut(Out):
     def of(cls, reading: Reading) -> Self:
         """Return a reading as the API gives it."""
         values = {name: getattr(reading, name) for name in Reading.__dataclass_fields__}
-        return cls.model_construct(**values, time=values.pop("t_ns"), t0=values.pop("t0_ns"))
+        return cls.model_construct(
+            **values,
+            time=values.pop("t_ns"),
+            t0=values.pop("t0_ns"),
+            baseline_taken=values.pop("baseline_taken_ns"),
+            baseline_recorded=values.pop("baseline_recorded_ns"),
+        )
 
 
 class RollUpOut(Out):
@@ -461,8 +521,10 @@ class FindingOut(Out):
 class ShownOut(Out):
     """The same as text, rounded as the page shows it."""
 
-    elongation: str | None = Field(description="Per cent")
+    elongation: str | None = Field(description="Against nominal pitch, per cent")
     uncertainty: str | None = Field(description="Expanded uncertainty U, k = 2, per cent")
+    since: str | None = Field(description="Since the baseline, per cent, with its sign")
+    since_uncertainty: str | None = Field(description="Expanded uncertainty U, k = 2, per cent")
     speed: str
     used: str | None
     verdict: str | None
@@ -494,6 +556,8 @@ _NEWEST: dict[str, Any] = {
     "shown": {
         "elongation": "1.238",
         "uncertainty": "0.084",
+        "since": "+1.163",
+        "since_uncertainty": "0.025",
         "speed": "0.84 m/s",
         "used": "41 %",
         "verdict": "below the limit",
@@ -552,15 +616,19 @@ class NewestOut(Out):
 
 def shown(state: DriveState) -> ShownOut:
     """Return the texts of a drive's newest numbers."""
-    elongation = uncertainty = None
+    elongation = uncertainty = since = since_uncertainty = None
     measured = state.measured
     if measured is not None and measured.elongation_pct is not None:
         elongation, uncertainty = words.elongation_words(
             measured.elongation_pct, measured.elongation_u_pct or 0.0
         )
+    if measured is not None and measured.since_pct is not None:
+        since, since_uncertainty = words.change_words(measured.since_pct, measured.since_u_pct or 0.0)
     return ShownOut.model_construct(
         elongation=elongation,
         uncertainty=uncertainty,
+        since=since,
+        since_uncertainty=since_uncertainty,
         speed=words.speed_words(state.reading.speed_m_s if state.reading else None),
         used=None if state.used is None else words.used_words(state.used),
         verdict=None if state.verdict is None else words.VERDICT_WORDS[state.verdict],
@@ -708,6 +776,7 @@ class RegisterIn(DriveSettings):
         )
     )
 
+    whole_pitches: int = Field(description="n: whole pitches of a new chain between the sensors")
     chain: ChainIn | None = Field(default=None, description="The chain on it, if known")
 
 

@@ -94,10 +94,14 @@ def _of_roll_up(row: RollUp, last_ns: int) -> Point:
 # Rows as the API gives them: the time first, then numbers with their unit in the name.
 
 RAW_FIELDS = (
-    "elongation_pct", "elongation_u_pct", "reason", "pitches_between", "lag_pitches", "speed_m_s", "coherence",
-    "pitches_averaged", "whole_laps", "up_pulses", "down_pulses", "up_missed", "down_missed", "up_extra",
-    "down_extra", "temp_c", "mount_c", "load_n", "chain_id", "device_id", "seq",
+    "elongation_pct", "elongation_u_pct", "since_pct", "since_u_pct", "reason", "pitches_between", "lag_pitches",
+    "speed_m_s", "coherence", "pitches_averaged", "whole_laps", "up_pulses", "down_pulses", "up_missed",
+    "down_missed", "up_extra", "down_extra", "temp_c", "mount_c", "load_n", "up_alternation_pct",
+    "up_alternation_u_pct", "down_alternation_pct", "down_alternation_u_pct", "by_alternation", "polygon_taken_pct",
+    "delay_taken_pct", "temperature_taken_pct", "load_taken_pct",
 )  # fmt: skip
+RAW_INSTANTS = {"baseline_taken": "baseline_taken_ns", "baseline_recorded": "baseline_recorded_ns"}
+RAW_SOURCE = ("chain_id", "device_id", "seq")
 ROLLED_FIELDS = (
     "chain_id", "readings", "measured", "mean_pct", "min_pct", "max_pct", "last_pct", "mean_u_pct",
     "mean_speed_m_s", "pulses",
@@ -111,7 +115,13 @@ def row_values(series: Series) -> Iterator[dict[str, Any]]:
             yield {"time": rfc3339(row.end_ns), **{name: getattr(row, name) for name in ROLLED_FIELDS}}
         else:
             values = {name: getattr(row, name) for name in RAW_FIELDS}
+            values |= {name: _told(getattr(row, field)) for name, field in RAW_INSTANTS.items()}
+            values |= {name: getattr(row, name) for name in RAW_SOURCE}
             yield {"time": rfc3339(row.t_ns), **values, "t0": rfc3339(row.t0_ns)}
+
+
+def _told(ns: int | None, digits: int | None = None) -> str | None:
+    return None if ns is None else rfc3339(ns, digits)
 
 
 def csv_chunks(series: Series) -> Iterator[str]:
@@ -119,7 +129,7 @@ def csv_chunks(series: Series) -> Iterator[str]:
     raw = series.resolution is Span.RAW
     buffer = io.StringIO()
     write: Callable[[Sequence[Any]], Any] = csv.writer(buffer).writerow
-    write(("time", *RAW_FIELDS, "t0") if raw else ("time", *ROLLED_FIELDS))
+    write(("time", *RAW_FIELDS, *RAW_INSTANTS, *RAW_SOURCE, "t0") if raw else ("time", *ROLLED_FIELDS))
     for number, row in enumerate(series.rows, 1):
         write(_csv_row(row))
         if number % CSV_CHUNK_ROWS == 0:
@@ -133,6 +143,8 @@ def _csv_row(row: Reading | RollUp) -> list[Any]:
     return [
         rfc3339(row.t_ns, 9),
         *(_cell(getattr(row, name)) for name in RAW_FIELDS),
+        *(_told(getattr(row, field), 9) for field in RAW_INSTANTS.values()),
+        *(_cell(getattr(row, name)) for name in RAW_SOURCE),
         rfc3339(row.t0_ns, 9),
     ]
 

@@ -58,6 +58,10 @@ NOT_MEASURED = {
         "Check that no sensor was moved, that whole pitches and offset are right and that the registered chain is "
         "the one fitted; then record a new baseline.",
     ),
+    NotMeasured.NO_SPACING: Finding(
+        "How far apart the sensors are is not known",
+        "Enter the whole pitches between the sensors, or record a baseline with N0.",
+    ),
     NotMeasured.NO_CHAIN: Finding(
         "No chain registered at that time",
         "Enter the chain that is on the drive, with the date it was fitted.",
@@ -138,6 +142,12 @@ def elongation_words(elongation_pct: float, u_pct: float) -> tuple[str, str]:
     """Return the elongation and its expanded uncertainty U = 2 u, in per cent, rounded to agree."""
     places = decimals(2 * u_pct)
     return _number(elongation_pct, places), _number(2 * u_pct, places)
+
+
+def change_words(change_pct: float, u_pct: float) -> tuple[str, str]:
+    """Return a change with its sign, and its expanded uncertainty U = 2 u, in per cent, rounded to agree."""
+    change, expanded = elongation_words(change_pct, u_pct)
+    return change if change.startswith("\N{MINUS SIGN}") else f"+{change}", expanded
 
 
 def _number(value: float, places: int) -> str:

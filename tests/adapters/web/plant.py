@@ -30,6 +30,28 @@ from tests.contracts.given import (
 ORIGIN = "http://127.0.0.1:8390"
 NOW_NS = NOON_NS + 3600 * S  # 2026-09-10T13:00:00Z
 API = "/api/v1"
+# A reading with a baseline, both alternations and all that can be taken off.
+CHECKED: dict[str, Any] = {
+    "since_pct": 0.9,
+    "since_u_pct": 0.004,
+    "baseline_taken_ns": NOON_NS + S,
+    "baseline_recorded_ns": NOON_NS + 2 * S,
+    "up_alternation_pct": 0.98,
+    "up_alternation_u_pct": 0.06,
+    "down_alternation_pct": 1.03,
+    "down_alternation_u_pct": 0.05,
+    "by_alternation": True,
+    "polygon_taken_pct": -0.002,
+    "delay_taken_pct": 0.006,
+    "temperature_taken_pct": 0.028,
+    "load_taken_pct": 0.0,
+}
+# The same as the API gives it.
+CHECKED_JSON: dict[str, Any] = {
+    **{name: value for name, value in CHECKED.items() if not name.startswith("baseline")},
+    "baseline_taken": "2026-09-10T12:00:01Z",
+    "baseline_recorded": "2026-09-10T12:00:02Z",
+}
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,17 @@ from typing import Any
 import pytest
 
 from service.core.reading import NotMeasured
-from tests.adapters.web.plant import API, NOW_NS, Plant, add, not_measured, reading_of, with_press
+from tests.adapters.web.plant import (
+    API,
+    CHECKED,
+    CHECKED_JSON,
+    NOW_NS,
+    Plant,
+    add,
+    not_measured,
+    reading_of,
+    with_press,
+)
 from tests.contracts.given import A_DRIVE, S
 
 NOW = "2026-09-10T13:00:00Z"
@@ -43,7 +53,24 @@ def test_put_sets_all_and_patch_only_what_is_given(plant: Plant) -> None:
     assert (patched["note"], patched["own_limit_pct"], patched["name"]) == ("new", None, "Feed chain")
     put = plant.client.put(f"{API}/drives/press-3", json={"whole_pitches": 20, "offset_pitches": 0.25}).json()
     assert (put["name"], put["note"], put["fixed_centres"]) == ("", "", False)
-    assert plant.get("/drives/press-3") == put
+    assert "switching delay changed" in put.pop("advice")[0]  # it was left out, so it is not known any more
+    assert plant.get("/drives/press-3") == put | {"advice": []}
+
+
+def test_a_drive_without_sensors_is_registered_like_any_other(plant: Plant) -> None:
+    made = post(plant, "/drives", {"drive_id": "hoist", "whole_pitches": None, "own_limit_pct": 2.0})
+    assert (made["whole_pitches"], made["limit_pct"]) == (None, 2.0)
+    post(plant, "/drives/hoist/chains", {"designation": "16B-1"})
+    (drive,) = plant.get("/readings/newest")["drives"]
+    assert (drive["reading"], drive["sensors"]) == (None, None)
+
+
+def test_a_delay_and_the_uncertainty_of_a_strain_are_settings(plant: Plant) -> None:
+    with_press(plant)
+    body = {"delay_us": 82.5, "delay_u_us": 3.0, "strain_u_pct_per_kn": 0.001}
+    patched = plant.client.patch(f"{API}/drives/press-3", json=body).json()
+    assert {name: patched[name] for name in body} == body
+    assert "switching delay changed" in patched["advice"][0]
 
 
 def test_moving_the_sensors_is_answered_with_advice(plant: Plant) -> None:
@@ -179,7 +206,7 @@ def test_a_number_of_the_chain_before_says_nothing_of_this_one(plant: Plant) -> 
 
 def test_a_reading_is_given_with_all_its_facts(plant: Plant) -> None:
     add(plant, "a")
-    plant.ports.readings.store([reading_of("a", 3590.25, 1.5, seq=3, device_id="plc")])
+    plant.ports.readings.store([reading_of("a", 3590.25, 1.5, seq=3, device_id="plc", **CHECKED)])
     (drive,) = plant.get("/readings/newest")["drives"]
     assert drive["reading"] == {
         "time": "2026-09-10T12:59:50.250000Z",
@@ -205,4 +232,8 @@ def test_a_reading_is_given_with_all_its_facts(plant: Plant) -> None:
         "device_id": "plc",
         "seq": 3,
         "t0": "2026-09-10T12:59:40.250000Z",
+        **CHECKED_JSON,
     }
+    shown = drive["shown"]
+    assert (shown["elongation"], shown["uncertainty"]) == ("1.500", "0.022")
+    assert (shown["since"], shown["since_uncertainty"]) == ("+0.900", "0.008")

@@ -10,7 +10,7 @@ from starlette.testclient import TestClient
 
 from service.adapters.web.series import Span, resolution_for
 from service.core.reading import NotMeasured
-from tests.adapters.web.plant import API, Plant, add, app_on, not_measured, reading_of
+from tests.adapters.web.plant import API, CHECKED, CHECKED_JSON, Plant, add, app_on, not_measured, reading_of
 from tests.adapters.web.served import served
 from tests.contracts.given import SQLITE, S, a_store
 
@@ -155,10 +155,33 @@ def test_csv_and_json_say_the_same(plant: Plant) -> None:
         for ours, theirs in zip(as_csv, as_json, strict=True):
             assert list(ours) == list(theirs)
             for name, value in theirs.items():
-                if name in {"time", "t0"}:
+                if name in {"time", "t0", "baseline_taken", "baseline_recorded"} and value is not None:
                     assert pd.Timestamp(ours[name]) == pd.Timestamp(value)
                 else:
                     assert ours[name] == ("" if value is None else str(value))
+
+
+def test_both_elongations_and_what_was_taken_off_are_columns_of_their_own(plant: Plant) -> None:
+    add(plant, "a")
+    unchecked = dict.fromkeys(CHECKED) | {"by_alternation": False}
+    plant.ports.readings.store(
+        [reading_of("a", 3000, 1.0, **CHECKED), reading_of("a", 3100, 1.0, seq=1, **unchecked)]
+    )
+    text = plant.client.get(f"{API}/drives/a/readings?last=1h&format=csv").text
+    checked, bare = csv.DictReader(io.StringIO(text))
+    assert (checked["elongation_pct"], checked["since_pct"], checked["since_u_pct"]) == (
+        "1.0",
+        "0.9",
+        "0.004",
+    )
+    assert checked["baseline_taken"] == "2026-09-10T12:00:01.000000000Z"
+    assert (checked["by_alternation"], checked["down_alternation_u_pct"]) == ("True", "0.05")
+    taken = ("polygon", "delay", "temperature", "load")
+    assert [checked[f"{name}_taken_pct"] for name in taken] == ["-0.002", "0.006", "0.028", "0.0"]
+    assert {
+        bare[name] for name in ("since_pct", "baseline_taken", "up_alternation_pct", "delay_taken_pct")
+    } == {""}
+    assert rows(plant, "last=1h")[0] | CHECKED_JSON == rows(plant, "last=1h")[0]
 
 
 def test_text_that_a_spreadsheet_would_run_is_made_plain(fake_plant: Plant) -> None:

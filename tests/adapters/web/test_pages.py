@@ -270,7 +270,7 @@ def test_a_drive_and_its_chain_are_registered_by_a_form(plant: Plant) -> None:
     [
         ({"whole_pitches": "many"}, "is not a whole number"),
         ({"whole_pitches": "-4"}, "-4 is not within"),
-        ({"whole_pitches": ""}, "fill this in"),
+        ({"drive_id": ""}, "fill this in"),
         ({"offset_pitches": "1.5"}, "1.5 is not within"),
         ({"offset_pitches": "nan"}, "nan is not within"),
         ({"drive_id": "Saw 1"}, "small letters"),
@@ -297,6 +297,13 @@ def test_a_form_that_is_refused_comes_back_with_all_that_was_typed(
             assert values[name] == text
     assert ("checked", None) in [item for tag, found in page.tags for item in found.items() if tag == "input"]
     assert plant.ports.register.drives() == []
+
+
+def test_a_drive_without_sensors_is_registered_by_leaving_the_pitches_empty(plant: Plant) -> None:
+    answer = plant.post_form("/drives/new", **NEW | {"whole_pitches": ""}, **{"chain-designation": "16B-1"})
+    assert answer.status_code == 303
+    assert plant.ports.register.drive("saw-1").whole_pitches is None
+    seen(plant, "/drives/saw-1")
 
 
 def test_an_id_that_is_taken_is_told_on_the_form(plant: Plant) -> None:
@@ -408,6 +415,15 @@ def test_a_drive_that_was_seen_is_registered_from_the_list_in_one_step(plant: Pl
     assert (answer.status_code, answer.headers["location"]) == (303, "/drives/saw-1")
     assert plant.ports.register.chains("saw-1")[0].pitch_mm == 25.4
     assert plant.ports.refused.sightings() == []
+
+
+def test_a_drive_that_was_seen_has_sensors_so_their_place_is_asked_for(plant: Plant) -> None:
+    plant.ports.refused.keep([], [A_SIGHTING])
+    answer = plant.post_form("/refused/saw-1/register", whole_pitches="", **{"chain-designation": "16B-1"})
+    assert answer.status_code == 422
+    assert "fill this in" in answer.text
+    body = {"chain": {"designation": "16B-1"}}
+    assert plant.client.post("/api/v1/sightings/saw-1/register", json=body).status_code == 422
 
 
 def test_what_is_missing_for_a_seen_drive_is_asked_for_on_the_full_form(plant: Plant) -> None:
