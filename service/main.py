@@ -13,6 +13,7 @@ import typer
 from service.commands import offline
 from service.commands.drive import drive
 from service.commands.options import Config, Data, Port, fail, leave, settings_of
+from service.commands.plan import plan
 
 HELP = """Live wear elongation of running chains, from the phase lag of two sensors.
 
@@ -42,6 +43,7 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 118},
 )
 app.add_typer(drive, name="drive")
+app.command("plan")(plan)
 
 
 @app.command()

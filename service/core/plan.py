@@ -97,13 +97,13 @@ TERM_WORDS = {
     "jitter": "scatter of the pulses, and tick",
     "sample": "links that a window does not show",
     "polygon": "polygon effect that is left",
-    "delay": "unequal switching delay, as learnt",
+    "delay": "switching delay, as learnt",
     "temperature": "temperature of chain and mount",
     "load": "load on the strand",
-    "spacing": "pitches between the sensors at the start",
-    "start": "length of the chain at the start (e0)",
+    "spacing": "start: pitches between, load, temperature",
+    "start": "start: length of the chain (e0)",
     "mount": "creep of the mounts",
-    "unequal_delay": "unequal switching delay, not learnt",
+    "unequal_delay": "switching delay, not learnt",
     "two_clocks": "two clocks that are apart",
 }
 
@@ -356,6 +356,11 @@ class Expected:
         """The term that limits it."""
         return self.terms[0]
 
+    @property
+    def largest_share(self) -> float:
+        """Its part of the combined variance, 0 to 1."""
+        return (self.largest.u_pct / self.combined_pct) ** 2
+
 
 @dataclass(frozen=True, slots=True)
 class Change:
@@ -570,7 +575,7 @@ def expected(layout: Layout, value: Value, at_pct: float, speed_m_s: float) -> E
 
 def _budget(layout: Layout, value: Value, at_pct: float, speed_m_s: float) -> tuple[Budget, int, int]:
     """What a reading will state, the pitches in its mean, and the whole laps these are."""
-    drive, new = _filled_drive(layout), _new_pitches(layout, value, speed_m_s)
+    drive, new = planned_drive(layout), _new_pitches(layout, value, speed_m_s)
     between = new.pitches / (1 + at_pct / 100)
     pct_per_pitch = (100 + at_pct) / between
     averaged, laps = _averaged(layout, at_pct, speed_m_s)
@@ -617,7 +622,7 @@ def _baseline_u_pitches(layout: Layout, speed_m_s: float) -> float:
 
     Temperature, load and the polygon effect of that day are in N0, and so in all readings after it.
     """
-    drive, e0_pct = _filled_drive(layout), _e0_pct(layout)
+    drive, e0_pct = planned_drive(layout), _e0_pct(layout)
     between = _spacing_pitches(layout) / (1 + e0_pct / 100)
     corrections_pct = math.hypot(_temperature_u_pct(layout, drive), _load_u_pct(layout, drive))
     return math.hypot(
@@ -773,7 +778,8 @@ def _drive(layout: Layout, whole_pitches: int) -> Drive:
     )
 
 
-def _filled_drive(layout: Layout) -> Drive:
+def planned_drive(layout: Layout) -> Drive:
+    """Return the drive as it will stand in the register, of a layout that a plan has filled in."""
     return _drive(layout, layout.whole_pitches or 0)
 
 
@@ -924,7 +930,7 @@ def _best_place(layout: Layout, limit_pct: float) -> float:
 
 def _polygon_most_pct(layout: Layout, limit_pct: float) -> float:
     """The greatest shift by the polygon effect, per cent of elongation, as the chain wears from new to the limit."""
-    drive, new = _filled_drive(layout), _spacing_pitches(layout)
+    drive, new = planned_drive(layout), _spacing_pitches(layout)
     shifts = []
     for step in range(25):
         stretch = 1 + limit_pct * step / 2400
@@ -983,6 +989,14 @@ def largest_tick_ns(scatter_mm: float, speed_m_s: float) -> int:
     most = scatter_ns * math.sqrt(12.0 * ((1 + TICK_ADDS) ** 2 - 1))
     power = 10.0 ** math.floor(math.log10(most))
     return max(1, int(next(power * step for step in (5, 2, 1) if power * step <= most * (1 + 1e-9))))
+
+
+def tick_words(tick_ns: int) -> str:
+    """Return a tick in the unit that people say it in."""
+    for ns, unit in ((1_000_000, "ms"), (1000, "µs")):
+        if tick_ns >= ns:
+            return f"{tick_ns / ns:g} {unit}"
+    return f"{tick_ns} ns"
 
 
 # What would make it better
@@ -1136,7 +1150,7 @@ def _levers_of_sensing(layout: Layout) -> Iterator[tuple[str, list[_Step]]]:
     learnt_us = learnt_delay_u_us(layout)
     if layout.delay_u_us is None and learnt_us < layout.delay_mismatch_us:
         words = (
-            f"learn the delay of the sensors at {layout.speed_min_m_s:g} and {layout.speed_max_m_s:g} m/s at commissioning, to "
+            f"learn the delay of the sensors at {layout.speed_min_m_s:.3g} and {layout.speed_max_m_s:.3g} m/s at commissioning, to "
             f"{learnt_us:.2g} µs, in place of {layout.delay_mismatch_us:g} not known"
         )
         yield "delay_u_us", [_Step(words, replace(layout, delay_u_us=learnt_us))]
@@ -1166,7 +1180,10 @@ def _levers_of_batches(layout: Layout, limit_pct: float) -> Iterator[tuple[str, 
     yield (
         "tick_ns",
         [
-            _Step(f"stamp in ticks of {tick} ns, in place of {layout.tick_ns}", replace(layout, tick_ns=tick))
+            _Step(
+                f"stamp in ticks of {tick_words(tick)}, in place of {tick_words(layout.tick_ns)}",
+                replace(layout, tick_ns=tick),
+            )
             for tick in (largest, 1000, 100)
             if tick < layout.tick_ns
         ],
@@ -1197,7 +1214,7 @@ def _remarks(layout: Layout, bound: Limit, choice: Choice) -> Iterator[Remark]:
         pitches_in_loop=layout.pitches_in_loop,
         fitted_ns=0,
     )
-    for each in advice(_filled_drive(layout), chain):
+    for each in advice(planned_drive(layout), chain):
         field, words = each.split(": ", 1)
         yield Remark(field, words)
 
@@ -1331,7 +1348,7 @@ def _remarks_on_device(layout: Layout, limit_pct: float) -> Iterator[Remark]:
         yield Remark(
             "two_clocks",
             f"two clocks {layout.sync_error_us:g} µs apart are {shift:.4f} pitch, or {100 * shift / _spacing_pitches(layout):.2f} "
-            f"% of elongation, at {layout.speed_max_m_s:g} m/s. A batch has one clock: bring both sensors to one device",
+            f"% of elongation, at {layout.speed_max_m_s:.3g} m/s. A batch has one clock: bring both sensors to one device",
         )
     largest = largest_tick_ns(_scatter_mm(layout, layout.speed_max_m_s), layout.speed_max_m_s)
     if layout.tick_ns > largest:
@@ -1342,28 +1359,28 @@ def _remarks_on_device(layout: Layout, limit_pct: float) -> Iterator[Remark]:
         )
         yield Remark(
             "tick_ns",
-            f"{layout.tick_ns} ns are coarse for pulses that scatter by "
-            f"{1000 * _scatter_mm(layout, layout.speed_max_m_s) / layout.speed_max_m_s:.3g} µs: {largest} ns or less will do."
+            f"{tick_words(layout.tick_ns)} are coarse for pulses that scatter by "
+            f"{1000 * _scatter_mm(layout, layout.speed_max_m_s) / layout.speed_max_m_s:.3g} µs: {tick_words(largest)} or less will do."
             f"{locks}",
         )
     window_s, lap_s = layout.window_s or WINDOW_DEFAULT_S, _lap_s(layout, limit_pct)
     if lap_s is not None and lap_s > window_s:
         yield Remark(
             "window_s",
-            f"{window_s:g} s are no whole lap at {layout.speed_min_m_s:g} m/s; {math.ceil(lap_s)} s are. A worn section that did "
+            f"{window_s:g} s are no whole lap at {layout.speed_min_m_s:.3g} m/s; {math.ceil(lap_s)} s are. A worn section that did "
             "not pass does not show",
         )
     elif window_s > WINDOW_USUAL_S:
         yield Remark(
             "window_s",
-            f"a lap at {layout.speed_min_m_s:g} m/s takes {window_s:g} s; {WINDOW_USUAL_S:g} s or less are usual. Shorter windows "
+            f"a lap at {layout.speed_min_m_s:.3g} m/s takes {window_s:g} s; {WINDOW_USUAL_S:g} s or less are usual. Shorter windows "
             "will do where the links not shown are of no concern",
         )
     pulses = window_s * joint_rate_hz(layout.speed_max_m_s, layout.pitch_mm)
     if pulses > PULSES_MAX and not layout.reduced:
         yield Remark(
             "window_s",
-            f"{window_s:g} s hold {pulses:.0f} pulses at {layout.speed_max_m_s:g} m/s, and over {PULSES_MAX} are refused: let "
+            f"{window_s:g} s hold {pulses:.0f} pulses at {layout.speed_max_m_s:.3g} m/s, and over {PULSES_MAX} are refused: let "
             "the window end after so many laps rather than seconds",
         )
     if layout.reduced:
@@ -1380,3 +1397,8 @@ def _lags_sent(layout: Layout, limit_pct: float) -> tuple[float, float]:
     """Least and greatest N from the limit to the least elongation there may be."""
     new = _spacing_pitches(layout)
     return new / (1 + limit_pct / 100), new / (1 + ELONGATION_MIN_PCT / 100)
+
+
+def plain(plan: Plan) -> dict[str, Any]:
+    """Return a plan as dicts, lists, numbers and texts, as command and API give it."""
+    return asdict(plan)

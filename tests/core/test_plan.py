@@ -415,7 +415,7 @@ def test_a_window_that_is_too_short_is_refused_with_the_least_that_will_do() -> 
         ({"window_s": 2.0}, "window_s", "no whole lap"),
         ({"speed_min_m_s": 0.02}, "window_s", "60 s or less are usual"),
         ({"speed_min_m_s": 0.001, "speed_max_m_s": 1.0, "window_s": 3600.0}, "window_s", "pulses at 1 m/s"),
-        ({"tick_ns": 50_000}, "tick_ns", "20000 ns or less"),
+        ({"tick_ns": 50_000}, "tick_ns", "20 µs or less"),
         ({"tick_ns": 1_000_000}, "tick_ns", "locks"),
         ({"repeatability_mm": 0.5}, "repeatability_mm", "some readings"),
         ({"repeatability_mm": 1.0}, "repeatability_mm", "readings will be refused"),

@@ -18,11 +18,13 @@ from service.adapters.web import (
     api_catalogue,
     api_drives,
     api_health,
+    api_plan,
     api_readings,
     api_refused,
     api_stream,
     pages,
     pages_forms,
+    pages_plan,
     problems,
 )
 from service.adapters.web.board import Board
@@ -49,6 +51,7 @@ TAGS = (
     ("drives", "Drives, the chains on them over time, baselines"),
     ("refused", "Messages that could not be used, and drives that nobody registered"),
     ("catalogue", "Chains by designation or by measurement"),
+    ("plan", "Sensors, before they are mounted"),
     ("service", "Health and metrics"),
 )
 
@@ -110,13 +113,14 @@ def create_app(  # noqa: PLR0913 - all that the web part stands on, by name
 
 def _add_routes(app: FastAPI) -> None:
     api = APIRouter(prefix=API)
-    for part in (api_readings, api_stream, api_drives, api_refused, api_catalogue):
+    for part in (api_readings, api_stream, api_drives, api_refused, api_catalogue, api_plan):
         api.include_router(part.router)
     app.include_router(api)
     app.include_router(api_health.router)
     app.include_router(api_health.router, prefix=API, include_in_schema=False)  # where the rest of the API is
     app.include_router(pages_forms.router, include_in_schema=False)
     app.include_router(pages.router, include_in_schema=False)
+    app.include_router(pages_plan.router, include_in_schema=False)
     app.mount("/static", StaticFiles(directory=Path(__file__).with_name("static")), name="static")
 
 

@@ -10,6 +10,7 @@ from service.adapters.web import (
     api_catalogue,
     api_drives,
     api_health,
+    api_plan,
     api_readings,
     api_refused,
     api_stream,
@@ -42,6 +43,7 @@ ROUTES = {
     "DELETE /api/v1/sightings/{drive_id}",
     "GET /api/v1/catalogue/chains",
     "GET /api/v1/catalogue/identify",
+    "GET /api/v1/plan",
     "GET /health/live",
     "GET /health/ready",
     "GET /metrics",
@@ -83,7 +85,7 @@ def test_exactly_these_routes_are_described() -> None:
 
 def test_no_route_of_the_api_is_left_out_of_the_description() -> None:
     declared = set()
-    for module in (api_readings, api_stream, api_drives, api_refused, api_catalogue, api_health):
+    for module in (api_readings, api_stream, api_drives, api_refused, api_catalogue, api_plan, api_health):
         prefix = "" if module is api_health else API
         for route in module.router.routes:
             assert isinstance(route, APIRoute)
