@@ -115,9 +115,15 @@ class WorkerProcess:
                 self._command, env=self._environment, stdout=out, stderr=subprocess.STDOUT
             )
 
-    def kill(self) -> None:
+    def is_up(self) -> bool:
+        """True, or fail with what it said last."""
         assert self.process is not None
         assert self.process.poll() is None, f"the worker ended by itself: {self._log.read_text()[-3000:]}"
+        return True
+
+    def kill(self) -> None:
+        assert self.is_up()
+        assert self.process is not None
         self.process.kill()
         self.process.wait(10)
         self.process = None
@@ -154,11 +160,11 @@ def test_a_worker_killed_ten_times_and_a_broker_stopped_once_lose_nothing_and_st
     rng = random.Random(20)
     try:
         with counting(file) as stored:
-            until(lambda: subscribed(mosquitto))
+            until(lambda: worker.is_up() and subscribed(mosquitto), 60.0)
             publish(devices, range(batches // 2))
             for life in range(1, lives):
                 goal = stored() + rng.randint(200, 1500)
-                until(lambda goal=goal: stored() >= goal)  # type: ignore[misc]
+                until(lambda goal=goal: worker.is_up() and stored() >= goal, 60.0)  # type: ignore[misc]
                 if life == lives // 2:
                     publish(
                         devices, range(batches // 2, batches)
@@ -167,12 +173,12 @@ def test_a_worker_killed_ten_times_and_a_broker_stopped_once_lose_nothing_and_st
                     time.sleep(0.5)
                     mosquitto.start()
                     goal = stored() + 200
-                    until(lambda goal=goal: stored() >= goal)  # type: ignore[misc]
+                    until(lambda goal=goal: worker.is_up() and stored() >= goal, 60.0)  # type: ignore[misc]
                 worker.kill()
                 assert stored() < batches, "the kill came too late to mean anything"
                 worker.start()
             devices.wait()
-            until(lambda: stored() == batches, 60.0)
+            until(lambda: worker.is_up() and stored() == batches, 60.0)
             time.sleep(0.5)
             assert stored() == batches
         worker.stop()
