@@ -18,6 +18,7 @@ from service.core.plan import (
     Needs,
     Place,
     Plan,
+    seconds_words,
     tick_words,
 )
 
@@ -129,11 +130,11 @@ def _needed(needs: Needs, layout: Layout) -> Iterator[tuple[str, str]]:
     yield "both sensors", "same model, same gap, same edge, one clock"
     yield "tick", f"{tick_words(needs.tick_ns)} or less"
     lap = (
-        f"; a lap at {layout.speed_min_m_s:.3g} m/s takes {needs.lap_s:.3g} s"
+        f"; a lap at {layout.speed_min_m_s:.3g} m/s takes {seconds_words(needs.lap_s)}"
         if needs.lap_s is not None
         else ""
     )
-    yield "window", f"{needs.window_s:g} s{lap}; {needs.window_least_s:.2g} s at the very least"
+    yield "window", f"{needs.window_s:g} s{lap}; {seconds_words(needs.window_least_s)} at the very least"
 
 
 def _uncertainty(plan: Plan) -> list[str]:

@@ -486,7 +486,7 @@ def plan_sensors(layout: Layout) -> Plan:
         improvements=tuple(
             _improvement(filled, value, bound.limit_pct, choice) for value in (Value.ABSOLUTE, Value.CHANGE)
         ),
-        remarks=tuple(_remarks(filled, bound, choice)),
+        remarks=(*_remarks(filled, bound, choice), *_remarks_on_baseline(filled, at_limit)),
     )
 
 
@@ -897,7 +897,7 @@ def _refuse_short_window(layout: Layout, limit_pct: float) -> None:
     if _averaged(layout, limit_pct, layout.speed_min_m_s)[0] < PITCHES_MIN:
         least_s = _window_least_s(layout, limit_pct)
         fix = (
-            f"give {least_s:.3g} s or more"
+            f"give {seconds_words(least_s)} or more"
             if least_s <= WINDOW_S_MAX
             else "no window is long enough: measure at a higher speed"
         )
@@ -989,6 +989,14 @@ def largest_tick_ns(scatter_mm: float, speed_m_s: float) -> int:
     most = scatter_ns * math.sqrt(12.0 * ((1 + TICK_ADDS) ** 2 - 1))
     power = 10.0 ** math.floor(math.log10(most))
     return max(1, int(next(power * step for step in (5, 2, 1) if power * step <= most * (1 + 1e-9))))
+
+
+def seconds_words(time_s: float) -> str:
+    """Return a time, > 0, with three digits, or in whole seconds from 100 s on; rounded up."""
+    if time_s >= 100:
+        return f"{math.ceil(time_s)} s"
+    digit = 10.0 ** (math.floor(math.log10(time_s)) - 2)
+    return f"{math.ceil(time_s / digit - 1e-6) * digit:.3g} s"
 
 
 def tick_words(tick_ns: int) -> str:
@@ -1099,8 +1107,9 @@ def _levers_of_place(layout: Layout, choice: Choice) -> Iterator[tuple[str, list
             for mm in _smaller(layout.mount_u_mm, 0.005)
         ],
     )
-    if layout.driver_teeth is None and (chain := _catalogued(layout.designation)) is not None:
-        yield from () if chain.kind is ChainKind.LEAF else [_teeth_lever(layout)]
+    chain = _catalogued(layout.designation)
+    if layout.driver_teeth is None and not (chain is not None and chain.kind is ChainKind.LEAF):
+        yield _teeth_lever(layout)
 
 
 def learnt_delay_u_us(layout: Layout) -> float:
@@ -1270,6 +1279,17 @@ def _remarks_on_strand(layout: Layout, choice: Choice) -> Iterator[Remark]:
         yield Remark(
             "whole_pitches",
             f"up to {choice.to_limit} pitches the lag stays unique up to the limit with {GUARD_PITCHES:g} pitch to spare",
+        )
+
+
+def _remarks_on_baseline(layout: Layout, at_limit: Iterable[Expected]) -> Iterator[Remark]:
+    left = {each.value: each.combined_pct for each in at_limit}
+    if left[Value.BY_SPACING] < left[Value.ABSOLUTE]:
+        yield Remark(
+            "spacing_u_mm",
+            f"known to {layout.spacing_u_mm:g} mm over {_spacing_pitches(layout) * layout.pitch_mm:.0f} mm the spacing tells the "
+            f"length of the new chain better ({left[Value.BY_SPACING]:.3f} %) than its tolerance does "
+            f"({left[Value.ABSOLUTE]:.3f} %): let the baseline's e0 be what the first readings show, with their uncertainty",
         )
 
 

@@ -29,6 +29,7 @@ from service.core.plan import (
     layout_of,
     load_strain_u_pct,
     plan_sensors,
+    seconds_words,
     strain_pct_per_kn,
     tick_locked_u,
     unique_pitches,
@@ -413,6 +414,7 @@ def test_a_window_that_is_too_short_is_refused_with_the_least_that_will_do() -> 
         ({"whole_pitches": 54}, "strand_mm", "do not fit"),
         ({"pitches_in_loop": None}, "window_s", "count them"),
         ({"window_s": 2.0}, "window_s", "no whole lap"),
+        ({"spacing_u_mm": 0.05, "delay_mismatch_us": 10.0}, "spacing_u_mm", "let the baseline's e0 be what the first readings show"),
         ({"speed_min_m_s": 0.02}, "window_s", "60 s or less are usual"),
         ({"speed_min_m_s": 0.001, "speed_max_m_s": 1.0, "window_s": 3600.0}, "window_s", "pulses at 1 m/s"),
         ({"tick_ns": 50_000}, "tick_ns", "20 µs or less"),
@@ -729,6 +731,13 @@ def test_the_stated_total_covers_the_truth() -> None:
         error_pct = reading.elongation_pct - simulated.true_elongation_pct
         inside.append(abs(error_pct) <= 2 * foreseen.combined_pct)
     assert 0.92 <= fmean(inside) <= 0.99
+
+
+def test_times_are_told_with_three_digits_and_never_too_short() -> None:
+    assert seconds_words(0.3265) == "0.327 s"
+    assert seconds_words(0.5) == "0.5 s"
+    assert seconds_words(33.33) == "33.4 s"
+    assert seconds_words(1234.5) == "1235 s"
 
 
 def test_a_plan_is_plain_data() -> None:

@@ -24,6 +24,7 @@ from service.core.plan import (
     layout_of,
     plan_sensors,
     planned_drive,
+    seconds_words,
     tick_words,
 )
 
@@ -167,6 +168,7 @@ def _shown(plan: Plan) -> dict[str, Any]:
         "value_words": VALUE_WORDS,
         "term_words": TERM_WORDS,
         "tick_words": tick_words,
+        "seconds_words": seconds_words,
         "labels": LABELS,
         "drive_query": drive_query(plan),
     }
