@@ -154,6 +154,7 @@ def sim(context: typer.Context) -> None:
     leave(simulate(context.args))
 
 
+app.command()(offline.measure)
 app.command()(offline.record)
 app.command()(offline.replay)
 

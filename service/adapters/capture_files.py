@@ -15,7 +15,7 @@ import contextlib
 import os
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from io import FileIO
+from io import BytesIO, FileIO
 from itertools import accumulate
 from pathlib import Path
 from types import TracebackType
@@ -136,7 +136,7 @@ def read_capture(stream: BinaryIO, wanted: Wanted) -> MessageFile | PulseTimes:
     """Return what a capture holds: messages (not read yet) or pulse times, as its first bytes tell.
 
     Args:
-        stream: with `peek`; for Parquet it must be one that can be wound back.
+        stream: with `peek`; Parquet that cannot be wound back is read into memory.
         wanted: what is said of a table.
 
     Raises CaptureError, also while iterating the messages.
@@ -144,7 +144,7 @@ def read_capture(stream: BinaryIO, wanted: Wanted) -> MessageFile | PulseTimes:
     peek: BinaryIO = stream
     begin: bytes = peek.peek(64)[:64]  # type: ignore[attr-defined]
     if begin.startswith(_PARQUET_BEGIN):
-        return read_parquet(stream, wanted)
+        return read_parquet(stream if stream.seekable() else BytesIO(stream.read()), wanted)
     if begin.removeprefix(_BYTE_ORDER_MARK).lstrip().startswith(b"{"):
         return MessageFile(stream)
     return read_csv(stream, wanted)

@@ -17,7 +17,7 @@ from decimal import Decimal, InvalidOperation
 from importlib import import_module
 from itertools import chain
 from math import gcd
-from typing import Any, BinaryIO, Final, TextIO
+from typing import Any, BinaryIO, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -117,6 +117,8 @@ def read_csv(stream: BinaryIO, wanted: Wanted) -> PulseTimes:
         return _read_rows(lines, wanted)
     except csv.Error as error:
         raise CaptureError(f"line {lines.number}: {error}; write plain cells, one row a line") from None
+    finally:
+        lines.let_go()
 
 
 class _Lines:
@@ -124,7 +126,11 @@ class _Lines:
 
     def __init__(self, stream: BinaryIO) -> None:
         self.number = 0
-        self._text: TextIO = io.TextIOWrapper(stream, _encoding(stream), newline="")
+        self._text = io.TextIOWrapper(stream, _encoding(stream), newline="")
+
+    def let_go(self) -> None:
+        """Leave the stream open to whoever gave it."""
+        self._text.detach()
 
     def __iter__(self) -> Iterator[str]:
         while line := self._next():
@@ -163,7 +169,7 @@ def _read_rows(lines: _Lines, wanted: Wanted) -> PulseTimes:
         raise CaptureError(
             f"line {lines.number} has one column; give two, separated by comma, semicolon or tab: {_NAME_THEM}"
         )
-    rows = csv.reader(chain([first], given), delimiter=delimiter, strict=True)
+    rows = csv.reader(chain([first], given), delimiter=delimiter, skipinitialspace=True, strict=True)
     head = [cell.strip() for cell in next(rows)]
     if any(_is_time(cell) for cell in head):
         columns = _columns_of_first_row(head, wanted, lines.number)
