@@ -40,6 +40,7 @@ REGISTER_S = 1.0  # at most so often the register's version is asked for
 RETRY_MIN_S, RETRY_MAX_S = 0.1, 15.0
 LOG_AGAIN_S = 60.0  # the same warning about the same drive
 LOG_KEYS_MAX = 1000
+TOPIC_KEPT_MAX = 200  # characters of a topic whose meaning is remembered; hostile ones have 65 535
 ROLL_UPS_AT_ONCE = 10_000
 OUR_FAULT = RejectionReason.FIELD_INVALID  # the detail says whose fault it is
 NS_PER_S = 1_000_000_000
@@ -239,13 +240,11 @@ class Ingest:
             self._convert(messages, self._hand)
         flush = self._hand
         self._store(flush)
-        if not self._health.store_ok:
-            log.info("store_well_again", in_hand=self._in_hand)
         self._note_newest(flush)
         self._announce_if_due()
         self._source.acknowledge(flush.messages)
         self._hand = None
-        self._set_health(store_ok=True, trouble="")
+        self._store_well()
         return len(flush.messages)
 
     def health(self) -> IngestHealth:
@@ -255,7 +254,10 @@ class Ingest:
     # What is known beforehand
 
     def _know_register(self) -> None:
-        """Read the register if it has changed; ask at most once a second. Raises StoreUnavailableError at first only."""
+        """Read the register if it has changed; ask at most once a second, which also shows whether the store is there.
+
+        Raises StoreUnavailableError before it was read once; later, what is known of it is used meanwhile.
+        """
         now_s = time.monotonic()
         if now_s - self._register_asked_s < REGISTER_S:
             return
@@ -272,7 +274,10 @@ class Ingest:
                 self._registered = None
                 self._register_version = -1
                 raise
-            log.warning("register_not_read", fault=str(fault))
+            self._store_failed(fault)
+        else:
+            if self._hand is None:
+                self._store_well()
         self._register_asked_s = now_s
 
     def _remember(self, newest: Iterable[Newest]) -> None:
@@ -319,7 +324,8 @@ class Ingest:
 
     def _decode(self, message: Message, now_ns: int, flush: _Flush) -> Batch | None:
         """The batch of a message; None where there is none, and the flush then holds the rejection."""
-        topic = _topic(message.topic, self._root)
+        known = len(message.topic) <= TOPIC_KEPT_MAX
+        topic = (_topic if known else parse_topic)(message.topic, self._root)
         if isinstance(topic, Refusal):
             self._reject(flush, message, topic.reason, topic.detail, now_ns)
             return None
@@ -502,6 +508,11 @@ class Ingest:
         if self._health.store_ok:
             log.error("store_unavailable", fault=str(fault), in_hand=self._in_hand)
         self._set_health(store_ok=False, trouble=str(fault))
+
+    def _store_well(self) -> None:
+        if not self._health.store_ok:
+            log.info("store_well_again")
+        self._set_health(store_ok=True, trouble="")
 
     def _set_health(self, *, store_ok: bool, trouble: str) -> None:
         before = self._health

@@ -550,15 +550,21 @@ def test_a_worker_that_starts_before_its_store_waits_and_takes_nothing(worker: W
     assert worker.source.tray.unacknowledged == 0
     worker.register.down = None
     worker.work()
+    assert worker.ingest.health().store_ok
     assert len(worker.store.all) == 1
 
 
 def test_a_register_that_cannot_be_read_for_a_while_is_used_as_last_known(worker: Worker) -> None:
     worker.work()
     worker.register.down = "busy"
+    worker.ingest.step()
+    assert worker.ingest.health().trouble == "busy"
     worker.send(batch(1))
     worker.work()
     assert len(worker.store.all) == 1
+    worker.register.down = None
+    worker.ingest.step()
+    assert worker.ingest.health().store_ok
 
 
 def test_what_is_in_hand_when_the_worker_stops_is_released(worker: Worker) -> None:

@@ -233,9 +233,17 @@ class MqttSource:
         """Body of the thread: one connection after the other, until `close`."""
         attempt = 0
         while not self._closing.is_set():
-            self._wait_for_room()
             began_s = time.monotonic()
-            self._one_connection()
+            try:
+                self._wait_for_room()
+                began_s = time.monotonic()
+                self._one_connection()
+            except OSError as fault:
+                self._standing.trouble_with(f"cannot reach {self._where}: {_words(fault)}")
+            except Exception as fault:
+                # Ours or paho's bug. The thread must outlive it: without it nothing more would ever be received.
+                log.exception("mqtt_fault", broker=self._where)
+                self._standing.trouble_with(f"fault in the MQTT client: {fault!r}")
             if self._standing.ended(stood_s=time.monotonic() - began_s):
                 attempt = 0
             self._closing.wait(self._delay_s(attempt))
@@ -246,12 +254,6 @@ class MqttSource:
         try:
             link.open()
             link.serve(self._closing, self._wake)
-        except OSError as fault:
-            self._standing.trouble_with(f"cannot reach {self._where}: {_words(fault)}")
-        except Exception as fault:
-            # Ours or paho's bug. The thread must outlive it: without it nothing more would ever be received.
-            log.exception("mqtt_fault", broker=self._where)
-            self._standing.trouble_with(f"fault in the MQTT client: {fault!r}")
         finally:
             link.close()
 
@@ -610,7 +612,6 @@ def _packet_at(came: bytearray | memoryview, at: int) -> tuple[int, int] | None:
     return None
 
 
-@lru_cache(maxsize=4096)
 def _topic_text(topic: bytes) -> str:
     """The topic; none where it is not UTF-8: no broker should let it through, and ingest keeps it as a wrong topic."""
     try:
