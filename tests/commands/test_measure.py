@@ -482,6 +482,41 @@ def test_a_capture_that_is_wrong_is_told(tmp_path: Path, text: bytes, said: str)
         measure(str(write(tmp_path / "capture", text)), GIVEN, Asked())
 
 
+@pytest.mark.parametrize("form", FORMS)
+def test_a_damaged_capture_is_measured_or_refused_and_nothing_else(
+    tmp_path: Path, made: SimulatedBatch, form: str
+) -> None:
+    rng = np.random.default_rng(13)
+    text = FORMS[form](made)
+    whole = text.encode() if isinstance(text, str) else text
+    junk = (
+        b"nan",
+        b"-",
+        b"e99",
+        b"\n",
+        b";",
+        b'"',
+        b"{",
+        b"[",
+        b"\x00",
+        b"9" * 21,
+        b"null",
+        b"\xff\xfe",
+        b"",
+    )
+    refused = 0
+    for _ in range(40):
+        at, end = sorted(rng.integers(0, len(whole), 2).tolist())
+        end = min(end, at + 20)
+        damaged = whole[:at] + junk[int(rng.integers(len(junk)))] + whole[end:]
+        try:
+            measure(str(write(tmp_path / "capture", damaged)), GIVEN, Asked())
+        except CommandError as error:
+            refused += 1
+            assert "capture, " in str(error)
+    assert refused > 0
+
+
 def test_a_capture_that_is_not_there_is_told(tmp_path: Path) -> None:
     with pytest.raises(CommandError, match="cannot be read"):
         measure(str(tmp_path / "none.csv"), GIVEN, Asked())
