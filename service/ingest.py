@@ -31,7 +31,18 @@ from service.core.batch import KEPT_PAYLOAD_BYTES_MAX, Batch, Rejection, Rejecti
 from service.core.drive import Baseline, Chain, Drive, baseline_at, chain_at, limit
 from service.core.reading import Last, Reading, convert
 from service.core.wire import Form, Refusal, decode, decode_status, parse_topic
-from service.ports import Newest, Readings, Refused, Register, Resolution, Sighting, StoreUnavailableError
+from service.ports import (
+    Devices,
+    DeviceState,
+    Newest,
+    RawBatch,
+    Readings,
+    Refused,
+    Register,
+    Resolution,
+    Sighting,
+    StoreUnavailableError,
+)
 
 FLUSH_MESSAGES = 200
 FLUSH_S = 0.1
@@ -44,6 +55,8 @@ TOPIC_KEPT_MAX = 200  # characters of a topic whose meaning is remembered; hosti
 ROLL_UPS_AT_ONCE = 10_000
 OUR_FAULT = RejectionReason.FIELD_INVALID  # the detail says whose fault it is
 NS_PER_S = 1_000_000_000
+LAG_LEVEL = f"/{Form.LAG.value}"
+StoreAll = Callable[[Sequence[Reading], Sequence[RawBatch]], int]
 
 log = structlog.get_logger(__name__)
 
@@ -145,6 +158,8 @@ class _Flush:
     rejections: list[Rejection] = field(default_factory=list)
     sightings: dict[str, Sighting] = field(default_factory=dict)
     newest: dict[str, Reading] = field(default_factory=dict)  # by drive, of those stored
+    raw: list[RawBatch] = field(default_factory=list)  # of the readings, as they came
+    states: dict[str, DeviceState] = field(default_factory=dict)  # by drive
 
 
 class _Registered(NamedTuple):
@@ -167,6 +182,8 @@ class Ingest:
         *,
         root: str,
         metrics: Metrics,
+        store_all: StoreAll | None = None,
+        devices: Devices | None = None,
         flush_messages: int = FLUSH_MESSAGES,
         flush_s: float = FLUSH_S,
         now_ns: Callable[[], int] = time.time_ns,
@@ -180,6 +197,8 @@ class Ingest:
             refused: where rejections and sightings of unregistered drives go.
             root: topic levels above the drive.
             metrics: counted up as it goes.
+            store_all: stores readings and the batches that they came from in one transaction; None: batches are not kept.
+            devices: where is noted what devices say of themselves; None: nowhere.
             flush_messages: so many messages make one commit, at most.
             flush_s: a message waits for others at most so long.
             now_ns: the clock.
@@ -192,6 +211,8 @@ class Ingest:
         self._refused = refused
         self._root = root
         self._metrics = metrics
+        self._store_all = store_all
+        self._devices = devices
         self._flush_messages = flush_messages
         self._flush_s = flush_s
         self._now_ns = now_ns
@@ -351,6 +372,7 @@ class Ingest:
             if self._online.get(drive_id) is not online and drive_id in (self._registered or {}):
                 self._online[drive_id] = online
                 self._metrics.online.labels(drive_id).set(online)
+                flush.states[drive_id] = DeviceState(drive_id=drive_id, online=online, since_ns=now_ns)
                 log.info("device_online" if online else "device_offline", drive=drive_id)
         elif message.payload:
             detail = 'This is no status; publish {"v":1,"online":true}, and false as the last will.'
@@ -371,6 +393,8 @@ class Ingest:
         self._learn(reading)
         flush.readings.append(reading)
         flush.came_by.append(message)
+        if self._store_all is not None:
+            flush.raw.append(_as_it_came(batch, t_ns, message))
 
     def _unregistered(
         self, flush: _Flush, batch: Batch, message: Message, now_ns: int, *, retired: bool
@@ -426,7 +450,10 @@ class Ingest:
                 known = flush.newest.get(reading.drive_id)
                 if known is None or reading.t_ns >= known.t_ns:
                     flush.newest[reading.drive_id] = reading
-            flush.readings, flush.came_by = [], []
+            flush.readings, flush.came_by, flush.raw = [], [], []
+        if flush.states and self._devices is not None:
+            self._devices.note(list(flush.states.values()))
+            flush.states = {}
         if flush.rejections or flush.sightings:
             self._keep(flush.rejections, list(flush.sightings.values()))
             for reason, times in Tally(each.reason for each in flush.rejections).items():
@@ -436,6 +463,8 @@ class Ingest:
     def _store_readings(self, flush: _Flush) -> int:
         """Store the readings of the flush; take out and reject those that no store would take."""
         try:
+            if self._store_all is not None:
+                return self._store_all(flush.readings, flush.raw)
             return self._readings.store(flush.readings)
         except StoreUnavailableError:
             raise
@@ -443,7 +472,10 @@ class Ingest:
             return self._store_one_by_one(flush, fault)
 
     def _store_one_by_one(self, flush: _Flush, fault: Exception) -> int:
-        """If some can be stored the others are at fault and are rejected; if none can, the store is at fault."""
+        """If some can be stored the others are at fault and are rejected; if none can, the store is at fault.
+
+        The batches of such a flush are not kept: readings come first.
+        """
         new, failed = 0, []
         for at, reading in enumerate(flush.readings):
             try:
@@ -651,6 +683,19 @@ def _read_register(register: Register) -> dict[str, _Registered]:
             of_chain = registered[drive_of[baseline.chain_id]].baselines
             of_chain.setdefault(baseline.chain_id, []).append(baseline)
     return registered
+
+
+def _as_it_came(batch: Batch, t_ns: int, message: Message) -> RawBatch:
+    return RawBatch(
+        drive_id=batch.drive_id,
+        device_id=batch.device_id,
+        t0_ns=batch.t0_ns,
+        seq=batch.seq,
+        t_ns=t_ns,
+        form=Form.LAG if message.topic.endswith(LAG_LEVEL) else Form.PULSES,
+        content_type=message.content_type,
+        payload=message.payload,
+    )
 
 
 _topic = lru_cache(maxsize=4096)(parse_topic)  # a plant has few topics, and they come again and again

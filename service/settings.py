@@ -248,6 +248,12 @@ class Retention(_Section):
     hour_days: int = Field(
         default=3660, ge=2, le=36500, description="days for which roll-ups by the hour are kept"
     )
+    batches_mb: int = Field(
+        default=256,
+        ge=0,
+        le=1_000_000,
+        description="megabytes of batches kept as they came, to commission by and to convert again; 0 keeps none",
+    )
     rejections_per_drive: int = Field(
         default=200, ge=1, le=10_000, description="refused messages kept for each drive, oldest out first"
     )

@@ -9,6 +9,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from service.adapters.database.connect import Database, NewerStoreError, open_database
+from service.adapters.database.raw_batches import RawBounds
 from service.adapters.database.refused import Bounds
 from service.commands import CommandError
 from service.ports import StoreUnavailableError
@@ -32,8 +33,10 @@ def opened_database(settings: Settings) -> Iterator[Database]:
             f"the store's folder {folder} cannot be made ({error.strerror}): correct --data or store.folder"
         ) from None
     bounds = Bounds(rejections_per_drive=settings.retention.rejections_per_drive)
+    batches_bytes = max(1, settings.retention.batches_mb) * 1_000_000  # with 0 the worker keeps none
+    raw_bounds = RawBounds(bytes=batches_bytes, bytes_per_drive=max(1, batches_bytes // 4))
     try:
-        database = open_database(settings.store.url, bounds=bounds)
+        database = open_database(settings.store.url, bounds=bounds, raw_bounds=raw_bounds)
     except (NewerStoreError, StoreUnavailableError, ValueError) as error:
         raise CommandError(str(error)) from None
     try:
