@@ -154,7 +154,7 @@ class MeasureByHand:
         """Return the card to take along for measuring by hand. Raises NotFoundError, ConflictError (no chain is on)."""
         drive, chain = self._register.drive(drive_id), self._chain_then(drive_id, at_ns)
         newest = self._readings.newest_of(drive_id)
-        live = _known_of(newest.measured, chain) if newest and newest.measured else None
+        live = known_of(newest.measured, chain) if newest and newest.measured else None
         value = self._newest_by_hand(drive_id, chain)
         by_hand = known_by_hand(drive, chain, value) if value else None
         return card(drive, chain, limit(drive), newer(live, by_hand))
@@ -260,7 +260,8 @@ def known_by_hand(drive: Drive, chain: Chain, value: HandValue) -> Known:
     return Known(elongation_pct=found.elongation_pct, u_pct=found.u_pct, t_ns=value.measured_ns, by="hand")
 
 
-def _known_of(reading: Reading, chain: Chain) -> Known | None:
+def known_of(reading: Reading, chain: Chain) -> Known | None:
+    """Return what a reading lets one know of a chain; None where it is of another, or has no elongation."""
     if reading.chain_id != chain.chain_id or reading.elongation_pct is None:
         return None
     return Known(

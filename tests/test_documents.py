@@ -71,6 +71,7 @@ def test_addresses_in_the_readme_are_routes(tmp_path: Path) -> None:
         readings=database.readings,
         register=database.register,
         refused=database.refused,
+        hand_values=database.hand_values,
         operate=Operate(database.register, database.refused, database.readings),
         broker_status=None,
     )

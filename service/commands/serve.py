@@ -59,6 +59,8 @@ class WorkerParts:
             database.refused,
             root=settings.broker.root,
             metrics=Metrics(self.registry),
+            store_all=database.store_all if settings.retention.batches_mb else None,
+            devices=database.devices,
             flush_messages=settings.worker.flush_batches,
             flush_s=settings.worker.flush_ms / 1000,
         )
@@ -101,6 +103,7 @@ def _web_part(
         readings=database.readings,
         register=database.register,
         refused=database.refused,
+        hand_values=database.hand_values,
         operate=Operate(database.register, database.refused, database.readings),
         broker_status=working.status if working else None,
         worker_registry=working.registry if working else None,

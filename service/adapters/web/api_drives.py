@@ -20,7 +20,9 @@ ChainId = Annotated[str, Path(description="Id of a chain", examples=["infeed-2-2
 
 def drive_out(parts: Parts, drive_id: str, advice: tuple[str, ...] = ()) -> schemas.DriveOut:
     """Return a drive as it now is."""
-    return schemas.DriveOut.of(parts.board.state(drive_id, parts.now_ns()), advice)
+    now_ns = parts.now_ns()
+    hand = parts.measure_by_hand.newest_hand_report(drive_id, now_ns)
+    return schemas.DriveOut.of(parts.board.state(drive_id, now_ns), hand, advice)
 
 
 def described_chain(parts: Parts, drive_id: str, given: schemas.ChainIn, now_ns: int) -> Chain:
@@ -37,14 +39,20 @@ def list_drives(
     *,
     retired: Annotated[bool, Query(description="Those that were retired, too")] = False,
 ) -> list[schemas.DriveOut]:
-    """All drives by id, each with its limit, the rule that bound it and the chain that is on it."""
+    """All drives by id: limit, the rule that bound it, the chain on it, the newest measurement by hand of that."""
     now_ns = parts.now_ns()
     chains: dict[str, list[Chain]] = {}
     for chain in parts.register.chains():
         chains.setdefault(chain.drive_id, []).append(chain)
     drives = parts.register.drives(retired=retired)
-    states = (state_of(drive, chains.get(drive.drive_id, []), None, now_ns) for drive in drives)
-    return [schemas.DriveOut.of(state) for state in states]
+    measured = {each.drive_id for each in parts.hand_values.newest()}
+    found = []
+    for drive in drives:
+        state = state_of(drive, chains.get(drive.drive_id, []), None, now_ns)
+        by_hand = drive.drive_id in measured
+        hand = parts.measure_by_hand.newest_hand_report(drive.drive_id, now_ns) if by_hand else None
+        found.append(schemas.DriveOut.of(state, hand))
+    return found
 
 
 @router.post("/drives", status_code=201, summary="Register a drive", responses=responses(409, 413))

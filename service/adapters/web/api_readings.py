@@ -102,7 +102,7 @@ def readings(
         from_ns, to_ns = time_range(asked.from_, asked.to, asked.last, parts.now_ns())
     series = read_series(parts.readings, drive_id, from_ns, to_ns, asked.resolution, asked.rows_max)
     headers = {"Linklag-Truncated": "true" if series.truncated else "false"}
-    if (asked.format or _accepted(accept)) is Form.CSV:
+    if (asked.format or accepted(accept)) is Form.CSV:
         headers["Content-Disposition"] = f'inline; filename="{drive_id}-{series.resolution}.csv"'
         return StreamingResponse(csv_chunks(series), media_type="text/csv", headers=headers)
     return Response(_json(series), media_type="application/json", headers=headers)
@@ -122,7 +122,7 @@ def time_range(from_: str | None, to: str | None, last: str | None, now_ns: int)
     return from_ns, to_ns
 
 
-def _accepted(accept: str) -> Form:
+def accepted(accept: str) -> Form:
     """Return the form that an Accept header asks for. Raises a 406 where we have neither."""
     kinds = [part.partition(";")[0].strip().lower() for part in accept.split(",") if part.strip()]
     for kind in kinds:

@@ -77,7 +77,8 @@ def _news(state: DriveState, version: int, now_ns: int) -> News:
     def encode() -> bytes:
         return schemas.NewestOut.of(state, now_ns).model_dump_json().encode()
 
-    return News(state.drive.drive_id, (version, _identity(state.reading), _identity(state.measured)), encode)
+    mark = (version, _identity(state.reading), _identity(state.measured), state.by_hand)
+    return News(state.drive.drive_id, mark, encode)
 
 
 def _identity(reading: Reading | None) -> tuple[str, int, int] | None:

@@ -17,6 +17,7 @@ from starlette.staticfiles import StaticFiles
 from service.adapters.web import (
     api_catalogue,
     api_drives,
+    api_hand,
     api_health,
     api_plan,
     api_readings,
@@ -24,6 +25,7 @@ from service.adapters.web import (
     api_stream,
     pages,
     pages_forms,
+    pages_hand,
     pages_plan,
     problems,
 )
@@ -31,8 +33,9 @@ from service.adapters.web.board import Board
 from service.adapters.web.guard import Guard
 from service.adapters.web.live import Live
 from service.adapters.web.parts import BrokerStatus, Parts, WebSettings
+from service.measure_by_hand import MeasureByHand
 from service.operate import Operate
-from service.ports import Readings, Refused, Register
+from service.ports import HandValues, Readings, Refused, Register
 
 API = "/api/v1"
 OPENAPI_URL = f"{API}/openapi.json"
@@ -49,6 +52,7 @@ local codes and by people licensed to do so.
 TAGS = (
     ("readings", "Newest readings, series, live stream"),
     ("drives", "Drives, the chains on them over time, baselines"),
+    ("by hand", "Measurements by hand, and the card to take along"),
     ("refused", "Messages that could not be used, and drives that nobody registered"),
     ("catalogue", "Chains by designation or by measurement"),
     ("plan", "Sensors, before they are mounted"),
@@ -61,6 +65,7 @@ def create_app(  # noqa: PLR0913 - all that the web part stands on, by name
     readings: Readings,
     register: Register,
     refused: Refused,
+    hand_values: HandValues,
     operate: Operate,
     broker_status: BrokerStatus | None = None,
     worker_registry: CollectorRegistry | None = None,
@@ -73,6 +78,7 @@ def create_app(  # noqa: PLR0913 - all that the web part stands on, by name
         readings: the time series.
         register: drives, chains, baselines.
         refused: rejections and unregistered drives.
+        hand_values: measurements by hand.
         operate: the door for what people do.
         broker_status: what a worker in this process says of itself (see `parts.BrokerStatus`); None without one.
         worker_registry: what that worker counts, shown on /metrics behind our own.
@@ -80,12 +86,14 @@ def create_app(  # noqa: PLR0913 - all that the web part stands on, by name
         now_ns: the clock, read once a request.
     """
     settings = settings or WebSettings()
-    board = Board(readings, register)
+    board = Board(readings, register, hand_values)
     parts = Parts(
         readings=readings,
         register=register,
         refused=refused,
+        hand_values=hand_values,
         operate=operate,
+        measure_by_hand=MeasureByHand(register, readings, hand_values, operate),
         broker_status=broker_status,
         worker_registry=worker_registry,
         settings=settings,
@@ -113,12 +121,13 @@ def create_app(  # noqa: PLR0913 - all that the web part stands on, by name
 
 def _add_routes(app: FastAPI) -> None:
     api = APIRouter(prefix=API)
-    for part in (api_readings, api_stream, api_drives, api_refused, api_catalogue, api_plan):
+    for part in (api_readings, api_stream, api_drives, api_hand, api_refused, api_catalogue, api_plan):
         api.include_router(part.router)
     app.include_router(api)
     app.include_router(api_health.router)
     app.include_router(api_health.router, prefix=API, include_in_schema=False)  # where the rest of the API is
     app.include_router(pages_forms.router, include_in_schema=False)
+    app.include_router(pages_hand.router, include_in_schema=False)
     app.include_router(pages.router, include_in_schema=False)
     app.include_router(pages_plan.router, include_in_schema=False)
     app.mount("/static", StaticFiles(directory=Path(__file__).with_name("static")), name="static")

@@ -4,21 +4,28 @@ Joins register and readings for page, stream, API and metrics; must not know HTM
 is read again only when its version has changed.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from service.adapters.web import words
+from service.adapters.web.instants import age_words
 from service.core.drive import Chain, Drive, Limit, chain_at
 from service.core.drive import limit as limit_of
+from service.core.hand import HandValue, Known, newer
 from service.core.reading import Reading
-from service.ports import Newest, Readings, Register
+from service.measure_by_hand import known_by_hand, known_of, newest_tight
+from service.ports import HandValues, Newest, Readings, Register
 
 SECOND_NS = 1_000_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DriveState:
-    """One drive as it is now. `used` is elongation / limit of the chain now on the drive, or None."""
+    """One drive as it is now. `used` is elongation / limit of the chain now on the drive, or None.
+
+    `known` is the elongation that `used` and `verdict` go by: of the newest reading that has one, or of a
+    measurement by hand where there is no such reading or it is older by more than a day.
+    """
 
     drive: Drive
     limit: Limit
@@ -30,6 +37,8 @@ class DriveState:
     verdict: words.Verdict | None
     condition: words.Condition | None
     finding: words.Finding | None  # why the newest has no elongation
+    by_hand: Known | None = None  # the newest measurement by hand of the chain now on the drive
+    known: Known | None = None
 
     @property
     def place(self) -> str:
@@ -45,6 +54,18 @@ class DriveState:
         """Return the age of the newest reading, seconds; a clock ahead of ours counts as 0."""
         return None if self.reading is None else max(0.0, (now_ns - self.reading.t_ns) / SECOND_NS)
 
+    @property
+    def counts_by_hand(self) -> bool:
+        """Whether the measurement by hand is what to go by."""
+        return self.known is not None and self.known.by == "hand"
+
+    def by_hand_words(self, now_ns: int) -> tuple[str, str, str] | None:
+        """Return the elongation by hand, its expanded uncertainty (per cent) and how old it is; None without one."""
+        if self.by_hand is None:
+            return None
+        age_s = (now_ns - self.by_hand.t_ns) / SECOND_NS
+        return *words.elongation_words(self.by_hand.elongation_pct, self.by_hand.u_pct), age_words(age_s)
+
 
 @dataclass(frozen=True, slots=True)
 class Snapshot:
@@ -58,8 +79,8 @@ class Snapshot:
 class Board:
     """Reads the state of all drives, or of one."""
 
-    def __init__(self, readings: Readings, register: Register) -> None:
-        self._readings, self._register = readings, register
+    def __init__(self, readings: Readings, register: Register, hand_values: HandValues) -> None:
+        self._readings, self._register, self._hand_values = readings, register, hand_values
         self._snapshot: Snapshot | None = None
 
     def snapshot(self) -> Snapshot:
@@ -78,8 +99,18 @@ class Board:
         """Return every drive that is not retired, most worn first; those without a number last, by id."""
         known = self.snapshot()
         newest = {each.drive_id: each for each in self._readings.newest()}
+        by_hand = {each.drive_id: [each] for each in self._hand_values.newest()}
+        for drive_id, (value,) in by_hand.items():
+            if not value.tight:  # an earlier one may count
+                by_hand[drive_id] = self._hand_values.of(drive_id)
         states = [
-            state_of(drive, known.chains.get(drive_id, []), newest.get(drive_id), now_ns)
+            state_of(
+                drive,
+                known.chains.get(drive_id, []),
+                newest.get(drive_id),
+                now_ns,
+                by_hand.get(drive_id, []),
+            )
             for drive_id, drive in known.drives.items()
         ]
         return most_worn_first(states)
@@ -87,7 +118,8 @@ class Board:
     def state(self, drive_id: str, now_ns: int) -> DriveState:
         """Return one drive, retired or not. Raises NotFoundError."""
         drive = self._register.drive(drive_id)
-        return state_of(drive, self._register.chains(drive_id), self._readings.newest_of(drive_id), now_ns)
+        chains, newest = self._register.chains(drive_id), self._readings.newest_of(drive_id)
+        return state_of(drive, chains, newest, now_ns, self._hand_values.of(drive_id))
 
 
 def most_worn_first(states: Iterable[DriveState]) -> list[DriveState]:
@@ -95,7 +127,13 @@ def most_worn_first(states: Iterable[DriveState]) -> list[DriveState]:
     return sorted(states, key=lambda each: (each.used is None, -(each.used or 0.0), each.drive.drive_id))
 
 
-def state_of(drive: Drive, chains: Iterable[Chain], newest: Newest | None, now_ns: int) -> DriveState:
+def state_of(
+    drive: Drive,
+    chains: Iterable[Chain],
+    newest: Newest | None,
+    now_ns: int,
+    hand_values: Sequence[HandValue] = (),
+) -> DriveState:
     """Return what is known of one drive. A number of an earlier chain says nothing of this one and is left out."""
     chain = chain_at(chains, now_ns)
     limit = limit_of(drive)
@@ -103,10 +141,13 @@ def state_of(drive: Drive, chains: Iterable[Chain], newest: Newest | None, now_n
     measured = newest.measured if newest else None
     if measured is not None and (chain is None or measured.chain_id != chain.chain_id):
         measured = None
+    value = newest_tight(hand_values, chain)
+    by_hand = known_by_hand(drive, chain, value) if chain is not None and value is not None else None
+    known = newer(known_of(measured, chain) if measured and chain else None, by_hand)
     used = verdict = None
-    if measured is not None and measured.elongation_pct is not None:
-        used = measured.elongation_pct / limit.limit_pct
-        verdict = words.verdict(measured.elongation_pct, measured.elongation_u_pct or 0.0, limit.limit_pct)
+    if known is not None:
+        used = known.elongation_pct / limit.limit_pct
+        verdict = words.verdict(known.elongation_pct, known.u_pct, limit.limit_pct)
     return DriveState(
         drive=drive,
         limit=limit,
@@ -118,4 +159,6 @@ def state_of(drive: Drive, chains: Iterable[Chain], newest: Newest | None, now_n
         verdict=verdict,
         condition=words.condition(reading) if reading else None,
         finding=words.finding(reading) if reading else None,
+        by_hand=by_hand,
+        known=known,
     )

@@ -48,6 +48,17 @@ class Mark:
     words: str
 
 
+@dataclass(frozen=True, slots=True)
+class HandMark:
+    """One measurement by hand, drawn as a diamond with its U; crossed out where it does not count."""
+
+    t_ns: int
+    pct: float
+    u_pct: float
+    chain_id: str
+    counts: bool = True
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Frame:
     """What the points are drawn into. `low_pct` to `high_pct` is the height of the plot."""
@@ -60,6 +71,7 @@ class Frame:
     limit_words: str
     zone: tzinfo
     marks: tuple[Mark, ...] = ()
+    by_hand: tuple[HandMark, ...] = ()  # in the order of time
 
     def x(self, t_ns: int) -> float:
         """Return where an instant lies, 0 (left) to 1000."""
@@ -139,7 +151,9 @@ def runs(points: Sequence[Point]) -> list[list[Point]]:
     return found
 
 
-def heights(points: Iterable[Point], limit_pct: float, *, to_limit: bool) -> tuple[float, float]:
+def heights(
+    points: Iterable[Point], limit_pct: float, *, to_limit: bool, by_hand: Iterable[HandMark] = ()
+) -> tuple[float, float]:
     """Return the lowest and highest elongation of the plot, per cent.
 
     to_limit: from 0 to above the limit, so that distance means wear left; else close around the data.
@@ -149,6 +163,9 @@ def heights(points: Iterable[Point], limit_pct: float, *, to_limit: bool) -> tup
         if each.mean is not None:
             low = min(low, each.mean - 2 * (each.u or 0.0), each.mean if each.low is None else each.low)
             high = max(high, each.mean + 2 * (each.u or 0.0), each.mean if each.high is None else each.high)
+    for mark in by_hand:
+        if mark.counts:
+            low, high = min(low, mark.pct - 2 * mark.u_pct), max(high, mark.pct + 2 * mark.u_pct)
     if to_limit or low > high:
         return min(0.0, low) - 0.02 * limit_pct, max(limit_pct, high if high > low else 0.0) * 1.1
     room = max(0.08 * (high - low), 0.05 - (high - low) / 2, 0.005)
@@ -227,6 +244,7 @@ def draw(points: Sequence[Point], frame: Frame, *, title: str, summary: str) -> 
             "".join(_mark(mark, frame) for mark in frame.marks),
             _last(stretches, frame),
             _hints(points, frame),
+            *(_hand_mark(mark, frame) for mark in frame.by_hand),
             "</svg>",
         ]
     )
@@ -239,6 +257,7 @@ def _plot(stretches: Sequence[list[Point]], frame: Frame) -> str:
         *(_band(run, frame) for run in stretches),
         _limit_line(frame),
         *(_line(run, frame) for run in stretches),
+        *(_hand_lines(frame) if not stretches else ()),
     ]
     box = f'x="0" y="{TOP}" width="100%" height="{PLOT}" viewBox="0 0 1000 1000" preserveAspectRatio="none"'
     return f"<svg {box}>{''.join(parts)}</svg>"
@@ -370,6 +389,43 @@ def _mark(mark: Mark, frame: Frame) -> str:
         f'<line class="event" x1="{x}" x2="{x}" y1="{TOP}" y2="{TOP + PLOT}"/>'
         f'<text class="event-label" x="{x}" y="{TOP + PLOT - 8}" text-anchor="{anchor}">{escape(mark.words)}</text>'
     )
+
+
+_DIAMOND = '<path d="M0-7L6 0L0 7L-6 0Z"/>'
+_CROSS = '<path class="cross" d="M-5-5L5 5M5-5L-5 5"/>'
+
+
+def _hand_mark(mark: HandMark, frame: Frame) -> str:
+    if not frame.from_ns <= mark.t_ns <= frame.to_ns:
+        return ""
+    y = min(max(_px(frame, mark.pct), TOP), TOP + PLOT)
+    reach = 2 * mark.u_pct * PLOT / (frame.high_pct - frame.low_pct)
+    whisker = f'<path class="whisker" d="M0{-reach:.1f}V{reach:.1f}M-4{-reach:.1f}H4M-4 {reach:.1f}H4"/>'
+    at = local(mark.t_ns, frame.zone)
+    said = (
+        f"{mark.pct:.2f} % \N{PLUS-MINUS SIGN} {2 * mark.u_pct:.2f} %"
+        if mark.counts
+        else "slack, not counted"
+    )
+    title = f"{at.day} {MONTHS[at.month - 1]} {at.year}, by hand: {said}"
+    drawn = whisker + _DIAMOND if mark.counts else _CROSS
+    return (
+        f'<svg class="by-hand" x="{_percent(frame, mark.t_ns)}" y="{y:.1f}" overflow="visible">'
+        f"<title>{title}</title>{drawn}</svg>"
+    )
+
+
+def _hand_lines(frame: Frame) -> list[str]:
+    """Return lines through the measurements by hand of each chain, for a drive of which there is nothing else."""
+    by_chain: dict[str, list[str]] = {}
+    for mark in frame.by_hand:
+        if mark.counts:
+            by_chain.setdefault(mark.chain_id, []).append(_pair(frame.x(mark.t_ns), frame.y(mark.pct)))
+    return [
+        f'<path class="hand-line" vector-effect="non-scaling-stroke" d="M{"L".join(pairs)}"/>'
+        for pairs in by_chain.values()
+        if len(pairs) > 1
+    ]
 
 
 def _last(stretches: Sequence[list[Point]], frame: Frame) -> str:

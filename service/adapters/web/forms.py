@@ -187,6 +187,32 @@ BASELINE_FIELDS = (
     Field("by", "By whom"),
 )
 
+# How long the span is: by rule or tape from pin to pin, by calliper over and between the rollers of the end joints.
+HAND_LENGTHS = (
+    Field("length_mm", "Length, pin centre to pin centre", Kind.NUMBER, "mm"),
+    Field("outside_mm", "Outside, over the rollers", Kind.NUMBER, "mm"),
+    Field("inside_mm", "Inside, between the same rollers", Kind.NUMBER, "mm"),
+)
+HAND_PITCHES = Field(
+    "pitches", "Pitches measured over", Kind.WHOLE, help="An even number, from an inner link", needed=True
+)
+HAND_AGAIN = Field("counted_again", "I counted again, and it is right", Kind.FLAG)
+HAND_CRANKED = Field("cranked", "A cranked link lay in between", Kind.FLAG)
+HAND_MORE = (
+    Field("note", "Note", Kind.LINES, help="Which strand, where, the values at the other places"),
+    Field("by", "Measured by"),
+    Field("measured", "Measured", Kind.TIME, help="Left empty: now"),
+    Field("temp_c", "Temperature of the chain", Kind.NUMBER, "°C", "Left empty: about that of the rule"),
+    Field(
+        "length_u_mm",
+        "How well it was read",
+        Kind.NUMBER,
+        "mm",
+        "Standard uncertainty. Left empty: rule 0.5, tape 1, calliper 0.1",
+    ),
+)
+HAND_FIELDS = (HAND_PITCHES, HAND_AGAIN, *HAND_LENGTHS, HAND_CRANKED, *HAND_MORE)
+
 
 def values_of(
     fields: Sequence[Field], typed: Mapping[str, str], prefix: str = ""

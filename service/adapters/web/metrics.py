@@ -36,8 +36,23 @@ _OF_DRIVE: tuple[tuple[str, str, Value], ...] = (
         _elongation,
     ),
     ("elongation_standard_uncertainty_percent", "Its standard uncertainty, k = 1", _uncertainty),
+    (
+        "hand_elongation_percent",
+        "Newest elongation by hand of the chain on the drive",
+        lambda s, _: s.by_hand.elongation_pct if s.by_hand else None,
+    ),
+    (
+        "hand_elongation_standard_uncertainty_percent",
+        "Its standard uncertainty, k = 1",
+        lambda s, _: s.by_hand.u_pct if s.by_hand else None,
+    ),
+    (
+        "hand_age_seconds",
+        "Age of the newest measurement by hand",
+        lambda s, n: max(0.0, (n - s.by_hand.t_ns) / 1e9) if s.by_hand else None,
+    ),
     ("limit_percent", "Elongation at which the chain must be replaced", lambda s, _: s.limit.limit_pct),
-    ("limit_used_ratio", "Elongation over limit", lambda s, _: s.used),
+    ("limit_used_ratio", "Elongation over limit, by readings or else by hand", lambda s, _: s.used),
     ("reading_age_seconds", "Age of the newest reading, measured or not", lambda s, n: s.age_s(n)),
     ("measured_age_seconds", "Age of the newest reading with an elongation", _measured_age),
     (

@@ -20,8 +20,9 @@ from service.adapters.web.parts import Parts, PartsDep
 from service.adapters.web.schemas import payload_text, shown
 from service.adapters.web.series import DAY_NS, Span, points, read_series
 from service.adapters.web.templating import render
-from service.core.drive import Baseline, Chain, baseline_at, spacing_mm
+from service.core.drive import Baseline, Chain, Drive, baseline_at, spacing_mm
 from service.core.reading import Reading
+from service.measure_by_hand import known_by_hand
 from service.ports import ROWS_MAX, StoreUnavailableError
 
 router = APIRouter()
@@ -39,6 +40,7 @@ SPANS = {
     "year": ("year", 365 * DAY_NS, Span.HOUR),
 }
 DEFAULT_SPAN = "week"
+DEFAULT_SPAN_BY_HAND = "year"  # of a drive of which there are no readings
 
 
 # The board
@@ -63,13 +65,16 @@ def summary(states: Sequence[DriveState], now_ns: int, stale_after_s: float) -> 
     within = _count(state.verdict is words.Verdict.WITHIN_UNCERTAINTY for state in states)
     failed = _count(state.condition is not None and _bad(state.condition) for state in states)
     silent = _count((state.age_s(now_ns) or 0.0) > stale_after_s for state in states)
-    waiting = _count(state.reading is None for state in states)
+    unmeasured = [state for state in states if state.reading is None and state.by_hand is None]
+    waiting = _count(state.drive.whole_pitches is not None for state in unmeasured)
+    by_hand = len(unmeasured) - waiting
     found = [
         ("reached", reached, "at or over the limit"),
         ("within", within, "within the uncertainty of the limit"),
         ("failure", failed, "with sensing out of order"),
         ("silent", silent, "without news"),
         ("waiting", waiting, "still waiting for a first reading"),
+        ("waiting", by_hand, "without sensors and not yet measured by hand"),
     ]
     return [
         (kind, f"{number} {'drive' if number == 1 else 'drives'} {said}")
@@ -94,19 +99,21 @@ def drive(
     request: Request,
     parts: PartsDep,
     drive_id: str,
-    span: Annotated[str, Query(max_length=10)] = DEFAULT_SPAN,
+    span: Annotated[str, Query(max_length=10)] = "",
     scale: Annotated[str, Query(max_length=10)] = "limit",
     advice: Annotated[str, Query(max_length=20)] = "",
 ) -> HTMLResponse:
     """One drive: newest numbers, trend, sensors, reasons, chains, settings."""
     now_ns = parts.now_ns()
     state = parts.board.state(drive_id, now_ns)
-    span = span if span in SPANS else DEFAULT_SPAN
+    if span not in SPANS:
+        span = DEFAULT_SPAN_BY_HAND if state.reading is None and state.by_hand else DEFAULT_SPAN
     chains = parts.register.chains(drive_id)
     recent = parts.readings.raw(drive_id, now_ns - DAY_NS, now_ns, NEWEST_READINGS_MAX)
     values = {
         "state": state,
         "shown": shown(state),
+        "by_hand": parts.measure_by_hand.newest_hand_report(drive_id, now_ns),
         "span": span,
         "spans": {name: words_ for name, (words_, *_) in SPANS.items()},
         "scale": "data" if scale == "data" else "limit",
@@ -137,6 +144,7 @@ class Trend:
 
     svg: str
     words: str
+    by_hand: tuple[chart.HandMark, ...]
     from_ns: int
     to_ns: int
     resolution: Span
@@ -157,7 +165,8 @@ def trend(
         )
     drawn = chart.thin(points(series, to_ns), from_ns, to_ns)
     measured = [point for point in drawn if point.mean is not None]
-    low, high = chart.heights(drawn, state.limit.limit_pct, to_limit=to_limit)
+    by_hand = hand_marks(parts, state.drive, chains, from_ns, to_ns)
+    low, high = chart.heights(drawn, state.limit.limit_pct, to_limit=to_limit, by_hand=by_hand)
     frame = chart.Frame(
         from_ns=from_ns,
         to_ns=to_ns,
@@ -167,14 +176,35 @@ def trend(
         limit_words=state.limit_words,
         zone=parts.settings.zone,
         marks=tuple(chart.Mark(each.fitted_ns, f"chain {each.chain_id} fitted") for each in chains),
+        by_hand=by_hand,
     )
-    said = _trend_words(measured, state, label)
-    svg = chart.draw(drawn, frame, title=f"Trend of {state.title}", summary=said) if drawn else ""
-    return Trend(svg=svg, words=said, from_ns=from_ns, to_ns=to_ns, resolution=resolution)
+    said = _trend_words(measured, by_hand, state, label)
+    drawable = drawn or by_hand
+    svg = chart.draw(drawn, frame, title=f"Trend of {state.title}", summary=said) if drawable else ""
+    return Trend(svg=svg, words=said, by_hand=by_hand, from_ns=from_ns, to_ns=to_ns, resolution=resolution)
 
 
-def _trend_words(measured: Sequence[chart.Point], state: DriveState, label: str) -> str:
+def hand_marks(
+    parts: Parts, drive: Drive, chains: Sequence[Chain], from_ns: int, to_ns: int
+) -> tuple[chart.HandMark, ...]:
+    """Return the measurements by hand of a span, to be drawn."""
+    by_id = {each.chain_id: each for each in chains}
+    values = [each for each in parts.hand_values.of(drive.drive_id) if from_ns < each.measured_ns <= to_ns]
+    found = [(each, known_by_hand(drive, by_id[each.chain_id], each)) for each in values]
+    return tuple(
+        chart.HandMark(known.t_ns, known.elongation_pct, known.u_pct, value.chain_id, value.tight)
+        for value, known in found
+    )
+
+
+def _trend_words(
+    measured: Sequence[chart.Point], by_hand: Sequence[chart.HandMark], state: DriveState, label: str
+) -> str:
     limit = f"The limit is {state.limit.limit_pct:.2f} % ({state.limit_words})."
+    counted = [mark for mark in by_hand if mark.counts]
+    if counted and not measured:
+        ends = " to ".join(f"{pct:.2f} %" for pct in dict.fromkeys((counted[0].pct, counted[-1].pct)))
+        return f"Measured by hand {len(counted)} times over the last {label}: {ends}. {limit}"
     if not measured:
         return f"Nothing was measured over the last {label}. {limit}"
     first, last = measured[0].mean or 0.0, measured[-1].mean or 0.0

@@ -50,7 +50,7 @@ class Wrong:
         return bool(self.fields or self.above)
 
 
-class _Collected:
+class Collected:
     """Puts what core and door refuse where people will see it, and goes on behind the `with`.
 
     names: of core's fields in the form, where they differ. prefix: of the form's fields.
@@ -125,7 +125,7 @@ def _register(
     drive = _drive_typed((forms.DRIVE_ID, *fields), typed, wrong)
     chain = _chain_typed(parts, drive.drive_id if drive else "x", typed, wrong, now_ns)
     if drive is not None and not wrong:
-        with _Collected(wrong, _TIMES, forms.CHAIN_PREFIX):
+        with Collected(wrong, _TIMES, forms.CHAIN_PREFIX):
             if sighted is not None:
                 parts.operate.register_sighting(drive, chain, at_ns=now_ns, by=by)
             else:  # as an import of one: both are checked before either is stored
@@ -184,7 +184,7 @@ def _drive_typed(
     wrong.fields |= bad
     if bad:
         return None
-    with _Collected(wrong, {}):
+    with Collected(wrong, {}):
         return Drive(**values | fixed)
     return None
 
@@ -227,7 +227,7 @@ def fit_chain(request: Request, parts: PartsDep, by: WhoDep, drive_id: str, type
     wrong = Wrong()
     chain = _chain_typed(parts, drive_id, typed, wrong, now_ns, needed=True)
     if chain is not None and not wrong:
-        with _Collected(wrong, _TIMES, forms.CHAIN_PREFIX):
+        with Collected(wrong, _TIMES, forms.CHAIN_PREFIX):
             parts.operate.fit_chain(chain, at_ns=now_ns, by=by)
             return _to_drive(drive_id)
     return _chain_page(request, parts, drive_id, typed, wrong)
@@ -237,9 +237,9 @@ def fit_chain(request: Request, parts: PartsDep, by: WhoDep, drive_id: str, type
 def take_off_chain(request: Request, parts: PartsDep, by: WhoDep, drive_id: str, typed: TypedDep) -> Response:
     """Record that the chain is off."""
     wrong = Wrong()
-    values = _timed(parts, forms.TAKE_OFF_FIELDS, typed, wrong, "off-")
+    values = timed(parts, forms.TAKE_OFF_FIELDS, typed, wrong, "off-")
     if not wrong:
-        with _Collected(wrong, _TIMES, "off-"):
+        with Collected(wrong, _TIMES, "off-"):
             parts.operate.take_off_chain(_chain_on(parts, drive_id), **values, at_ns=parts.now_ns(), by=by)
             return RedirectResponse(f"/drives/{quote(drive_id)}/chain", 303)
     return _chain_page(request, parts, drive_id, typed, wrong)
@@ -251,9 +251,9 @@ def record_baseline(
 ) -> Response:
     """Record a baseline of the chain that is on."""
     wrong = Wrong()
-    values = _timed(parts, forms.BASELINE_FIELDS, typed, wrong, "base-")
+    values = timed(parts, forms.BASELINE_FIELDS, typed, wrong, "base-")
     if not wrong:
-        with _Collected(wrong, _TIMES, "base-"):
+        with Collected(wrong, _TIMES, "base-"):
             said_by = values.pop("by", None) or by
             values.setdefault("why", "")
             parts.operate.record_baseline(
@@ -270,7 +270,7 @@ def _chain_on(parts: Parts, drive_id: str) -> str:
     return chain.chain_id
 
 
-def _timed(
+def timed(
     parts: Parts, fields: tuple[forms.Field, ...], typed: Mapping[str, str], wrong: Wrong, prefix: str
 ) -> dict[str, Any]:
     """Return the values of a form with its times as instants, under core's names."""
@@ -299,10 +299,10 @@ def _chain_typed(
     if not needed and not any(typed.get(forms.CHAIN_PREFIX + each.name, "").strip() for each in fields):
         return None
     found = Wrong()
-    values = _timed(parts, fields, typed, found, forms.CHAIN_PREFIX)
+    values = timed(parts, fields, typed, found, forms.CHAIN_PREFIX)
     if not found:
         values.setdefault("fitted_ns", now_ns)
-        with _Collected(found, _TIMES, forms.CHAIN_PREFIX):
+        with Collected(found, _TIMES, forms.CHAIN_PREFIX):
             return parts.operate.describe_chain(drive_id, **values)
     wrong.fields |= found.fields
     wrong.above = wrong.above or found.above

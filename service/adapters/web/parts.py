@@ -11,8 +11,9 @@ from prometheus_client import CollectorRegistry
 
 from service.adapters.web.board import Board
 from service.adapters.web.live import Live
+from service.measure_by_hand import MeasureByHand
 from service.operate import Operate
-from service.ports import Readings, Refused, Register
+from service.ports import HandValues, Readings, Refused, Register
 
 # What a worker in this process says of itself: `connected` and `trouble` of its broker; and, under `ingest`,
 # `store_ok`, `trouble` and `stored_ns`.
@@ -34,12 +35,14 @@ class WebSettings:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Parts:
-    """Ports, door and settings, and what was built on them."""
+    """Ports, doors and settings, and what was built on them."""
 
     readings: Readings
     register: Register
     refused: Refused
+    hand_values: HandValues
     operate: Operate
+    measure_by_hand: MeasureByHand
     broker_status: BrokerStatus | None
     worker_registry: CollectorRegistry | None
     settings: WebSettings

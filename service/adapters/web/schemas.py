@@ -16,8 +16,10 @@ from service.adapters.web.instants import Instant
 from service.core.batch import RejectionReason
 from service.core.catalogue import CatalogueChain, Match
 from service.core.drive import Baseline, Chain, Drive, LimitTerm
+from service.core.hand import HandMethod
 from service.core.not_measured import NotMeasured
 from service.core.reading import Reading
+from service.measure_by_hand import HandReport
 from service.ports import KeptRejection, RollUp, Sighting
 
 T = "2026-11-25T08:15:00Z"
@@ -161,6 +163,106 @@ class ChainOut(Out):
         return cls.model_construct(**values, fitted=fitted, removed=removed)
 
 
+class AgreementOut(Out):
+    """Whether the sensors say the same as a measurement by hand."""
+
+    agree: bool = Field(description="The difference is within twice its standard uncertainty")
+    difference_pct: float = Field(description="By the sensors less by hand, per cent")
+    difference_u_pct: float = Field(description="Its standard uncertainty, wear between the two in it")
+    live_pct: float = Field(description="Elongation by the sensors nearest in time")
+    live_u_pct: float
+    live_time: Instant
+    words: str
+
+
+_HAND: dict[str, Any] = {
+    "drive_id": "infeed-2",
+    "chain_id": "infeed-2-2026-03-02",
+    "measured": T,
+    "recorded": "2026-11-25T08:41:07.204Z",
+    "recorded_by": "H. Brandt",
+    "method": "rule",
+    "pitches": 24,
+    "length_mm": 617.0,
+    "length_u_mm": 0.5,
+    "pitch_mm": 25.4,
+    "tight": True,
+    "temp_c": None,
+    "note": "largest of three places",
+    "reliable": True,
+    "elongation_pct": 1.2139,
+    "elongation_u_pct": 0.0999,
+    "limit_pct": 3.0,
+    "remaining_mm": 10.888,
+    "agreement": {
+        "agree": True,
+        "difference_pct": 0.0245,
+        "difference_u_pct": 0.1084,
+        "live_pct": 1.2384,
+        "live_u_pct": 0.0421,
+        "live_time": "2026-11-25T07:58:20Z",
+        "words": "Agrees with the sensors: 0.02 % higher by the sensors, and up to 0.22 % is within the uncertainties",
+    },
+    "warnings": [],
+}
+
+
+class HandOut(Out):
+    """A measurement by hand and what it says. A slack chain gives no number to rely on: `reliable` is false then."""
+
+    model_config = ConfigDict(json_schema_extra=_example(**_HAND))
+
+    drive_id: str
+    chain_id: str
+    measured: Instant
+    recorded: Instant
+    recorded_by: str
+    method: HandMethod
+    pitches: int = Field(description="Measured over so many")
+    length_mm: float = Field(description="Joint to joint")
+    length_u_mm: float = Field(description="Its standard uncertainty (k = 1)")
+    pitch_mm: float = Field(description="Nominal pitch of the chain")
+    tight: bool
+    temp_c: float | None = Field(description="Of the chain")
+    note: str
+    reliable: bool
+    elongation_pct: float = Field(description="Against nominal pitch, at the drive's reference temperature")
+    elongation_u_pct: float = Field(description="Standard uncertainty (k = 1), as that of the whole chain")
+    limit_pct: float
+    remaining_mm: float = Field(description="Growth of the measured span until the limit; below 0 over it")
+    agreement: AgreementOut | None = Field(description="null without a value by the sensors near that time")
+    warnings: list[str] = Field(description="What makes it worse than it need be, and what would mend it")
+
+    @classmethod
+    def of(cls, report: HandReport) -> Self:
+        """Return a measurement by hand as the API gives it."""
+        values, live, agreement = asdict(report.value), report.live, report.agreement
+        measured, recorded = values.pop("measured_ns"), values.pop("recorded_ns")
+        compared = None
+        if live is not None and agreement is not None:
+            compared = AgreementOut.model_construct(
+                agree=agreement.agree,
+                difference_pct=agreement.difference_pct,
+                difference_u_pct=agreement.u_pct,
+                live_pct=live.elongation_pct,
+                live_u_pct=live.u_pct,
+                live_time=live.t_ns,
+                words=agreement.words,
+            )
+        return cls.model_construct(
+            **values,
+            measured=measured,
+            recorded=recorded,
+            reliable=report.elongation.reliable,
+            elongation_pct=report.elongation.elongation_pct,
+            elongation_u_pct=report.elongation.u_pct,
+            limit_pct=report.limit.limit_pct,
+            remaining_mm=report.remaining_mm,
+            agreement=compared,
+            warnings=list(report.warnings),
+        )
+
+
 _DRIVE: dict[str, Any] = dict(
     drive_id="infeed-2",
     **_SETTINGS,
@@ -185,12 +287,13 @@ _DRIVE: dict[str, Any] = dict(
     limit_term="general",
     limit_words="general rule, 3 %",
     chain=None,
+    hand=None,
     advice=[],
 )
 
 
 class DriveOut(Out):
-    """A drive with its settings, its limit and the chain that is on it."""
+    """A drive with its settings, its limit, the chain that is on it and the newest measurement by hand of that."""
 
     model_config = ConfigDict(json_schema_extra=_example(**_DRIVE))
 
@@ -224,10 +327,11 @@ class DriveOut(Out):
     limit_term: LimitTerm = Field(description="The rule that bound the limit")
     limit_words: str
     chain: ChainOut | None = Field(description="The chain that is on it now")
+    hand: HandOut | None = Field(description="The newest measurement by hand of that chain; slack ones aside")
     advice: list[str] = Field(description="What the change just made asks for besides")
 
     @classmethod
-    def of(cls, state: DriveState, advice: tuple[str, ...] = ()) -> Self:
+    def of(cls, state: DriveState, hand: HandReport | None, advice: tuple[str, ...] = ()) -> Self:
         """Return a drive as the API gives it."""
         values = asdict(state.drive)
         return cls.model_construct(
@@ -237,6 +341,7 @@ class DriveOut(Out):
             limit_term=state.limit.term,
             limit_words=state.limit_words,
             chain=ChainOut.of(state.chain) if state.chain else None,
+            hand=HandOut.of(hand) if hand else None,
             advice=list(advice),
         )
 
@@ -539,7 +644,9 @@ _NEWEST: dict[str, Any] = {
     "limit_term": "general",
     "limit_words": "general rule, 3 %",
     "used": 0.4128,
+    "used_by": "live",
     "verdict": "below",
+    "hand": None,
     "reading": _READING,
     "age_s": 3.2,
     "measured": _READING,
@@ -565,6 +672,18 @@ _NEWEST: dict[str, Any] = {
 }
 
 
+class HandBriefOut(Out):
+    """The newest measurement by hand of the chain that is on a drive."""
+
+    elongation_pct: float
+    elongation_u_pct: float = Field(description="Standard uncertainty (k = 1)")
+    measured: Instant
+    age_s: float
+    elongation: str = Field(description="The same as text, per cent")
+    uncertainty: str = Field(description="Expanded uncertainty U, k = 2, per cent")
+    words: str
+
+
 class NewestOut(Out):
     """The newest of one drive. `measured` is the newest with an elongation, of the chain now on the drive."""
 
@@ -578,7 +697,11 @@ class NewestOut(Out):
     limit_term: LimitTerm = Field(description="The rule that bound it")
     limit_words: str
     used: float | None = Field(description="Elongation over limit, as a ratio")
+    used_by: str | None = Field(
+        description="live, or hand: no reading has an elongation, or it is a day older than what was measured by hand"
+    )
     verdict: words.Verdict | None
+    hand: HandBriefOut | None = Field(description="Newest measurement by hand")
     reading: ReadingOut | None
     age_s: float | None = Field(description="Age of the newest reading")
     measured: ReadingOut | None
@@ -601,7 +724,9 @@ class NewestOut(Out):
             limit_term=state.limit.term,
             limit_words=state.limit_words,
             used=state.used,
+            used_by=state.known.by if state.known else None,
             verdict=state.verdict,
+            hand=hand_brief(state, now_ns),
             reading=ReadingOut.of(state.reading) if state.reading else None,
             age_s=state.age_s(now_ns),
             measured=ReadingOut.of(measured) if measured else None,
@@ -612,6 +737,23 @@ class NewestOut(Out):
             sensors=SensorsOut.model_construct(**asdict(condition)) if condition else None,
             shown=shown(state),
         )
+
+
+def hand_brief(state: DriveState, now_ns: int) -> HandBriefOut | None:
+    """Return the newest measurement by hand of a drive's chain, None without one."""
+    known, said = state.by_hand, state.by_hand_words(now_ns)
+    if known is None or said is None:
+        return None
+    elongation, expanded, age = said
+    return HandBriefOut.model_construct(
+        elongation_pct=known.elongation_pct,
+        elongation_u_pct=known.u_pct,
+        measured=known.t_ns,
+        age_s=max(0.0, (now_ns - known.t_ns) / 1e9),
+        elongation=elongation,
+        uncertainty=expanded,
+        words=f"{elongation} \N{PLUS-MINUS SIGN} {expanded} %, measured by hand, {age} ago",
+    )
 
 
 def shown(state: DriveState) -> ShownOut:

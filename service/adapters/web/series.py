@@ -139,17 +139,17 @@ def csv_chunks(series: Series) -> Iterator[str]:
 
 def _csv_row(row: Reading | RollUp) -> list[Any]:
     if isinstance(row, RollUp):
-        return [rfc3339(row.end_ns, 0), *(_cell(getattr(row, name)) for name in ROLLED_FIELDS)]
+        return [rfc3339(row.end_ns, 0), *(cell(getattr(row, name)) for name in ROLLED_FIELDS)]
     return [
         rfc3339(row.t_ns, 9),
-        *(_cell(getattr(row, name)) for name in RAW_FIELDS),
+        *(cell(getattr(row, name)) for name in RAW_FIELDS),
         *(_told(getattr(row, field), 9) for field in RAW_INSTANTS.values()),
-        *(_cell(getattr(row, name)) for name in RAW_SOURCE),
+        *(cell(getattr(row, name)) for name in RAW_SOURCE),
         rfc3339(row.t0_ns, 9),
     ]
 
 
-def _cell(value: Any) -> Any:
+def cell(value: Any) -> Any:
     """Return a value for CSV. Text that a spreadsheet would take for a formula is made plain text."""
     if isinstance(value, str) and value[:1] in {"=", "+", "-", "@", "\t", "\r"}:
         return f"'{value}"

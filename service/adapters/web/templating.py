@@ -15,6 +15,7 @@ from service.adapters.web import words
 from service.adapters.web.chart import MONTHS
 from service.adapters.web.instants import age_words, local, rfc3339, zone_name
 from service.adapters.web.parts import Parts, parts_of
+from service.measure_by_hand import HandReport
 
 
 @cache
@@ -33,8 +34,14 @@ def _environment() -> Environment:
         sensing_words=words.SENSING_WORDS,
         verdict_words=words.VERDICT_WORDS,
         rejected=words.REJECTED,
+        hand_words=hand_words,
     )
     return environment
+
+
+def hand_words(report: HandReport) -> tuple[str, str]:
+    """Return the elongation by hand and its expanded uncertainty, per cent, rounded to agree."""
+    return words.elongation_words(report.elongation.elongation_pct, report.elongation.u_pct)
 
 
 def prose(text: str) -> Markup:

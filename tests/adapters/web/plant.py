@@ -95,6 +95,7 @@ def app_on(
         readings=ports.readings,
         register=ports.register,
         refused=ports.refused,
+        hand_values=ports.hand_values,
         operate=Operate(ports.register, ports.refused, ports.readings),
         broker_status=broker_status,
         worker_registry=worker_registry,

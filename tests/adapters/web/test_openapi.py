@@ -9,6 +9,7 @@ from fastapi.routing import APIRoute
 from service.adapters.web import (
     api_catalogue,
     api_drives,
+    api_hand,
     api_health,
     api_plan,
     api_readings,
@@ -18,7 +19,7 @@ from service.adapters.web import (
 from service.adapters.web.app import create_app
 from service.operate import Operate
 from tests.adapters.web.plant import API
-from tests.fakes import FakeReadings, FakeRefused, FakeRegister
+from tests.fakes import FakeHandValues, FakeReadings, FakeRefused, FakeRegister
 
 ROUTES = {
     "GET /api/v1/readings/newest",
@@ -36,6 +37,10 @@ ROUTES = {
     "POST /api/v1/drives/{drive_id}/chains/{chain_id}/take-off",
     "GET /api/v1/drives/{drive_id}/chains/{chain_id}/baselines",
     "POST /api/v1/drives/{drive_id}/chains/{chain_id}/baselines",
+    "GET /api/v1/drives/{drive_id}/hand-values",
+    "POST /api/v1/drives/{drive_id}/hand-values",
+    "POST /api/v1/drives/{drive_id}/hand-values/baseline",
+    "GET /api/v1/drives/{drive_id}/card",
     "GET /api/v1/rejections",
     "GET /api/v1/rejections/{number}",
     "GET /api/v1/sightings",
@@ -53,7 +58,11 @@ REGISTER = FakeRegister()
 REFUSED = FakeRefused()
 READINGS = FakeReadings()
 APP = create_app(
-    readings=READINGS, register=REGISTER, refused=REFUSED, operate=Operate(REGISTER, REFUSED, READINGS)
+    readings=READINGS,
+    register=REGISTER,
+    refused=REFUSED,
+    hand_values=FakeHandValues(REGISTER),
+    operate=Operate(REGISTER, REFUSED, READINGS),
 )
 DOCUMENT: dict[str, Any] = APP.openapi()
 
@@ -85,7 +94,16 @@ def test_exactly_these_routes_are_described() -> None:
 
 def test_no_route_of_the_api_is_left_out_of_the_description() -> None:
     declared = set()
-    for module in (api_readings, api_stream, api_drives, api_refused, api_catalogue, api_plan, api_health):
+    for module in (
+        api_readings,
+        api_stream,
+        api_drives,
+        api_hand,
+        api_refused,
+        api_catalogue,
+        api_plan,
+        api_health,
+    ):
         prefix = "" if module is api_health else API
         for route in module.router.routes:
             assert isinstance(route, APIRoute)

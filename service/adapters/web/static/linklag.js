@@ -47,11 +47,17 @@ function update(root, drive) {
   const { reading, measured, finding, sensors, shown } = drive;
   show(root, "waiting", false);
   show(root, "now", Boolean(measured) && reading.reason === null);
+  show(root, "by-hand", drive.used_by === "hand");
   show(root, "finding", Boolean(finding));
   show(root, "earlier", Boolean(finding) && Boolean(measured));
   show(root, "verdict", drive.verdict !== null && drive.verdict !== "below");
   setText(root, "elongation", shown.elongation ?? "");
   setText(root, "uncertainty", shown.uncertainty ?? "");
+  if (drive.hand) {
+    setText(root, "hand-elongation", drive.hand.elongation);
+    setText(root, "hand-uncertainty", drive.hand.uncertainty);
+    for (const each of root.querySelectorAll('[data-f="hand-time"]')) each.dataset.ms = Date.parse(drive.hand.measured);
+  }
   setText(root, "what", finding ? finding.what : "");
   setText(root, "mend", finding ? finding.mend : "");
   setText(root, "verdict", shown.verdict ?? "");
