@@ -4,17 +4,40 @@ import shutil
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
 
+from service.adapters.database.chain_maps import DatabaseChainMaps
 from service.adapters.database.connect import Database, open_database
+from service.adapters.database.devices import DatabaseDevices
+from service.adapters.database.raw_batches import DatabaseRawBatches, RawBounds
 from service.adapters.database.refused import Bounds, DatabaseRefused
 from service.core.batch import Rejection, RejectionReason
 from service.core.drive import Baseline, Chain, Drive
+from service.core.hand import HandMethod, HandValue
 from service.core.reading import NotMeasured, Reading
-from service.ports import Readings, Refused, Register, Sighting
-from tests.fakes import FakeReadings, FakeRefused, FakeRegister
+from service.core.wire import Form
+from service.ports import (
+    ChainMaps,
+    Devices,
+    HandValues,
+    RawBatch,
+    RawBatches,
+    Readings,
+    Refused,
+    Register,
+    Sighting,
+)
+from tests.fakes import (
+    FakeChainMaps,
+    FakeDevices,
+    FakeHandValues,
+    FakeRawBatches,
+    FakeReadings,
+    FakeRefused,
+    FakeRegister,
+)
 
 S = 1_000_000_000  # nanoseconds
 DAY_NS = 86_400 * S
@@ -25,25 +48,58 @@ STORES = [FAKE, SQLITE]
 
 @dataclass(frozen=True, slots=True)
 class Ports:
-    """The three ports of one store, real or not."""
+    """The ports of one store, real or not."""
 
     readings: Readings
     register: Register
     refused: Refused
+    raw_batches: RawBatches
+    hand_values: HandValues
+    devices: Devices
+    chain_maps: ChainMaps
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Few:
+    """How much of some things a store keeps, where a test wants to see the end of it."""
+
+    refused: Bounds = field(default_factory=Bounds)
+    raw: RawBounds = field(default_factory=RawBounds)
+    states: int = 10_000
+    map_bytes: int = 100_000
 
 
 @contextmanager
-def a_store(kind: str, bounds: Bounds | None = None) -> Iterator[Ports]:
+def a_store(kind: str, few: Few | None = None) -> Iterator[Ports]:
     """An empty store of that kind, gone afterwards."""
+    few = few or Few()
     if kind == FAKE:
-        few = bounds or Bounds()
-        refused = FakeRefused(
-            rejections_per_drive=few.rejections_per_drive, rejections=few.rejections, sightings=few.sightings
-        )
-        yield Ports(FakeReadings(), FakeRegister(), refused)
+        yield _fakes(few)
         return
     with an_empty_database() as database:
-        yield Ports(database.readings, database.register, DatabaseRefused(database._transactions, bounds))
+        transactions = database._transactions
+        yield Ports(
+            database.readings,
+            database.register,
+            DatabaseRefused(transactions, few.refused),
+            DatabaseRawBatches(transactions, bounds=few.raw),
+            database.hand_values,
+            DatabaseDevices(transactions, few.states),
+            DatabaseChainMaps(transactions, few.map_bytes),
+        )
+
+
+def _fakes(few: Few) -> Ports:
+    register, bounds = FakeRegister(), few.refused
+    refused = FakeRefused(
+        rejections_per_drive=bounds.rejections_per_drive,
+        rejections=bounds.rejections,
+        sightings=bounds.sightings,
+    )
+    raw_batches = FakeRawBatches(bytes_per_drive=few.raw.bytes_per_drive, bytes_in_all=few.raw.bytes)
+    hand_values = FakeHandValues(register)
+    devices, chain_maps = FakeDevices(few.states), FakeChainMaps(few.map_bytes)
+    return Ports(FakeReadings(), register, refused, raw_batches, hand_values, devices, chain_maps)
 
 
 @contextmanager
@@ -94,6 +150,19 @@ MEASURED = Reading(
     temp_c=48.5,
     mount_c=24.25,
     load_n=3400.0,
+    since_pct=0.7625,
+    since_u_pct=0.0105,
+    baseline_taken_ns=NOON_NS - 90 * DAY_NS,
+    baseline_recorded_ns=NOON_NS - 89 * DAY_NS,
+    up_alternation_pct=0.85,
+    up_alternation_u_pct=0.031,
+    down_alternation_pct=0.79,
+    down_alternation_u_pct=0.032,
+    by_alternation=True,
+    polygon_taken_pct=0.0125,
+    delay_taken_pct=-0.02,
+    temperature_taken_pct=0.00875,
+    load_taken_pct=0.0016,
 )
 
 
@@ -115,6 +184,15 @@ def a_reading(
         coherence=None,
         up_pulses=0,
         down_pulses=0,
+        since_pct=None,
+        since_u_pct=None,
+        baseline_taken_ns=None,
+        baseline_recorded_ns=None,
+        by_alternation=False,
+        polygon_taken_pct=None,
+        delay_taken_pct=None,
+        temperature_taken_pct=None,
+        load_taken_pct=None,
     )
 
 
@@ -139,6 +217,9 @@ A_DRIVE = Drive(
     mount_expansion_per_k=23e-6,
     load_ref_n=3000.0,
     strain_pct_per_kn=0.004,
+    strain_u_pct_per_kn=0.0005,
+    delay_us=12.5,
+    delay_u_us=1.5,
     load_u_pct=0.01,
     note="Second bracket from the left.",
 )
@@ -162,6 +243,33 @@ A_BASELINE = Baseline(
     recorded_ns=NOON_NS + 2 * S,
     recorded_by="shift B",
     why="run in for a day",
+    up_alternation_pct=0.06,
+    down_alternation_pct=0.04,
+)
+A_HAND_VALUE = HandValue(
+    drive_id="press-3",
+    chain_id="press-3-a",
+    measured_ns=NOON_NS + 3600 * S,
+    recorded_ns=NOON_NS + 7200 * S,
+    recorded_by="M. Brandt",
+    method=HandMethod.CALLIPER,
+    pitches=12,
+    length_mm=307.25,
+    length_u_mm=0.05,
+    pitch_mm=25.4,
+    tight=True,
+    temp_c=31.5,
+    note="two links left of the splice",
+)
+A_RAW_BATCH = RawBatch(
+    drive_id="press-3",
+    device_id="plc-4",
+    t0_ns=NOON_NS,
+    seq=7,
+    t_ns=NOON_NS + 10 * S,
+    form=Form.PULSES,
+    content_type="application/cbor",
+    payload=b"\xa5\x00\xffabc",
 )
 A_REJECTION = Rejection(
     drive_id="press-3",

@@ -12,11 +12,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.core.reading import NotMeasured, Reading
-from service.ports import ROWS_MAX, Readings, Resolution, RollUp
+from service.ports import ROWS_MAX, Readings, Resolution, RollUp, Superseded
 from tests.contracts.given import DAY_NS, MEASURED, NOON_NS, STORES, S, a_reading, a_store
 
 pytestmark = pytest.mark.parametrize("kind", STORES)
 EVER = (0, 2**62)
+
+CORRECTIONS = (
+    "since_pct", "since_u_pct", "up_alternation_pct", "up_alternation_u_pct", "down_alternation_pct",
+    "down_alternation_u_pct", "polygon_taken_pct", "delay_taken_pct", "temperature_taken_pct", "load_taken_pct",
+)  # fmt: skip
+BASELINE_INSTANTS = ("baseline_taken_ns", "baseline_recorded_ns")
 
 finite = st.floats(allow_nan=False, allow_infinity=False)
 count = st.integers(0, 2**40)
@@ -34,6 +40,8 @@ def any_reading(draw: st.DrawFn) -> Reading:
     """Any reading that could come, on few drives and within a few hours around midnight."""
     t0_ns = NOON_NS + DAY_NS // 2 + draw(st.integers(-7200 * S, 7200 * S))
     pct = draw(st.none() | st.floats(-1, 5))
+    more: dict[str, Any] = {name: draw(st.none() | finite) for name in CORRECTIONS}
+    more |= {name: draw(st.none() | st.integers(0, 2**62)) for name in BASELINE_INSTANTS}
     return Reading(
         drive_id=draw(st.sampled_from(["a", "b"])),
         device_id=draw(st.sampled_from(["", "plc-1"]) | texts),
@@ -59,6 +67,8 @@ def any_reading(draw: st.DrawFn) -> Reading:
         temp_c=draw(st.none() | finite),
         mount_c=draw(st.none() | finite),
         load_n=draw(st.none() | finite),
+        by_alternation=draw(st.booleans()),
+        **more,
     )
 
 
@@ -478,3 +488,175 @@ def test_a_backlog_gives_the_same_as_live_data(kind: str) -> None:
         roll_up_all(live.readings)
         roll_up_all(late.readings)
         assert everything(live.readings) == everything(late.readings)
+
+
+# Superseding
+
+
+def test_a_superseded_reading_is_kept_with_when_and_why(readings: Readings) -> None:
+    readings.store([MEASURED])
+    corrected = replace(MEASURED, elongation_pct=0.75, since_pct=0.7)
+    assert readings.supersede([corrected], NOON_NS + S, "baseline corrected") == 1
+    assert readings.raw("press-3", *EVER) == [corrected]
+    assert readings.superseded("press-3", *EVER) == [
+        Superseded(reading=MEASURED, at_ns=NOON_NS + S, why="baseline corrected")
+    ]
+    newest = readings.newest_of("press-3")
+    assert newest is not None
+    assert (newest.reading, newest.measured) == (corrected, corrected)
+
+
+def test_the_same_again_or_one_that_is_not_stored_supersedes_nothing(readings: Readings) -> None:
+    readings.store([MEASURED])
+    assert readings.supersede([MEASURED, replace(MEASURED, seq=8)], NOON_NS, "again") == 0
+    assert readings.supersede([replace(MEASURED, drive_id="saw-1")], NOON_NS, "again") == 0
+    assert readings.supersede([], NOON_NS, "again") == 0
+    assert readings.raw("press-3", *EVER) == [MEASURED]
+    assert readings.raw("saw-1", *EVER) == []
+    assert readings.superseded("press-3", *EVER) == []
+
+
+def test_every_correction_is_kept_and_none_twice(readings: Readings) -> None:
+    readings.store([MEASURED])
+    second, third = replace(MEASURED, elongation_pct=0.7), replace(MEASURED, elongation_pct=0.6)
+    assert readings.supersede([second], NOON_NS + 2 * S, "first") == 1
+    assert readings.supersede([third], NOON_NS + 2 * S, "second") == 1
+    assert readings.supersede([third], NOON_NS + 3 * S, "again") == 0
+    assert readings.supersede([MEASURED, second], NOON_NS + 4 * S, "the last of two counts") == 1
+    assert [(old.reading, old.why) for old in readings.superseded("press-3", *EVER)] == [
+        (MEASURED, "first"),
+        (second, "second"),
+        (third, "the last of two counts"),
+    ]
+    assert readings.raw("press-3", *EVER) == [second]
+
+
+def test_superseded_readings_come_by_their_own_time_then_by_that_of_the_correction(
+    readings: Readings,
+) -> None:
+    some = [a_reading(10 * n, 1.0, seq=n) for n in range(1, 5)]
+    readings.store(some)
+    for round_, pct in ((2, 1.1), (1, 1.2)):  # the clock of who corrects was set back meanwhile
+        readings.supersede([replace(one, elongation_pct=pct) for one in some], NOON_NS + round_ * S, "x")
+    found = [(old.reading.seq, old.at_ns - NOON_NS) for old in readings.superseded("press-3", *EVER)]
+    assert found == [(n, at_ns) for n in range(1, 5) for at_ns in (S, 2 * S)]
+    part = readings.superseded("press-3", NOON_NS + 10 * S, NOON_NS + 30 * S)
+    assert [old.reading.seq for old in part] == [2, 2, 3, 3]
+    assert readings.superseded("press-3", *EVER, 3) == readings.superseded("press-3", *EVER)[-3:]
+    assert readings.superseded("saw-1", *EVER) == []
+    with pytest.raises(ValueError, match="rows_max must be 1 to 100000"):
+        readings.superseded("press-3", *EVER, 0)
+
+
+def test_a_reading_that_is_measured_no_more_gives_its_place_to_the_one_before(readings: Readings) -> None:
+    readings.store([a_reading(10, 0.5, seq=1), a_reading(20, 0.6, seq=2), a_reading(30, None, seq=3)])
+    readings.supersede([a_reading(20, None, seq=2)], NOON_NS, "n was wrong")
+    newest = readings.newest_of("press-3")
+    assert newest is not None
+    assert (newest.reading, newest.measured) == (a_reading(30, None, seq=3), a_reading(10, 0.5, seq=1))
+    readings.supersede([a_reading(10, None, seq=1)], NOON_NS, "n was wrong")
+    newest = readings.newest_of("press-3")
+    assert newest is not None
+    assert newest.measured is None
+    readings.supersede([a_reading(30, 0.7, seq=3)], NOON_NS, "n was right")
+    newest = readings.newest_of("press-3")
+    assert newest is not None
+    assert newest.measured == a_reading(30, 0.7, seq=3)
+
+
+def test_a_chain_that_is_registered_later_takes_its_readings_and_their_roll_ups(readings: Readings) -> None:
+    bare = [replace(a_reading(20 * n, None, seq=n), chain_id=None) for n in range(1, 10)]
+    readings.store(bare)
+    roll_up_all(readings)
+    measured = [a_reading(20 * n, 0.5, seq=n) for n in range(1, 10)]
+    assert readings.supersede(measured[:4], NOON_NS, "chain registered") == 4
+    roll_up_all(readings)
+    for resolution in Resolution:
+        rolled = readings.rolled("press-3", *EVER, resolution)
+        assert sum(one.readings for one in rolled if one.chain_id is None) == 5
+        assert sum(one.readings for one in rolled if one.chain_id == "press-3-a") == 4
+    assert readings.supersede(measured, NOON_NS, "chain registered") == 5
+    roll_up_all(readings)
+    for resolution in Resolution:
+        assert_same(readings.rolled("press-3", *EVER, resolution), by_pandas(measured, "press-3", resolution))
+
+
+def changed(data: st.DataObject, reading: Reading) -> Reading:
+    """Another reading of the same identity."""
+    other = data.draw(any_reading())
+    longer_ns = data.draw(st.sampled_from([0, 0, 1, 7 * S, 61 * S]))
+    return replace(
+        other,
+        drive_id=reading.drive_id,
+        device_id=reading.device_id,
+        t0_ns=reading.t0_ns,
+        seq=reading.seq,
+        t_ns=min(reading.t_ns + longer_ns, reading.t0_ns + 3600 * S),
+    )
+
+
+@settings(deadline=None, max_examples=30)
+@given(several, st.data())
+def test_a_store_that_was_corrected_shows_what_one_that_was_right_from_the_start_does(
+    kind: str, some: list[Reading], data: st.DataObject
+) -> None:
+    """Whatever was rolled up before and between, chains and ends of windows that change included."""
+    now = {identity(one): one for one in some}
+    with a_store(kind) as corrected, a_store(kind) as right:
+        corrected.readings.store(some)
+        corrected.readings.roll_up(data.draw(st.integers(0, 60)))
+        old: dict[str, list[Reading]] = {"a": [], "b": []}
+        for _ in range(data.draw(st.integers(1, 3))):
+            wanted = [changed(data, one) for one in data.draw(st.lists(st.sampled_from(some), max_size=6))]
+            last = {identity(one): one for one in wanted}
+            differing = {which: one for which, one in last.items() if now[which] != one}
+            for which in differing:
+                old[now[which].drive_id].append(now[which])
+            assert corrected.readings.supersede(wanted, NOON_NS, "x") == len(differing)
+            now |= differing
+            corrected.readings.roll_up(data.draw(st.integers(0, 60)))
+        roll_up_all(corrected.readings)
+        right.readings.store(list(now.values()))
+        roll_up_all(right.readings)
+        assert everything(corrected.readings) == everything(right.readings)
+        for drive_id, expected in old.items():
+            kept = [one.reading for one in corrected.readings.superseded(drive_id, *EVER)]
+            assert sorted(kept, key=repr) == sorted(expected, key=repr)
+
+
+def test_a_forgotten_reading_is_not_superseded_and_its_roll_ups_stay(readings: Readings) -> None:
+    some = [a_reading(10 * number, 1.0, seq=number) for number in range(1, 20)]
+    readings.store(some)
+    roll_up_all(readings)
+    before = [readings.rolled("press-3", *EVER, resolution) for resolution in Resolution]
+    readings.forget(None, NOON_NS + 120 * S + 1)
+    assert readings.supersede([replace(some[2], chain_id="other")], NOON_NS, "too late") == 0
+    late = a_reading(35, 9.0, seq=99)
+    readings.store([late])
+    assert readings.supersede([replace(late, elongation_pct=8.0)], NOON_NS, "late") == 1
+    roll_up_all(readings)
+    assert [readings.rolled("press-3", *EVER, resolution) for resolution in Resolution] == before
+    assert readings.supersede([replace(late, chain_id="other")], NOON_NS, "another chain") == 1
+    roll_up_all(readings)
+    after = [readings.rolled("press-3", *EVER, resolution) for resolution in Resolution]
+    assert [[one for one in rolled if one.chain_id != "other"] for rolled in after] == before
+
+
+def test_superseded_readings_are_forgotten_with_raw_ones(readings: Readings) -> None:
+    some = [a_reading(60 * n, 1.0, seq=n) for n in range(1, 6)]
+    readings.store(some)
+    readings.supersede([replace(one, elongation_pct=1.5) for one in some], NOON_NS, "x")
+    roll_up_all(readings)
+    assert readings.forget(None, NOON_NS + 120 * S + 1, rows_max=3) == 3
+    assert readings.forget(None, NOON_NS + 120 * S + 1) == 1
+    assert [old.reading for old in readings.superseded("press-3", *EVER)] == some[2:]
+    assert [one.seq for one in readings.raw("press-3", *EVER)] == [3, 4, 5]
+
+
+@pytest.mark.parametrize(("t0_ns", "window_ns"), [(NOON_NS, -1), (NOON_NS, 3600 * S + 1), (-1, S)])
+def test_a_window_that_cannot_be_supersedes_nothing(readings: Readings, t0_ns: int, window_ns: int) -> None:
+    readings.store([MEASURED])
+    wrong = replace(MEASURED, seq=9, t0_ns=t0_ns, t_ns=t0_ns + window_ns)
+    with pytest.raises(ValueError, match="t_ns must lie 0 to 3600 s after t0_ns"):
+        readings.supersede([replace(MEASURED, elongation_pct=0.1), wrong], NOON_NS, "x")
+    assert readings.raw("press-3", *EVER) == [MEASURED]

@@ -10,15 +10,16 @@ from hypothesis import strategies as st
 from service.adapters.database.refused import Bounds
 from service.core.batch import KEPT_PAYLOAD_BYTES_MAX, Rejection, RejectionReason
 from service.ports import Refused
-from tests.contracts.given import A_REJECTION, A_SIGHTING, NOON_NS, STORES, S, a_store
+from tests.contracts.given import A_REJECTION, A_SIGHTING, NOON_NS, STORES, Few, S, a_store
 
 pytestmark = pytest.mark.parametrize("kind", STORES)
 BOUNDS = Bounds(rejections_per_drive=4, rejections=10, payload_bytes=10**9, sightings=3)
+FEW = Few(refused=BOUNDS)
 
 
 @pytest.fixture
 def refused(kind: str) -> Iterator[Refused]:
-    with a_store(kind, BOUNDS) as store:
+    with a_store(kind, FEW) as store:
         yield store.refused
 
 
@@ -109,7 +110,7 @@ def test_however_many_names_the_topics_invent_the_bounds_hold(
     kind: str, what: list[tuple[int, int]], at_once: int
 ) -> None:
     """The newest are there; no drive has more than its share; all together no more than theirs."""
-    with a_store(kind, BOUNDS) as store:
+    with a_store(kind, FEW) as store:
         for start in range(0, len(what), at_once):
             part = what[start : start + at_once]
             sightings = [

@@ -34,8 +34,7 @@ class Numbers:
         with self._transactions.writing() as connection:
             numbering = Numbering(connection, self._drives, self._chains)
             yield numbering
-        self._drives = self._drives | numbering.new_drives if numbering.new_drives else self._drives
-        self._chains = self._chains | numbering.new_chains if numbering.new_chains else self._chains
+        self._drives, self._chains = numbering.known_drives, numbering.known_chains
 
     def chain_ids(self, connection: Connection, chain_nos: Iterable[int]) -> dict[int, str | None]:
         """Return a map that has at least these numbers. Numbers are never given out twice, so it is kept."""
@@ -52,37 +51,25 @@ class Numbering:
         self, connection: Connection, drives: dict[str, tuple[int, int]], chains: dict[str | None, int]
     ) -> None:
         self.connection = connection
-        self._drives, self._chains = drives, chains
-        self.new_drives: dict[str, tuple[int, int]] = {}
-        self.new_chains: dict[str | None, int] = {}
+        self.known_drives, self.known_chains = drives, chains
 
     def drives(self, windows_ns: dict[str, int]) -> dict[str, int]:
         """Return the number of each drive, and have the database know windows at least so long, ns."""
+        known = self.known_drives
         stale = {
             drive_id: window_ns
             for drive_id, window_ns in windows_ns.items()
-            if self._known(drive_id)[1] < window_ns
+            if drive_id not in known or known[drive_id][1] < window_ns
         }
         if stale:
-            self.new_drives |= _number_drives(self.connection, stale)
-        return {drive_id: self._known(drive_id)[0] for drive_id in windows_ns}
-
-    def _known(self, drive_id: str) -> tuple[int, int]:
-        return self.new_drives.get(drive_id) or self._drives.get(drive_id, (-1, -1))
+            known = self.known_drives = known | _number_drives(self.connection, stale)
+        return {drive_id: known[drive_id][0] for drive_id in windows_ns}
 
     def chains(self, chain_ids: set[str | None]) -> dict[str | None, int]:
         """Return a map that has the number of each of these chains, and maybe others."""
-        known = self._chains | self.new_chains if self.new_chains else self._chains
-        unknown = [chain_id for chain_id in chain_ids if chain_id not in known]
-        if not unknown:
-            return known
-        self.connection.execute(
-            insert_into(_chain).on_conflict_do_nothing(), [{"chain_id": chain_id} for chain_id in unknown]
-        )
-        c = _chain.c
-        rows = self.connection.execute(select(c.chain_id, c.chain_no).where(c.chain_id.in_(unknown)))
-        self.new_chains |= dict(rows.all())
-        return self._chains | self.new_chains
+        if unknown := chain_ids - self.known_chains.keys():
+            self.known_chains = self.known_chains | _number_chains(self.connection, unknown)
+        return self.known_chains
 
 
 def _number_drives(connection: Connection, windows_ns: dict[str, int]) -> dict[str, tuple[int, int]]:
@@ -101,3 +88,12 @@ def _number_drives(connection: Connection, windows_ns: dict[str, int]) -> dict[s
     )
     rows = connection.execute(select(_drive).where(_drive.c.drive_id.in_(windows_ns)))
     return {row.drive_id: (row.drive_no, row.longest_window_ns) for row in rows}
+
+
+def _number_chains(connection: Connection, chain_ids: set[str | None]) -> dict[str | None, int]:
+    """Give the chains numbers where they have none, return them."""
+    statement = insert_into(_chain).on_conflict_do_nothing()
+    connection.execute(statement, [{"chain_id": chain_id} for chain_id in chain_ids])
+    c = _chain.c
+    rows = connection.execute(select(c.chain_id, c.chain_no).where(c.chain_id.in_(chain_ids)))
+    return dict(rows.all())

@@ -319,7 +319,8 @@ def _changes(connection: Connection, wanted: Iterable[tuple[Any, ...]]) -> list[
 
 def _supersede(connection: Connection, changes: Sequence[_Change], at_ns: int, why: str) -> None:
     """Keep the old rows, put the new ones in, and bring what is made from them in line."""
-    _take_out_left_roll_ups(connection, changes)
+    left = {(old[0], old[4], old[5]) for old, new in changes if old[4:6] != new[4:6]}
+    _take_out_roll_ups(connection, left)
     connection.exec_driver_sql(
         statements.INSERT_SUPERSEDED, [(at_ns, why, *change.old) for change in changes]
     )
@@ -327,23 +328,34 @@ def _supersede(connection: Connection, changes: Sequence[_Change], at_ns: int, w
         statements.UPDATE_READING, [(*change.new[4:], *change.new[:4]) for change in changes]
     )
     _renew_newest(connection, [change.new for change in changes])
-    rows = [row for change in changes for row in change]
-    connection.exec_driver_sql(statements.INSERT_DUE, _due_rows(rows))
+    connection.exec_driver_sql(statements.INSERT_DUE, _due_rows(row for change in changes for row in change))
+    _make_roll_ups_again(connection, {(drive_no, t_ns) for drive_no, t_ns, _chain_no in left})
 
 
-def _take_out_left_roll_ups(connection: Connection, changes: Sequence[_Change]) -> None:
-    """Take out roll-ups of chains that readings are no longer of, and note all that they stood for as due.
+def _take_out_roll_ups(connection: Connection, left: Iterable[tuple[int, int, int]]) -> None:
+    """Take out roll-ups that readings leave, whose (drive_no, t_ns, chain_no) these are.
 
-    A roll-up is never replaced by one over fewer readings, and one over none is not written at all.
+    Else they would stay: a roll-up is never replaced by one over fewer readings, and one over none is not written. Those
+    whose finer data were forgotten in part are left alone, for nothing could take their place.
     """
-    left = {(old[0], old[4], old[5]) for old, new in changes if old[4:6] != new[4:6]}
-    if not left:
-        return
     for resolution, statement in statements.DELETE_WHOLE_ROLL_UP.items():
-        ends = {(drive_no, end_of_interval_ns(t_ns, resolution), chain) for drive_no, t_ns, chain in left}
-        connection.exec_driver_sql(statement, list(ends))
-        due = {(int(resolution), end_ns, drive_no) for drive_no, end_ns, _chain in ends}
-        connection.exec_driver_sql(statements.INSERT_DUE, list(due))
+        keys = {
+            (drive_no, end_of_interval_ns(t_ns, resolution), chain_no) for drive_no, t_ns, chain_no in left
+        }
+        if keys:
+            connection.exec_driver_sql(statement, list(keys))
+
+
+def _make_roll_ups_again(connection: Connection, left: Iterable[tuple[int, int]]) -> None:
+    """Make what is left of the intervals that (drive_no, t_ns) fall into, at once: no page shall show a gap.
+
+    They stay noted as due, because other minutes of the same hours may be.
+    """
+    for resolution in Resolution:
+        keys = {(end_of_interval_ns(t_ns, resolution), drive_no) for drive_no, t_ns in left}
+        if keys:
+            connection.exec_driver_sql(statements.INSERT_DUE, [(int(resolution), *key) for key in keys])
+            connection.exec_driver_sql(statements.ROLL_UP[resolution], list(keys))
 
 
 def _renew_newest(connection: Connection, rows: Sequence[tuple[Any, ...]]) -> None:
