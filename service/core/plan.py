@@ -100,7 +100,7 @@ TERM_WORDS = {
     "delay": "switching delay, as learnt",
     "temperature": "temperature of chain and mount",
     "load": "load on the strand",
-    "spacing": "start: pitches between, load, temperature",
+    "spacing": "start: pitches, load, temperature",
     "start": "start: length of the chain (e0)",
     "mount": "creep of the mounts",
     "unequal_delay": "switching delay, not learnt",

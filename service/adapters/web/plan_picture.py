@@ -94,7 +94,11 @@ class Bar:
 def bars(expected: Expected) -> list[Bar]:
     """Return the rows of a budget: the terms that count, largest first, then what they come to."""
     terms = [
-        Bar(TERM_WORDS[term.name], term.u_pct, "stated" if term.stated else "unseen")
+        Bar(
+            TERM_WORDS[term.name] + ("" if term.stated else " *"),
+            term.u_pct,
+            "stated" if term.stated else "unseen",
+        )
         for term in expected.terms
         if round(term.u_pct, 4)
     ]
