@@ -39,6 +39,7 @@ TREND_POINTS = 25  # for each knot
 BLOCKS = 8  # of time, within which scatter may hang together
 OUTLIER = 5.0  # scales; LAD first, then least squares of the rest
 _LAD_ROUNDS = 40
+S_PER_DAY = 86_400.0
 NS_PER_DAY = 86_400e9
 
 
@@ -140,6 +141,29 @@ def fit_delay(points: Sequence[DelayPoint]) -> DelayFit | NotLearnt:
         left_out=line.left_out,
         drift_pitches_per_day=float(line.values[2]) if is_long else None,
     )
+
+
+def fit_drift(points: Sequence[DelayPoint]) -> tuple[float, float] | NotLearnt:
+    """Return by how much N changes with time, pitches a second, and its standard uncertainty; speed taken out.
+
+    Within minutes no chain wears: what changes N is a bracket that creeps, or sensors that stand on two clocks.
+
+    Args:
+        points: in any order, of one speed or of several.
+    """
+    if len(points) < POINTS_MIN:
+        return NotLearnt.TOO_FEW
+    rates = np.array([each.joints_per_s for each in points])
+    columns = [np.ones(len(points)), _days([each.t_ns for each in points])]
+    if len(different_speeds(rates.tolist())) > 1:
+        columns.append(rates)
+    line = _line(
+        np.column_stack(columns),
+        np.array([each.pitches for each in points]),
+        np.array([each.u_pitches for each in points]),
+    )
+    drift, u = line.term(1)
+    return drift / S_PER_DAY, u / S_PER_DAY
 
 
 def different_speeds(rates: Iterable[float]) -> tuple[float, ...]:
