@@ -3,6 +3,7 @@
 import re
 import shutil
 import sqlite3
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,12 +12,33 @@ from alembic.config import Config
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import create_engine
+from sqlalchemy.exc import IntegrityError
 
 from service.adapters.database import tables
-from service.adapters.database.connect import SCHEMA, NewerStoreError, migrate, open_database
-from service.ports import Resolution
-from tests.contracts.given import A_BASELINE, A_CHAIN, A_DRIVE, A_REJECTION, A_SIGHTING
-from tests.databases.make import FOLDER, NOT_ROLLED_UP, READINGS, fill
+from service.adapters.database.connect import SCHEMA, Database, NewerStoreError, migrate, open_database
+from service.ports import Resolution, Superseded
+from tests.contracts.given import (
+    A_BASELINE,
+    A_CHAIN,
+    A_DRIVE,
+    A_HAND_VALUE,
+    A_RAW_BATCH,
+    A_REJECTION,
+    A_SIGHTING,
+    NOON_NS,
+    a_reading,
+)
+from tests.databases.make import (
+    A_DEVICE_STATE,
+    A_MAP,
+    BARE_DRIVE,
+    FOLDER,
+    NOT_ROLLED_UP,
+    READINGS,
+    SUPERSEDED,
+    as_stored_by,
+    fill,
+)
 
 EVER = (0, 2**62)
 KEPT = sorted(FOLDER.glob("*.sqlite"))
@@ -72,11 +94,17 @@ def test_a_store_of_each_released_schema_opens_and_shows_all(tmp_path: Path, kep
     shutil.copy(kept, path)
     database = open_database(f"sqlite:///{path}")
     register, readings, refused = database.register, database.readings, database.refused
-    assert register.drives() == [A_DRIVE]
-    assert [drive.note for _, drive in register.drive_history("press-3")] == ["first note", A_DRIVE.note]
+    schema = kept.stem
+    drive = as_stored_by(schema, A_DRIVE)
+    assert register.drives()[-1] == drive
+    history = [settings for _, settings in register.drive_history("press-3")]
+    assert history == [replace(drive, note="first note"), drive]
     assert [chain.chain_id for chain in register.chains()] == ["older", A_CHAIN.chain_id]
-    assert register.baselines() == [A_BASELINE]
-    assert readings.raw("press-3", *EVER) == READINGS + NOT_ROLLED_UP
+    assert register.baselines() == [as_stored_by(schema, A_BASELINE)]
+    stored = [as_stored_by(schema, reading) for reading in READINGS + NOT_ROLLED_UP]
+    assert readings.raw("press-3", *EVER) == stored
+    if schema >= "0002":
+        assert_all_of_0002(database)
     assert [(one.rejection, one.repeats) for one in refused.rejections()] == [(A_REJECTION, 1)]
     assert refused.sightings() == [A_SIGHTING]
     (day,) = readings.rolled("press-3", *EVER, Resolution.DAY)
@@ -87,6 +115,59 @@ def test_a_store_of_each_released_schema_opens_and_shows_all(tmp_path: Path, kep
     assert day.readings == len(READINGS) + len(NOT_ROLLED_UP)
     assert day.last_pct == NOT_ROLLED_UP[-1].elongation_pct
     database.close()
+
+
+def assert_all_of_0002(database: Database) -> None:
+    superseded = Superseded(reading=SUPERSEDED, at_ns=NOON_NS, why="baseline corrected")
+    assert database.readings.superseded("press-3", *EVER) == [superseded]
+    assert database.register.drives()[0] == BARE_DRIVE
+    assert database.hand_values.of("press-3") == [A_HAND_VALUE]
+    assert database.raw_batches.raw("press-3", *EVER) == [A_RAW_BATCH]
+    assert database.devices.states() == [A_DEVICE_STATE]
+    assert database.chain_maps.load(A_MAP.chain_id) == A_MAP
+
+
+@pytest.mark.parametrize("kept", KEPT, ids=lambda path: path.stem)
+def test_a_store_of_each_released_schema_can_be_used_as_a_new_one(tmp_path: Path, kept: Path) -> None:
+    """New columns hold what comes in; drives may be without sensors; what points at a drive still does."""
+    path = tmp_path / "old.db"
+    shutil.copy(kept, path)
+    database = open_database(f"sqlite:///{path}")
+    database.register.change_drive(replace(A_DRIVE, whole_pitches=None))
+    assert database.register.drive("press-3").whole_pitches is None
+    new = [a_reading(3600 * n, 0.6, seq=n) for n in range(50, 53)]
+    assert database.readings.store(new) == 3
+    assert database.readings.raw("press-3", *EVER)[-3:] == new
+    corrected = replace(READINGS[4], elongation_pct=0.1, reason=None)
+    assert database.readings.supersede([corrected], NOON_NS, "x") == 1
+    database.raw_batches.keep([replace(A_RAW_BATCH, seq=99)])
+    database.hand_values.record(replace(A_HAND_VALUE, note="another"))
+    with database._transactions.reading() as connection:
+        assert connection.exec_driver_sql("PRAGMA foreign_key_check").all() == []
+        assert connection.exec_driver_sql("PRAGMA integrity_check").all() == [("ok",)]
+    with pytest.raises(IntegrityError, match="FOREIGN KEY"), database._transactions.writing() as connection:
+        connection.exec_driver_sql("DELETE FROM drive WHERE drive_id = 'press-3'")
+    database.close()
+
+
+def test_a_large_store_is_brought_up_to_date_without_touching_its_readings(tmp_path: Path) -> None:
+    """Columns are added to the definition alone: the pages of the readings stay as they are, whatever their number."""
+    path = tmp_path / "old.db"
+    shutil.copy(FOLDER / "0001.sqlite", path)
+    with sqlite3.connect(path) as connection:
+        connection.execute("PRAGMA journal_mode = DELETE")
+        connection.execute(
+            "WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < 50000) "
+            "INSERT INTO reading SELECT drive_no, t0_ns + i, 1000 + i, device, t_ns + i, chain_no, elongation_pct, "
+            "elongation_u_pct, reason, pitches_between, lag_pitches, speed_m_s, coherence, pitches_averaged, whole_laps, "
+            "up_pulses, down_pulses, up_missed, down_missed, up_extra, down_extra, temp_c, mount_c, load_n "
+            "FROM (SELECT * FROM reading LIMIT 1), n"
+        )
+    connection.close()
+    before = path.stat().st_size
+    assert before > 5_000_000
+    open_database(f"sqlite:///{path}").close()
+    assert path.stat().st_size - before < 200_000
 
 
 def test_the_kept_file_of_the_newest_schema_is_what_make_writes(tmp_path: Path) -> None:
