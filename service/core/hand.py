@@ -602,7 +602,8 @@ def _steps(chain: Chain, known: CatalogueChain | None, spans: Iterable[CardSpan]
         f"Count an even number of pitches, {longest} if you can reach them, beginning at an inner link: mark the first "
         "pin, say nought, and count each pin after it. Count twice."
     )
-    yield "Leave a cranked link out of the span; leave out a spliced-in new piece, or say so in the note."
+    if not leaf:
+        yield "Leave a cranked link out of the span; leave out a spliced-in new piece, or say so in the note."
     yield "Measure from pin centre to pin centre, rule along the line of the pins, to half a millimetre."
     yield (
         "Measure at three places round the chain at least, and where it looks worst. The largest counts: enter that "
@@ -610,4 +611,8 @@ def _steps(chain: Chain, known: CatalogueChain | None, spans: Iterable[CardSpan]
     )
     if chain.strands > 1 or leaf:
         yield "Measure each strand. Chains that share a load are replaced together."
-    yield "Look as well for stiff joints, turned pins, cracked plates, dry or rusty joints, hooked teeth."
+    yield (
+        "Look as well for cracks, rust, turned or protruding pins, worn edges of the plates, and at the anchor bolts."
+        if leaf
+        else "Look as well for stiff joints, turned pins, cracked plates, dry or rusty joints, hooked teeth."
+    )
