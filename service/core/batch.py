@@ -15,6 +15,7 @@ Ticks = npt.NDArray[np.int64]
 PULSES_MAX = 100_000  # of one sensor in one batch; more is refused (wire contract)
 PAYLOAD_BYTES_MAX = 1024 * 1024  # larger payloads are refused before they are decoded (wire contract)
 KEPT_PAYLOAD_BYTES_MAX = 64 * 1024  # so much of a refused payload is kept for people to see
+WINDOW_NS_MAX = 3_600_000_000_000
 WINDOW_S_MAX = 3600.0  # a batch over a longer stretch is stored without a number (1 s to 60 s is usual)
 
 
@@ -84,9 +85,9 @@ class Batch:
     @property
     def end_ns(self) -> int:
         """The instant at which the window ends: after its span if sent, else at its last pulse."""
-        if self.span_ns is not None:
-            span_ns = self.span_ns
-        else:
-            last = max((int(ticks[-1]) for ticks in (self.up, self.down) if len(ticks)), default=0)
-            span_ns = last * self.tick_ns
-        return self.t0_ns + min(span_ns, int(WINDOW_S_MAX * 1e9))
+        span_ns = self.span_ns
+        if span_ns is None:
+            up_last = int(self.up[-1]) if len(self.up) else 0
+            down_last = int(self.down[-1]) if len(self.down) else 0
+            span_ns = max(up_last, down_last) * self.tick_ns
+        return self.t0_ns + min(span_ns, WINDOW_NS_MAX)

@@ -131,10 +131,10 @@ def polygon_shift_pitches(drive: Drive, spacing_mm: float, pitches_between: floa
 
 
 def _strand_ahead(moved_pitches: float, teeth: int) -> float:
-    """g(tau) where tau + g(tau) = moved, by three fixed-point steps (|g'| < 0.05 from 9 teeth on)."""
+    """g(tau) where tau + g(tau) = moved, by two fixed-point steps (|g'| < 0.05 and |g| < 0.004 from 9 teeth on)."""
     tau = moved_pitches
     ahead = 0.0
-    for _ in range(3):
+    for _ in range(2):
         ahead = polygon_displacement_pitches(tau, teeth)
         tau = moved_pitches - ahead
     return ahead

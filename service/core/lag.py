@@ -20,12 +20,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from service.core.alternation import Alternation, measure_alternation
-from service.core.batch import Batch, Reduced
+from service.core.batch import Batch, Reduced, Ticks
 from service.core.not_measured import NotMeasured
 from service.core.train import Times, phases, steady_pieces
 
 PITCHES_MIN = 16  # fewer averaged pitches give no lag
 COHERENCE_MIN = 0.9  # about 0.07 pitch of scatter from pulse to pulse; below, they share no lag
+FAR_TICKS = 2**40  # later, a pulse is too far from t0 for float64 to keep its digits
 CLEAN_RATIO = 1.15  # longest to shortest interval of a batch without missed pulses, extra pulses or ramps
 BLOCK = 8  # pitches in one block of the drift along the chain
 PIECES_MAX = 6  # steady pieces of one batch that are held against each other
@@ -96,11 +97,13 @@ def measure_lag(batch: Batch, pitches_in_loop: int | None) -> Lag | NoLag:
     if reason is not None:
         return _no_lag(reason, counts)
     tick_s = batch.tick_ns * 1e-9
-    origin = min(batch.up[0], batch.down[0])  # in ticks, so that no digit of the times is lost to a far t0
-    up_s, down_s = np.multiply(batch.up - origin, tick_s), np.multiply(batch.down - origin, tick_s)
-    if _is_clean(up_s) and _is_clean(down_s):
-        return _lag_of_trains(up_s, down_s, counts, tick_s, pitches_in_loop)
-    return _lag_of_rough(up_s, down_s, tick_s, pitches_in_loop)
+    up, down = batch.up, batch.down
+    if not (_is_clean(up) and _is_clean(down)) or max(up[-1], down[-1]) > FAR_TICKS:
+        origin = min(up[0], down[0])  # in ticks, so that no digit of the times is lost to a far t0
+        return _lag_of_rough(
+            np.multiply(up - origin, tick_s), np.multiply(down - origin, tick_s), tick_s, pitches_in_loop
+        )
+    return _lag_of_trains(np.multiply(up, tick_s), np.multiply(down, tick_s), counts, tick_s, pitches_in_loop)
 
 
 def _why_not_enough(batch: Batch) -> NotMeasured | None:
@@ -117,11 +120,11 @@ def _why_not_enough(batch: Batch) -> NotMeasured | None:
     return None
 
 
-def _is_clean(times_s: Times) -> bool:
+def _is_clean(ticks: Ticks) -> bool:
     """Whether no interval is so far from another that a pulse may be missing, extra, or the speed changed."""
-    intervals = times_s[1:] - times_s[:-1]
-    shortest = float(intervals.min())
-    return shortest > 0 and float(intervals.max()) <= CLEAN_RATIO * shortest
+    intervals = ticks[1:] - ticks[:-1]
+    shortest = int(intervals.min())
+    return shortest > 0 and int(intervals.max()) <= CLEAN_RATIO * shortest
 
 
 def _lag_of_reduced(reduced: Reduced, direction: int) -> Lag | NoLag:
@@ -161,7 +164,12 @@ def _lag_of_reduced(reduced: Reduced, direction: int) -> Lag | NoLag:
 def _lag_of_trains(
     up_s: Times, down_s: Times, counts: Counts, tick_s: float, pitches_in_loop: int | None
 ) -> Lag | NoLag:
-    """The lag of two trains that hold one time for each joint, from their longest common stretch."""
+    """The lag of two trains that hold one time for each joint, from their longest common stretch.
+
+    Scatter is taken between phases two apart, so that neither the alternation of long and short links nor a slow change
+    along the chain is scatter. Coherence is the resultant length of phases that scatter so: R = exp(-sigma^2 / 2), sigma
+    in radians, of a wrapped normal (Mardia & Jupp, Directional Statistics, 3.5.7, from memory).
+    """
     if not 1 / PERIODS_AGREE < _mean_period(up_s) / _mean_period(down_s) < PERIODS_AGREE:
         return _no_lag(NotMeasured.LOW_COHERENCE, counts)
     first = int(up_s.searchsorted(down_s[0]))
@@ -172,13 +180,15 @@ def _lag_of_trains(
     used_s = up_s[first : first + pitches + 1]
     period_s = float(used_s[-1] - used_s[0]) / pitches
     scatter = phases(used_s, down_s)
-    coherence = _coherence(scatter)
+    steps = scatter[2:] - scatter[:-2]  # two apart: long and short links even out
+    variance = float(steps.dot(steps)) / (2 * len(steps))
+    coherence = math.exp(-2.0 * math.pi**2 * variance)
     if coherence < COHERENCE_MIN:
         return _no_lag(NotMeasured.LOW_COHERENCE, counts, period_s, coherence)
     lag_pitches = mean_pitches_apart(used_s, down_s) % 1.0
     return Lag(
         pitches=lag_pitches,
-        jitter_u_pitches=_jitter_u(scatter, lag_pitches, pitches, tick_s / period_s),
+        jitter_u_pitches=_jitter_u(variance, lag_pitches, pitches, tick_s / period_s),
         drift_u_pitches=None if laps else _drift(scatter),
         period_s=period_s,
         coherence=coherence,
@@ -189,17 +199,6 @@ def _lag_of_trains(
         up_alternation=measure_alternation(used_s),
         down_alternation=measure_alternation(down_s),
     )
-
-
-def _coherence(scatter: Times) -> float:
-    """Resultant length of the phases, 0 to 1, as it would be without slow changes along the chain.
-
-    R of a wrapped normal is exp(-sigma^2 / 2); phases two apart differ by sqrt(2) sigma about nought, so the mean
-    cosine of the differences is exp(-sigma^2), and its root is R of the phases (Mardia & Jupp, Directional Statistics,
-    3.5.7, from memory).
-    """
-    steps = scatter[2:] - scatter[:-2]
-    return math.sqrt(max(0.0, float(np.cos(2 * np.pi * steps).sum()) / len(steps)))
 
 
 def _no_lag(
@@ -250,9 +249,10 @@ def mean_pitches_apart(up_s: Times, down_s: Times) -> float:
         else 0.0
     )
     first_s, last_s = float(down_s[inner]) - start_s, float(down_s[outer]) - start_s
-    up_time = float((up_s - start_s).sum()) - length_s / 2
+    up_time = float(up_s.sum()) - (pitches + 1) * start_s - length_s / 2
     down_time = (
-        float((down_s[inner : outer + 1] - start_s).sum())
+        float(down_s[inner : outer + 1].sum())
+        - (outer + 1 - inner) * start_s
         - (first_s + last_s) / 2
         + enter * first_s / 2
         + leave * (last_s + length_s) / 2
@@ -262,17 +262,14 @@ def mean_pitches_apart(up_s: Times, down_s: Times) -> float:
     return (up_area - down_area) / length_s
 
 
-def _jitter_u(scatter: Times, lag_pitches: float, pitches: int, tick_pitches: float) -> float:
-    """Standard uncertainty of the mean lag from scatter and tick, in pitches.
+def _jitter_u(variance: float, lag_pitches: float, pitches: int, tick_pitches: float) -> float:
+    """Standard uncertainty of the mean lag from the variance of the phases and the tick, in pitches.
 
-    Scatter is taken between phases two apart, so that the alternation of long and short links is no scatter.
     A phase holds the scatter of one `down` pulse and of two `up` pulses weighted by its place between them,
     1 + f^2 + (1 - f)^2 of one sensor's variance; the mean holds 2 (Cramér-Rao bound: 2 sigma^2 / m).
     A tick is rectangular, q / sqrt(12) (JCGM 100:2008, F.2.2.1, from memory); with less scatter than that
     to dither it, it does not average out.
     """
-    steps = scatter[2:] - scatter[:-2]
-    variance = float(steps.dot(steps)) / (2 * len(steps))
     variance *= 2.0 / (1.0 + lag_pitches**2 + (1.0 - lag_pitches) ** 2)
     tick_variance = tick_pitches**2 / 6.0
     if variance >= tick_variance / 4:

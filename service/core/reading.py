@@ -169,7 +169,8 @@ def _measured(batch: Batch, drive: Drive, chain: Chain, baseline: Baseline | Non
     """The reading of a batch whose pitches between the sensors are known: corrections, uncertainty, speed."""
     lag, new, (apparent, whole_by_alternation) = found.lag, found.new, found.whole
     spacing = new.pitches * chain.pitch_mm
-    polygon = polygon_shift_pitches(drive, spacing, apparent)
+    on_sprocket = alternates(chain.designation)  # leaf chain runs over a sheave
+    polygon = polygon_shift_pitches(drive, spacing, apparent) if on_sprocket else 0.0
     between = apparent + polygon
     temperature_pct, temperature_u_pct = temperature_correction_pct(drive, batch.temp_c, batch.mount_c)
     load_pct, load_u_pct = load_correction_pct(drive, batch.load_n)
@@ -181,7 +182,7 @@ def _measured(batch: Batch, drive: Drive, chain: Chain, baseline: Baseline | Non
         sample_pct=0.0
         if lag.whole_laps
         else sample_u_pct(lag.averaged, between, chain.pitches_in_loop, drift_u_pct, seen_pct),
-        polygon_pct=pct_per_pitch * polygon_u_pitches(drive, lag.pitches),
+        polygon_pct=pct_per_pitch * polygon_u_pitches(drive, lag.pitches) if on_sprocket else 0.0,
         delay_pct=pct_per_pitch * found.delay[1],
         temperature_pct=temperature_u_pct,
         load_pct=load_u_pct,

@@ -17,6 +17,8 @@ GAP_PERIODS = 4.5  # a longer interval is a stop or a lost stretch, not missed p
 STEADY_CHANGE = 0.05  # relative change of the period from one pitch to the next
 PHASE_JUMP = 0.15  # pitches, and so many times the median step more:
 _PHASE_JUMP_SCATTER = 8.0
+_COUNT = np.arange(4096.0)
+_COUNT.setflags(write=False)
 _MEDIAN_WIDTH = 15  # intervals in the running median: holds with 2 in 5 of them wrong
 # Costs of the explanations of a pulse, as negative logarithms of their odds (a scale for choosing, not a claim).
 _SPREAD = 0.06  # standard deviation of an interval of a sound worn chain, pitches
@@ -50,9 +52,14 @@ def phases(up_s: Times, down_s: Times) -> Times:
 
     Shape (k,): constant but for scatter when the two sensors see the same joints.
     """
-    inner, outer = down_s.searchsorted((up_s[0], up_s[-1]))
-    phase: Times = np.interp(down_s[inner:outer], up_s, np.arange(len(up_s))) - np.arange(outer - inner)
+    inner, outer = int(down_s.searchsorted(up_s[0])), int(down_s.searchsorted(up_s[-1]))
+    phase: Times = np.interp(down_s[inner:outer], up_s, _count(len(up_s))) - _count(outer - inner)
     return phase
+
+
+def _count(joints: int) -> Times:
+    """0, 1, 2 ..., shape (joints,)."""
+    return _COUNT[:joints] if joints <= len(_COUNT) else np.arange(float(joints))
 
 
 def between(times_s: Times, start_s: float, end_s: float) -> Times:
