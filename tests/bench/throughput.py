@@ -13,6 +13,7 @@ Then one more run each, in which the parts of the worker are timed on their own 
 import argparse
 import contextlib
 import json
+import os
 import statistics
 import subprocess
 import sys
@@ -37,6 +38,7 @@ from service.core.drive import Chain, Drive
 from tests.conftest import Mosquitto
 
 ROOT = "linklag/v1"
+KEEP = "LINKLAG_BENCH_KEEP"  # set in the worker's environment: keep batches as they came
 DRIVES = 20
 SHAPES = 10  # different batches of each drive
 S = 1_000_000_000
@@ -166,6 +168,7 @@ def run_worker(port: int, count: int, folder: Path, *, timed: bool) -> dict[str,
             database.refused,
             root=ROOT,
             metrics=Metrics(CollectorRegistry()),
+            store_all=database.store_all if os.environ.get(KEEP) else None,
             flush_messages=settings.flush_batches,
             flush_s=settings.flush_ms / 1000,
         )
@@ -301,10 +304,13 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
     parser.add_argument("--batches", type=int, default=6000)
     parser.add_argument("--rounds", type=int, default=5)
+    parser.add_argument("--keep", action="store_true", help="the worker keeps the batches as they came, too")
     parser.add_argument(
         "--child", nargs=4, metavar=("WHAT", "PORT", "COUNT", "FOLDER"), help=argparse.SUPPRESS
     )
     given = parser.parse_args()
+    if given.keep:
+        os.environ[KEEP] = "1"
     if given.child:
         what, port, count, folder = given.child
         if what == "bare":
