@@ -12,6 +12,7 @@ import typer
 
 from service.commands import offline
 from service.commands.drive import drive
+from service.commands.hand import hand
 from service.commands.options import Config, Data, Port, fail, leave, settings_of
 from service.commands.plan import plan
 
@@ -43,6 +44,7 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 118},
 )
 app.add_typer(drive, name="drive")
+app.add_typer(hand, name="hand")
 app.command("plan")(plan)
 
 
