@@ -244,7 +244,10 @@ class Stopwatch:
 
         self.watch(ingest, "decode", "decode")
         self.watch(ingest, "convert", "convert")
-        self.watch(database.readings, "store", "store")
+        if os.environ.get(KEEP):
+            self.watch(database, "store_all", "store")
+        else:
+            self.watch(database.readings, "store", "store")
         self.watch(mqtt._Link, "_read", "paho, reading")
         self.watch(mqtt._Link, "_write", "acknowledging, publishing")
 
