@@ -19,9 +19,10 @@ from pathlib import Path
 
 from service.adapters.database import dialect, statements, tables
 from service.adapters.database.connect import Database, open_database
+from service.adapters.database.raw_batches import RawBounds
 from service.core.reading import Reading
 from service.ports import Resolution
-from tests.contracts.given import DAY_NS, MEASURED, NOON_NS, S
+from tests.contracts.given import A_RAW_BATCH, DAY_NS, MEASURED, NOON_NS, S
 
 LIMIT_S = 0.1  # "one drive's year drawn in under 0.1 s, the whole board in under 0.1 s"
 EVERY_S = 10
@@ -104,6 +105,87 @@ def commits(folder: Path) -> None:
             for times in (ours, bare)
         )
         print(f"{at_once:17d} | {w:12.1f} / {p:.1f} | {bw:12.1f} / {bp:.1f} | {w / bw:.2f}")
+
+
+def flushes(folder: Path) -> None:
+    """Flushes of 100 batches of 3 kB from 20 drives: readings alone, and with the batches they came from.
+
+    The bound is small enough to be met every few flushes, as it is in a plant after the first hours.
+    """
+    at_once, count = 100, 100
+    readings = [
+        one for group in zip(*(readings_of(d, range(500)) for d in range(20)), strict=True) for one in group
+    ]
+    raw_batches = [
+        replace(
+            A_RAW_BATCH,
+            drive_id=one.drive_id,
+            t0_ns=one.t0_ns,
+            t_ns=one.t_ns,
+            seq=one.seq,
+            payload=bytes(3000),
+        )
+        for one in readings
+    ]
+    parts = [slice(start, start + at_once) for start in range(0, at_once * count, at_once)]
+
+    def storing(database: Database) -> Callable[[slice], object]:
+        return lambda part: database.store_all(readings[part], [])
+
+    def keeping(database: Database) -> Callable[[slice], object]:
+        return lambda part: database.store_all(readings[part], raw_batches[part])
+
+    def apart(database: Database) -> Callable[[slice], object]:
+        def flush(part: slice) -> None:
+            database.readings.store(readings[part])
+            database.raw_batches.keep(raw_batches[part])
+
+        return flush
+
+    few = RawBounds(bytes_per_drive=2**20, bytes=8 * 2**20)
+    kinds = [
+        ("readings alone", storing, None),
+        ("with batches, one transaction", keeping, None),
+        ("with batches, two transactions", apart, None),
+        ("one transaction, 8 MiB kept of 30", keeping, few),
+    ]
+    print(
+        "\nFlushes of 100, 20 drives, 3 kB a batch; of 100 flushes, milliseconds: median wall, worst, mean processor"
+    )
+    for number, (name, kind, bounds) in enumerate(kinds):
+        database = open_database(f"sqlite:///{folder / f'flush{number}.db'}", raw_bounds=bounds)
+        flush = kind(database)
+        times = [spent(lambda: flush(part)) for part in parts]  # noqa: B023
+        walls = sorted(wall for wall, _ in times)
+        processor = statistics.mean(part for _, part in times)
+        print(
+            f"{name:34s} | {statistics.median(walls) * 1e3:6.1f} | {walls[-1] * 1e3:6.1f} | {processor * 1e3:5.2f}"
+        )
+        database.close()
+
+
+def corrections(folder: Path) -> None:
+    """A day of one drive converted again after its baseline was corrected, and after its chain was registered late."""
+    database = open_database(f"sqlite:///{folder / 'corrections.db'}")
+    day = readings_of(1, range(8640))
+    database.readings.store(day)
+    while database.readings.roll_up():
+        pass
+    corrected = [replace(one, elongation_pct=0.5) for one in day]
+    moved = [replace(one, chain_id="other") for one in corrected]
+    for name, readings in (
+        ("corrected", corrected),
+        ("nothing differs", corrected),
+        ("to another chain", moved),
+    ):
+        wall, _ = spent(
+            lambda: [
+                database.readings.supersede(readings[start : start + 1000], 1, "x")  # noqa: B023
+                for start in range(0, len(readings), 1000)  # noqa: B023
+            ]
+        )
+        print(f"supersede, a day, a thousand a time, {name:17s}: {wall / len(day) * 1e6:6.1f} us a reading")
+    database.close()
 
 
 # A year
@@ -199,6 +281,8 @@ def main() -> None:
     print(f"SQLite {sqlite3.sqlite_version}, synchronous FULL, write-ahead log")
     with tempfile.TemporaryDirectory(prefix="linklag-store-") as folder:
         commits(Path(folder))
+        flushes(Path(folder))
+        corrections(Path(folder))
         path = Path(folder) / "year.db"
         database = open_database(f"sqlite:///{path}")
         print(f"\n{asked.days} days, {asked.drives} drives")

@@ -23,8 +23,9 @@ from service.adapters.database.transactions import Transactions
 from service.core.wire import Form
 from service.ports import ROWS_MAX, RawBatch
 
-_ROW_BYTES = 160  # what a batch takes beside its payload, index entries included; about
+_ROW_BYTES = 120  # what a batch takes beside its payload, index entries included; about
 _CONTENT_TYPE_LENGTH_MAX = 256  # characters
+_CHUNK = 1000  # batches forgotten in one transaction
 _INSTANT_NS_MAX = 2**63 - 1
 
 _b, _drive = tables.raw_batch.c, tables.drive_number.c
@@ -78,29 +79,30 @@ class DatabaseRawBatches:
         else:
             for row in rows:
                 counted[row[0]] = counted.get(row[0], 0) + row[7]
-        self._counted = self._drop(connection, counted, drive_nos.values())
+        over = [
+            drive_no for drive_no in drive_nos.values() if counted[drive_no] > self._bounds.bytes_per_drive
+        ]
+        if over or sum(counted.values()) > self._bounds.bytes:
+            self._drop(connection, over)
+        else:
+            self._counted = counted
 
-    def _drop(
-        self, connection: Connection, counted: dict[int, int], drive_nos: Iterable[int]
-    ) -> dict[int, int]:
-        """Drop what came first where there may be too much; return the bytes of each drive after that."""
+    def _drop(self, connection: Connection, drive_nos: Sequence[int]) -> None:
+        """Drop what came first of these drives, and in all, as far as there is too much."""
         per_drive, in_all = self._bounds.bytes_per_drive, self._bounds.bytes
-        over = [drive_no for drive_no in drive_nos if counted[drive_no] > per_drive]
-        if not over and sum(counted.values()) <= in_all:
-            return counted
         counted = _count(connection)
-        for drive_no in over:
-            if counted[drive_no] > per_drive:
+        for drive_no in drive_nos:
+            too_many = counted[drive_no] - per_drive
+            if too_many > 0:
                 of_drive = select(_b.number, _b.kept_bytes).where(_b.drive_no == drive_no)
-                last = _reaching(connection, of_drive, counted[drive_no] - per_drive + per_drive // 20)
+                last = _reaching(connection, of_drive, too_many + per_drive // 20)
                 connection.execute(delete(tables.raw_batch).where(_b.drive_no == drive_no, _b.number <= last))
-        counted = _count(connection)
+        if drive_nos:
+            counted = _count(connection)
         too_many = sum(counted.values()) - in_all
-        if too_many <= 0:
-            return counted
-        last = _reaching(connection, select(_b.number, _b.kept_bytes), too_many + in_all // 20)
-        connection.execute(delete(tables.raw_batch).where(_b.number <= last))
-        return _count(connection)
+        if too_many > 0:
+            last = _reaching(connection, select(_b.number, _b.kept_bytes), too_many + in_all // 20)
+            connection.execute(delete(tables.raw_batch).where(_b.number <= last))
 
     def raw(self, drive_id: str, from_ns: int, to_ns: int, rows_max: int = 1000) -> list[RawBatch]:
         """Batches with from_ns < t_ns <= to_ns in the order of t_ns; the newest `rows_max` of them."""
@@ -135,8 +137,20 @@ class DatabaseRawBatches:
         return records(RawBatch, len(rows), columns)
 
     def forget(self, before_ns: int, rows_max: int = 10_000) -> int:
-        """Delete batches older than that, at most `rows_max` in one transaction; return how many went."""
+        """Delete batches older than that; return how many went, at most `rows_max`.
+
+        In transactions so short that the worker hardly waits: pages of payloads take time to set free.
+        """
         until_ns = _within_reach(before_ns - 1)
+        gone = 0
+        while gone < rows_max:
+            went = self._forget_chunk(until_ns, min(_CHUNK, rows_max - gone))
+            gone += went
+            if not went:
+                break
+        return gone
+
+    def _forget_chunk(self, until_ns: int, rows_max: int) -> int:
         gone = 0
         with self._transactions.writing() as connection:
             for (drive_no,) in connection.execute(select(_drive.drive_no)).all():

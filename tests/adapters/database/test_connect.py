@@ -10,14 +10,23 @@ from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
+from unittest.mock import patch
 
 import pytest
 from sqlalchemy import text
 from sqlalchemy.exc import IntegrityError, OperationalError
 
 from service.adapters.database.connect import Database, open_database
-from service.ports import StoreUnavailableError
-from tests.contracts.given import A_DRIVE, A_REJECTION, MEASURED, NOON_NS, an_empty_database
+from service.ports import DeviceState, SavedMap, StoreUnavailableError
+from tests.contracts.given import (
+    A_DRIVE,
+    A_HAND_VALUE,
+    A_RAW_BATCH,
+    A_REJECTION,
+    MEASURED,
+    NOON_NS,
+    an_empty_database,
+)
 
 EVER = (0, 2**62)
 
@@ -79,6 +88,39 @@ def test_a_check_writes_for_real(database: Database) -> None:
     other.close()
 
 
+# Two in one
+
+
+def test_readings_and_their_batches_are_stored_in_one_transaction(database: Database) -> None:
+    with patch.object(database._transactions, "writing", wraps=database._transactions.writing) as writing:
+        assert database.store_all([MEASURED, replace(MEASURED, seq=8)], [A_RAW_BATCH]) == 2
+        assert database.store_all([MEASURED], [A_RAW_BATCH]) == 0
+        assert database.store_all([], [replace(A_RAW_BATCH, seq=9)]) == 0
+        assert writing.call_count == 3
+        assert database.store_all([], []) == 0
+        assert writing.call_count == 3
+    assert len(database.readings.raw("press-3", *EVER)) == 2
+    assert [batch.seq for batch in database.raw_batches.raw("press-3", *EVER)] == [7, 9]
+
+
+@pytest.mark.parametrize("wrong", ["reading", "batch"])
+def test_of_readings_and_batches_all_are_stored_or_none(database: Database, wrong: str) -> None:
+    """And a number that the failed transaction gave is not used: it would be another drive's."""
+    reading, batch = replace(MEASURED, drive_id="saw-1"), replace(A_RAW_BATCH, drive_id="saw-1")
+    bad_reading, bad_batch = replace(reading, elongation_pct=None), replace(batch, content_type=b"no text")  # type: ignore[arg-type]
+    together = ([bad_reading], [batch]) if wrong == "reading" else ([reading], [bad_batch])
+    with pytest.raises((IntegrityError, AttributeError)):
+        database.store_all(*together)
+    assert database.readings.newest() == []
+    assert database.raw_batches.raw("saw-1", *EVER) == []
+    database.store_all([MEASURED], [A_RAW_BATCH])
+    assert database.store_all([reading], [batch]) == 1
+    assert database.readings.raw("saw-1", *EVER) == [reading]
+    assert database.raw_batches.raw("saw-1", *EVER) == [batch]
+    assert database.readings.raw("press-3", *EVER) == [MEASURED]
+    assert database.raw_batches.raw("press-3", *EVER) == [A_RAW_BATCH]
+
+
 # Out of reach
 
 
@@ -87,6 +129,13 @@ def uses(database: Database) -> list[Callable[[], object]]:
     return [
         lambda: database.readings.store([MEASURED]),
         lambda: database.register.add_drive(A_DRIVE),
+        lambda: database.readings.supersede([MEASURED], NOON_NS, "why"),
+        lambda: database.store_all([MEASURED], [A_RAW_BATCH]),
+        lambda: database.raw_batches.keep([A_RAW_BATCH]),
+        lambda: database.raw_batches.forget(NOON_NS),
+        lambda: database.hand_values.record(A_HAND_VALUE),
+        lambda: database.devices.note([DeviceState(drive_id="a", online=True, since_ns=1)]),
+        lambda: database.chain_maps.save(SavedMap(chain_id="a", folded_to_ns=1, state={})),
         lambda: database.refused.keep([A_REJECTION], []),
         database.check,
         database.readings.roll_up,

@@ -44,6 +44,60 @@ def test_every_field_of_a_reading_has_its_column() -> None:
     assert names == [column.name for column in statements.ROLL_UP_COLUMNS]
 
 
+def test_a_superseded_reading_has_the_columns_of_a_reading() -> None:
+    """In the same order: whole rows are taken over."""
+    columns = [column.name for column in tables.superseded_reading.c]
+    assert columns == ["number", "at_ns", "why", *(column.name for column in tables.reading.c)]
+
+
+# Superseding
+
+
+def test_what_readings_leave_shows_no_gap_while_it_waits_to_be_rolled_up(database: Database) -> None:
+    """The page of who corrects is drawn anew at once; the worker rolls up seconds later."""
+    some = [a_reading(20 * n, 0.5, seq=n) for n in range(1, 10)]
+    database.readings.store(some)
+    while database.readings.roll_up():
+        pass
+    moved = [replace(one, chain_id="other") for one in some[:2]]
+    assert database.readings.supersede(moved, NOON_NS, "chain registered") == 2
+    for resolution in Resolution:
+        rolled = database.readings.rolled("press-3", *EVER, resolution)
+        assert sum(one.readings for one in rolled if one.chain_id == "other") == 2
+        assert sum(one.readings for one in rolled if one.chain_id == "press-3-a") == 7
+
+
+def test_a_supersession_that_fails_changes_nothing(database: Database) -> None:
+    database.readings.store([MEASURED, a_reading(20, 0.5, seq=8)])
+    wrong = replace(a_reading(20, 0.7, seq=8), reason=None, elongation_pct=None)
+    with pytest.raises(IntegrityError):
+        database.readings.supersede([replace(MEASURED, elongation_pct=0.1), wrong], NOON_NS, "x")
+    assert database.readings.raw("press-3", *EVER) == [MEASURED, a_reading(20, 0.5, seq=8)]
+    assert database.readings.superseded("press-3", *EVER) == []
+
+
+def test_a_long_why_is_cut(database: Database) -> None:
+    database.readings.store([MEASURED])
+    database.readings.supersede([replace(MEASURED, elongation_pct=0.1)], NOON_NS, "why \0 " + "y" * 5000)
+    (old,) = database.readings.superseded("press-3", *EVER)
+    assert old.why.startswith("why \\x00 y")
+    assert len(old.why) < 1100
+
+
+def test_superseding_goes_along_keys(database: Database) -> None:
+    key = (1, NOON_NS, 7, "")
+    statements_and_values = [
+        (statements.SELECT_READING, key),
+        (statements.UPDATE_READING, (*[0] * (len(tables.reading.c) - 4), *key)),
+        (statements.DELETE_STALE_NEWEST, (*key, 0, 1)),
+        *((statement, (1, NOON_NS, 1)) for statement in statements.DELETE_WHOLE_ROLL_UP.values()),
+    ]
+    for statement, values in statements_and_values:
+        assert "SCAN" not in plan_of(database, statement, values), statement
+    asked = "SELECT * FROM superseded_reading WHERE drive_no = 1 AND t_ns > 0 AND t_ns <= 9"
+    assert "USING INDEX superseded_reading_drive" in plan_of(database, asked)
+
+
 # Crashes and other processes
 
 
