@@ -28,6 +28,7 @@ from service.core.instant import format_rfc3339, parse_rfc3339
 from service.core.lag import Lag, measure_lag
 from service.core.learn import DelayFit, NotLearnt
 from service.core.looks import NEW_CHAIN, Look, Seen, Start, look, see
+from service.core.pitches import ELONGATION_CREDIBLE_PCT
 from service.core.runs import lap_pieces
 from service.core.steps import PATIENCE_NS, Step, StepId, StepState, steps_of
 
@@ -102,7 +103,9 @@ def commission(  # noqa: PLR0913 - what may be known, all by name
         touched_ns: when somebody touched a bracket last; an older baseline does not count.
         shaft_rev_per_min: of the driver's shaft, as read while these batches were taken.
     """
-    looks = [] if chain is None else [_looked(each, chain) for each in batches]
+    looks = []
+    if chain is not None and drive.whole_pitches is not None:
+        looks = [_looked(each, chain) for each in batches]
     seen = see(looks, drive, chain, now_ns=now_ns, start=start, shaft_rev_per_min=shaft_rev_per_min)
     steps = steps_of(seen)
     first = [each.title for each in steps if each.stands_in_the_way]
@@ -131,8 +134,8 @@ def _baseline(
     touched_ns: int | None,
 ) -> Step:
     step, start = StepId.BASELINE, seen.start
-    if seen.by_alternation is not None and _contradicts(seen):
-        worn_pct, u_pct = seen.by_alternation
+    if (worn := _contradicting(seen)) is not None:
+        worn_pct, u_pct = worn
         return Step.failed(
             step,
             f"Long and short links show {worn_pct:.2f} % of wear (u {u_pct:.2f} %); stated is {start.elongation_pct:.3f} % "
@@ -149,7 +152,8 @@ def _baseline(
         )
     old = "A bracket was touched after the last baseline: that one no longer holds. " if touched else ""
     if first:
-        return Step.waiting(step, f"{old}First: {', '.join(first)}.")
+        more = f" and {len(first) - 3} more" if len(first) > 3 else ""
+        return Step.waiting(step, f"{old}First: {', '.join(first[:3])}{more}.")
     if proposal is None:
         what = "whole laps" if seen.chain is not None and seen.chain.pitches_in_loop else "windows"
         return Step.waiting(step, f"{old}{PIECES_MIN} {what} are needed.", "Let it run on at steady speed.")
@@ -162,12 +166,13 @@ def _baseline(
     )
 
 
-def _contradicts(seen: Seen) -> bool:
-    """Whether the alternation of long and short links speaks against the stated elongation."""
-    if seen.by_alternation is None:
-        return False
+def _contradicting(seen: Seen) -> tuple[float, float] | None:
+    """The elongation by alternation and its uncertainty, where it speaks against the stated one."""
+    if seen.by_alternation is None or seen.by_alternation[0] > ELONGATION_CREDIBLE_PCT:
+        return None
     off_pct = abs(seen.by_alternation[0] - seen.start.elongation_pct)
-    return off_pct > ALTERNATION_AGREES * math.hypot(seen.by_alternation[1], seen.start.u_pct)
+    u_pct = math.hypot(seen.by_alternation[1], seen.start.u_pct)
+    return seen.by_alternation if off_pct > ALTERNATION_AGREES * u_pct else None
 
 
 # The baseline ------------------------------------------------------------------------------------------------
@@ -184,11 +189,11 @@ def _propose(seen: Seen) -> Proposal | None:
     if chain is None or lag is None:
         return None
     near = seen.between(lag)
-    pieces = [
-        (batch, found)
-        for batch in _pieces(seen)
-        if isinstance(found := measure_lag(batch, chain.pitches_in_loop), Lag)
-    ]
+    known = {id(each.batch): each.lag for each in seen.looks}
+    lags = (
+        (batch, known.get(id(batch)) or measure_lag(batch, chain.pitches_in_loop)) for batch in _pieces(seen)
+    )
+    pieces = [(batch, found) for batch, found in lags if isinstance(found, Lag)]
     if len(pieces) < PIECES_MIN:
         return None
     values, common_u = [], []

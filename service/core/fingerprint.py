@@ -32,6 +32,8 @@ CLOSEST = 2.0  # pitches; what is common to both sensors matches there
 STRENGTH_NEAR = 3.5  # times the scatter of the other places: once in 2000 by chance at one of two places
 STRENGTH_FAR = 4.5  # anywhere: once in 1000 by chance among 300 places
 LEAD = 1.3  # over the next best place
+REPEATS = 6.0  # times the scatter of other lengths: once in a million by chance
+MISCOUNT = 6  # joints by which somebody may have counted wrong
 _SIGNAL_MIN = 0.01  # variance of the links over that of the switching place: less is not told from none
 _LOUD = (
     3.0  # times its due power; a frequency beyond is no link but something that turns, and counts for less
@@ -72,12 +74,50 @@ def match_links(runs: Iterable[Run], pitches_in_loop: int, asked_pitches: float)
     over = rows[0].lag % 1.0
     places: Times = np.asarray(over + np.arange(-reach - 1, reach + 1), dtype=np.float64)
     height: Times = np.zeros(len(places))
+    joints = sum(min(len(row.up), len(row.down)) for row in rows)
     for row in rows:
-        height += _heights(row, places, pitches_in_loop)
+        height += _heights(row, places, pitches_in_loop, joints)
     gain = height - np.interp(-places, places, height)
     apart = np.abs(places) >= CLOSEST
-    joints = sum(min(len(row.up), len(row.down)) for row in rows)
     return _best(places[apart], gain[apart], asked_pitches, joints, joints / pitches_in_loop)
+
+
+def repeating_joints(runs: Iterable[Run], asked_joints: int, teeth: Iterable[int] = ()) -> int | None:
+    """Return after how many joints the links repeat, near the number asked about; None where nothing stands out.
+
+    The row of intervals is laid on itself at every length from half to twice the one asked about (epoch folding, as
+    in the search for periods): at the length of the loop the links add up, elsewhere they fade with the scatter. What
+    else turns repeats too, so that only a miscount of a few joints is told, and no multiple of the teeth.
+
+    Args:
+        runs: pulses as they came; runs of less than eight laps count for nothing.
+        asked_joints: of the chain, as registered.
+        teeth: of the sprockets that are known.
+    """
+    rows = [each for run in runs for row in _rows(run, 8 * asked_joints) for each in (row.up, row.down)]
+    if not rows:
+        return None
+    lengths = range(max(8, asked_joints // 2), 2 * asked_joints + 1)
+    power = np.array([sum(_power(row, length) for row in rows) for length in lengths])
+    power -= np.median(power)
+    turning = [each for each in teeth if each > 0]
+    near = {
+        length: float(power[length - lengths[0]])
+        for length in lengths
+        if abs(length - asked_joints) <= MISCOUNT
+        and (length == asked_joints or all(length % z for z in turning))
+    }
+    best = max(near, key=near.__getitem__)
+    next_best = max(value for length, value in near.items() if length != best)
+    stands_out = near[best] > max(REPEATS * 1.4826 * float(np.median(np.abs(power))), LEAD * next_best)
+    return best if stands_out else None
+
+
+def _power(row: Times, length: int) -> float:
+    """How far the variance of a row laid on itself is above that of mere scatter, in standard deviations."""
+    laps = len(row) // length
+    laid = row[: laps * length].reshape(laps, length).mean(axis=0)
+    return (float((laid * laid).mean()) * laps / float((row * row).mean()) - 1) * math.sqrt(length / 2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,9 +152,10 @@ def _unbroken(up_s: Times, down_s: Times, *, joints_min: int) -> list[Run]:
         return []
     edges = {-math.inf, math.inf}
     for times_s in (up_s, down_s):
-        intervals = np.diff(times_s)
+        true_s = without_bounces(times_s)
+        intervals = np.diff(true_s)
         gaps = np.flatnonzero(intervals > GAP_PERIODS * float(np.median(intervals)))
-        edges |= {(float(times_s[gap]) + float(times_s[gap + 1])) / 2 for gap in gaps.tolist()}
+        edges |= {(float(true_s[gap]) + float(true_s[gap + 1])) / 2 for gap in gaps.tolist()}
     cuts = sorted(edges)
     parts = [(_within(up_s, *ends), _within(down_s, *ends)) for ends in pairwise(cuts)]
     return [part for part in parts if min(map(len, part)) >= least]
@@ -145,10 +186,13 @@ def _intervals(times_s: Times) -> Times:
     return np.clip(row, -most, most)
 
 
-def _heights(row: _Row, places: Times, pitches_in_loop: int) -> Times:
-    """How well the two rows match at each place, shape of `places`."""
+def _heights(row: _Row, places: Times, pitches_in_loop: int, joints: int) -> Times:
+    """How well the two rows match at each place, shape of `places`.
+
+    `joints`: of all runs. Scatter fades over the laps of a run, and as the root over those of the others.
+    """
     signal, noise = _variances(row)
-    noise *= pitches_in_loop / len(row.down)
+    noise *= pitches_in_loop / math.sqrt(len(row.down) * joints)
     up, down = _laid_on_each_other(row.up, pitches_in_loop), _laid_on_each_other(row.down, pitches_in_loop)
     size = pitches_in_loop
     angle = 2 * np.pi * np.arange(size // 2 + 1) / size

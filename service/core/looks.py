@@ -19,7 +19,7 @@ from service.core.elongation import (
     sample_u_pct,
     temperature_correction_pct,
 )
-from service.core.fingerprint import Match, match_links
+from service.core.fingerprint import Match, match_links, repeating_joints
 from service.core.lag import Lag, NoLag, measure_lag
 from service.core.learn import DelayFit, DelayPoint, NotLearnt, fit_delay
 from service.core.reading import alternates
@@ -28,6 +28,7 @@ from service.core.train import Times
 
 RECENT_NS = 60 * 10**9  # what is checked is what the newest batches of a minute show,
 RECENT_MIN = 3  # and at least so many
+MISCOUNT_LAPS = 20  # after so many without a sure match the number of joints is doubted
 NEW_PCT_MAX = 0.15  # of new roller chain, ISO 606 (from memory): 0 to +0.15 %
 
 
@@ -63,6 +64,11 @@ class Look:
         return len(self.batch.up), len(self.batch.down)
 
 
+def one_is_silent(up: int, down: int) -> bool:
+    """Return whether one sensor gives less than a tenth of the pulses of the other."""
+    return min(up, down) <= max(up, down) // 10
+
+
 def look(batch: Batch, chain: Chain) -> Look:
     """Return a batch with its lag. The one costly part of commissioning: a caller may keep what it returns."""
     return Look(batch, measure_lag(batch, chain.pitches_in_loop))
@@ -79,11 +85,12 @@ class Seen:
     shaft_rev_per_min: float | None
     looks: list[Look]  # all, by time
     recent: list[Look]  # of the last minute
-    running: list[Look]  # those of them in which the chain ran
+    running: list[Look]  # those of them in which the chain ran and both sensors pulsed
     runs: list[list[Batch]] = field(default_factory=list)  # all, those that follow each other together
     points: list[DelayPoint] = field(default_factory=list)  # one for each lag
     delay: DelayFit | NotLearnt = NotLearnt.TOO_FEW
     match: Match | None = None
+    repeats: int | None = None  # joints after which the links repeat, where there is doubt
     by_alternation: tuple[float, float] | None = None  # elongation and its uncertainty, per cent
     alternations: tuple[float | None, float | None] = (None, None)  # of `up`, of `down`
 
@@ -150,19 +157,21 @@ def see(
         "shaft_rev_per_min": shaft_rev_per_min,
         "looks": looks,
         "recent": recent,
-        "running": [each for each in recent if max(each.pulses) > 1],
+        "running": [each for each in recent if max(each.pulses) > 1 and not one_is_silent(*each.pulses)],
     }
     if chain is None or drive.whole_pitches is None:
         return Seen(**basis)  # type: ignore[arg-type]
     runs = unbroken(each.batch for each in looks if each.batch.reduced is None)
     points = delay_points_of(looks, drive, chain)
     up, down = _alternations(looks, drive, chain)
+    match, repeats = _match(runs, drive, chain)
     return Seen(
         **basis,  # type: ignore[arg-type]
         runs=runs,
         points=points,
         delay=fit_delay(points),
-        match=_match(runs, drive, chain),
+        match=match,
+        repeats=repeats,
         by_alternation=combined(up, down) if up and down else None,
         alternations=(up[0] if up else None, down[0] if down else None),
     )
@@ -217,12 +226,17 @@ def _alternations(
     return up, down
 
 
-def _match(runs: Sequence[Sequence[Batch]], drive: Drive, chain: Chain) -> Match | None:
-    if chain.pitches_in_loop is None:
-        return None
+def _match(runs: Sequence[Sequence[Batch]], drive: Drive, chain: Chain) -> tuple[Match | None, int | None]:
+    """The match of the links, and after how many joints they repeat where the match is not sure."""
+    loop = chain.pitches_in_loop
+    if loop is None:
+        return None, None
     whole = [joined(run) for run in runs]
     pulses = [(_seconds(each, each.up), _seconds(each, each.down)) for each in whole]
-    return match_links(pulses, chain.pitches_in_loop, spacing_pitches(drive))
+    match = match_links(pulses, loop, spacing_pitches(drive))
+    if match is None or match.sure or match.laps < MISCOUNT_LAPS:
+        return match, None
+    return match, repeating_joints(pulses, loop, (drive.driver_teeth or 0, drive.driven_teeth or 0))
 
 
 def _seconds(batch: Batch, ticks: Ticks) -> Times:

@@ -20,8 +20,9 @@ from service.core.drive import Drive
 from service.core.fingerprint import Match
 from service.core.lag import CLEAN_RATIO, NoLag
 from service.core.learn import DelayFit, DelayPoint, NotLearnt, different_speeds, fit_drift
-from service.core.looks import RECENT_MIN, Seen
+from service.core.looks import RECENT_MIN, Seen, one_is_silent
 from service.core.not_measured import NotMeasured
+from service.core.pitches import ELONGATION_CREDIBLE_PCT
 from service.core.runs import gap_ns
 
 STALE_NS = 30 * 10**9  # no batch for so long, and for three windows: the device is silent
@@ -31,7 +32,7 @@ LOST_MIN = 3
 SCATTER_RATIO = 2.5  # of the two sensors' switching places
 SCATTER_PITCHES = 0.006  # less is good enough, whatever the ratio
 TICK_PCT = 0.01  # of elongation, that a tick may add
-TICK_PITCHES = 0.1  # a coarser one is no clock for this drive, however well scatter dithers it
+TICK_PITCHES = 0.03  # a coarser one is no clock for this drive, however well scatter dithers it
 MISSING_MAX = 0.05  # share of the windows
 AHEAD_NS = 2 * 10**9  # a device's clock may be so far ahead of ours
 DRIFT_PITCHES = 0.02  # less is lost in what warmth does
@@ -152,9 +153,12 @@ class Step:
 def steps_of(seen: Seen) -> tuple[Step, ...]:
     """Return all steps up to the baseline, in their order."""
     checks = (
-        _registered, _pulses, _counts, _even, _speed, _window, _tick, _clock, _order, _lag, _delay, _spacing,
+        _registered, _pulses, _counts, _even, _speed, _window, _tick, _clock, _order, _lag, _delay,
     )  # fmt: skip
-    return tuple(check(seen) for check in checks)
+    done = tuple(check(seen) for check in checks)
+    rests_on = {StepId.EVEN, StepId.CLOCK, StepId.ORDER, StepId.LAG}
+    failed = [each.step for each in done if each.step in rests_on and each.state is StepState.FAILED]
+    return (*done, Step.after(StepId.SPACING, failed[0]) if failed else _spacing(seen))
 
 
 def _registered(seen: Seen) -> Step:
@@ -196,7 +200,7 @@ def _pulses(seen: Seen) -> Step:
         return Step.waiting(
             step, "The chain stands still: neither sensor pulses.", "Start the drive, guards on."
         )
-    if min(up, down) <= max(up, down) // 10:
+    if one_is_silent(up, down):
         dead, live, count = ("up", "down", down) if up < down else ("down", "up", up)
         return Step.failed(
             step,
@@ -219,14 +223,12 @@ def _counts(seen: Seen) -> Step:
     if seen.reduced:
         return Step.not_needed(step, "The device sends means, no pulses: it has to check that itself.")
     up, down = (sum(each.pulses[sensor] for each in seen.running) for sensor in (0, 1))
-    ratio = down / up if up else math.inf
     said = f"`up` {up}, `down` {down} pulses in {_many(len(seen.running), 'window')}"
     if abs(up - down) <= len(seen.running) + COUNTS_APART * max(up, down):
         return Step.passed(step, f"{said}.")
-    more, less, times = (
-        ("down", "up", ratio) if ratio > 1 else ("up", "down", 1 / ratio if ratio else math.inf)
-    )
-    if abs(times - round(times)) < 0.1 * times and times < 5:
+    more, less = ("down", "up") if down > up else ("up", "down")
+    times = max(up, down) / min(up, down)
+    if times > 1.5 and abs(times - round(times)) < 0.1 * times:
         return Step.failed(
             step,
             f"{said}: `{more}` pulses {round(times)} times for each pulse of `{less}`.",
@@ -261,6 +263,13 @@ def _even(seen: Seen) -> Step:
                 faults.append(
                     (f"`{name}` {verb} {100 * lost / pulses:.1f} % of its pulses ({lost} of {pulses})", verb)
                 )
+    if seen.by_alternation is not None and seen.by_alternation[0] > ELONGATION_CREDIBLE_PCT:
+        return Step.failed(
+            step,
+            f"Long and short intervals in turn, by {seen.by_alternation[0]:.0f} % of the mean: no chain is worn so far.",
+            "As if a joint gave two pulses: let the sensors see the roller, or the pin, not both.",
+            caution=True,
+        )
     if faults:
         mend = {
             "misses": "Bring it nearer: within 0.8 of its rated distance at the lowest point of the strand's swing.",
@@ -349,6 +358,9 @@ def _window(seen: Seen) -> Step:
     seconds = median((batch.end_ns - batch.t0_ns) / 1e9 for batch, _ in measured)
     lap_s = (loop + 3) * median(lag.period_s for _, lag in measured)
     said = f"A window of {seconds:.3g} s holds {seconds / lap_s:.2f} laps of {loop} joints"
+    if seen.repeats is not None and seen.repeats != loop:
+        mend = f"Count the joints once more, drive locked out; if there are {seen.repeats}, enter that with the chain."
+        return Step.failed(step, f"{said}, but the links repeat after {seen.repeats}.", mend, caution=True)
     if median(lag.averaged for _, lag in measured) >= loop:
         return Step.passed(step, f"{said}.")
     return Step.failed(
@@ -385,6 +397,8 @@ def _tick(seen: Seen) -> Step:
 def _clock(seen: Seen) -> Step:
     step = StepId.CLOCK
     batches = [each.batch for each in seen.recent]
+    if not batches:
+        return Step.after(step)
     if len(batches) < 2:
         return Step.waiting(step, f"{_many(len(batches), 'window')} so far; two are needed.")
     if (ahead_ns := batches[-1].end_ns - seen.now_ns) > AHEAD_NS:
@@ -540,7 +554,8 @@ def _lag(seen: Seen) -> Step:
     return Step.failed(
         step,
         f"{said}.",
-        "Something between the sensors moves: a loose bracket, a strand that swings or sags, a load that jumps, two "
+        "Something between the sensors moves: a loose bracket, a strand that swings or sags, a load that jumps (let the "
+        "device send load_n), two "
         "clocks that are set right against each other.",
         caution=True,
     )
@@ -595,8 +610,6 @@ def _spacing(seen: Seen) -> Step:
     if lag is None or chain is None:
         return Step.after(step)
     match = seen.match if seen.match is not None and seen.match.sure else None
-    if match is not None and match.pitches < 0:
-        return Step.after(step, StepId.ORDER)
     between = seen.between(lag)
     wear_pct, wear_u_pct = seen.wear
     found = between * (1 + wear_pct / 100)  # in nominal pitches
