@@ -5,6 +5,7 @@ field. All that is done goes through the door `measure_by_hand`.
 """
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Annotated, Any
 from urllib.parse import quote
 
@@ -37,8 +38,8 @@ def record(request: Request, parts: PartsDep, by: WhoDep, drive_id: str, typed: 
     """Record a measurement."""
     parts.register.drive(drive_id)
     wrong = Wrong()
-    values = timed(parts, forms.HAND_FIELDS, typed, wrong, "") | _chosen(typed, wrong)
-    _drop_other_lengths(values, wrong)
+    chosen = _chosen(typed, wrong)
+    values = timed(parts, _fields_for(chosen.get("method")), typed, wrong, "") | chosen
     if not wrong:
         with Collected(wrong, _NAMES):
             report = parts.measure_by_hand.record_hand_value(
@@ -79,25 +80,26 @@ def card_page(request: Request, parts: PartsDep, drive_id: str) -> HTMLResponse:
 def _chosen(typed: Mapping[str, str], wrong: Wrong) -> dict[str, Any]:
     """Return the values of the two choices, which are no text fields."""
     method, tight = typed.get("method", ""), typed.get("tight", "")
-    if method not in set(HandMethod):
+    chosen: dict[str, Any] = {}
+    if method in set(HandMethod):
+        chosen["method"] = HandMethod(method)
+    else:
         wrong.fields["method"] = "say what it was measured with"
-    if tight not in {"yes", "no"}:
+    if tight in {"yes", "no"}:
+        chosen["tight"] = tight == "yes"
+    else:
         wrong.fields["tight"] = (
             "say whether the chain was drawn tight: a slack one gives no number to rely on"
         )
-    return {} if wrong.fields else {"method": HandMethod(method), "tight": tight == "yes"}
+    return chosen
 
 
-def _drop_other_lengths(values: dict[str, Any], wrong: Wrong) -> None:
-    """Leave only the lengths of the method: the form hides the others, and does not empty them."""
-    if "method" not in values:
-        return
-    calliper = values["method"] is HandMethod.CALLIPER
-    for name in ("length_mm",) if calliper else ("outside_mm", "inside_mm"):
-        values.pop(name, None)
-    for name in ("outside_mm", "inside_mm") if calliper else ("length_mm",):
-        if name not in values and name not in wrong.fields:
-            wrong.fields[name] = "fill this in, in mm"
+def _fields_for(method: HandMethod | None) -> tuple[forms.Field, ...]:
+    """Return the fields to read: of the lengths those of the method, all needed; the form hides the others unread."""
+    used = {"outside_mm", "inside_mm"} if method is HandMethod.CALLIPER else {"length_mm"}
+    lengths = tuple(replace(each, needed=True) for each in forms.HAND_LENGTHS if each.name in used)
+    others = tuple(each for each in forms.HAND_FIELDS if each not in forms.HAND_LENGTHS)
+    return (*others, *(lengths if method else ()))
 
 
 def _page(
