@@ -36,6 +36,16 @@ def test_a_drive_comes_back_with_every_field(register: Register) -> None:
     assert register.drive("press-3") == A_DRIVE
 
 
+def test_a_drive_may_be_without_sensors_and_get_them_later(register: Register) -> None:
+    bare = Drive(drive_id="hoist-1")
+    register.add_drive(bare)
+    assert register.drives() == [bare]
+    register.change_drive(replace(bare, whole_pitches=8))
+    assert register.drive("hoist-1").whole_pitches == 8
+    register.change_drive(bare)
+    assert register.drive("hoist-1") == bare
+
+
 def test_a_drive_id_is_given_once_even_when_retired(register: Register) -> None:
     register.add_drive(A_DRIVE)
     register.retire_drive("press-3", NOON_NS)

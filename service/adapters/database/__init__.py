@@ -1,1 +1,1 @@
-"""SQLAlchemy Core over SQLite or PostgreSQL: readings, register, rejections, migrations."""
+"""SQLAlchemy Core over SQLite or PostgreSQL: readings, register, rejections, raw batches, hand values, devices, maps, migrations."""

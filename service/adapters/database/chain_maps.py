@@ -28,6 +28,7 @@ class DatabaseChainMaps:
 
         Raises ValueError where its state is nothing that JSON can say (NaN, a number as a key ...) or is too large.
         """
+        state = _as_text(saved, self._state_bytes_max)
         statement = insert_into(tables.chain_map)
         new = statement.excluded
         with self._transactions.writing() as connection:
@@ -36,11 +37,7 @@ class DatabaseChainMaps:
                     index_elements=["chain_id"],
                     set_={"folded_to_ns": new.folded_to_ns, "state": new.state},
                 ),
-                {
-                    "chain_id": saved.chain_id,
-                    "folded_to_ns": saved.folded_to_ns,
-                    "state": _as_text(saved, self._state_bytes_max),
-                },
+                {"chain_id": saved.chain_id, "folded_to_ns": saved.folded_to_ns, "state": state},
             )
 
     def load(self, chain_id: str) -> SavedMap | None:

@@ -6,9 +6,10 @@ Knows how the port `HandValues` becomes SQL; must not know what a length says of
 from dataclasses import asdict, fields
 from typing import Any
 
-from sqlalchemy import Row, func, insert, select
+from sqlalchemy import Select, func, insert, select
 
 from service.adapters.database import tables
+from service.adapters.database.records import records
 from service.adapters.database.register import find_chain, find_drive
 from service.adapters.database.transactions import Transactions
 from service.core.hand import HandMethod, HandValue
@@ -41,21 +42,22 @@ class DatabaseHandValues:
 
     def of(self, drive_id: str) -> list[HandValue]:
         """All of one drive by measured_ns then recorded_ns."""
-        query = select(*_COLUMNS).where(_h.drive_id == drive_id).order_by(*_IN_TIME)
-        with self._transactions.reading() as connection:
-            return [_to_value(row) for row in connection.execute(query)]
+        return self._values(select(*_COLUMNS).where(_h.drive_id == drive_id).order_by(*_IN_TIME))
 
     def newest(self) -> list[HandValue]:
         """The newest of every drive that has any, by drive."""
-        place = func.row_number().over(
-            partition_by=_h.drive_id, order_by=[column.desc() for column in _IN_TIME]
-        )
-        ranked = select(*_COLUMNS, place.label("place")).subquery()
-        query = select(*(ranked.c[column.name] for column in _COLUMNS)).where(ranked.c.place == 1)
+        latest_first = [column.desc() for column in _IN_TIME]
+        place = func.row_number().over(partition_by=_h.drive_id, order_by=latest_first)
+        ranked = select(*_COLUMNS, place.label("place")).subquery().c
+        query = select(*(ranked[column.name] for column in _COLUMNS)).where(ranked.place == 1)
+        return self._values(query.order_by(ranked.drive_id))
+
+    def _values(self, query: Select[Any]) -> list[HandValue]:
         with self._transactions.reading() as connection:
-            return [_to_value(row) for row in connection.execute(query.order_by(ranked.c.drive_id))]
-
-
-def _to_value(row: Row[Any]) -> HandValue:
-    values = dict(row._mapping)  # noqa: SLF001
-    return HandValue(**values | {"method": HandMethod(values["method"]), "tight": bool(values["tight"])})
+            rows = connection.execute(query).all()
+        if not rows:
+            return []
+        columns = dict(zip((column.name for column in _COLUMNS), zip(*rows, strict=True), strict=True))
+        columns["method"] = tuple(map(HandMethod, columns["method"]))
+        columns["tight"] = tuple(map(bool, columns["tight"]))
+        return records(HandValue, len(rows), list(columns.values()))

@@ -40,3 +40,14 @@ def test_recording_one_does_not_make_the_worker_read_the_register_again(database
     before = database.register.version()
     database.hand_values.record(A_HAND_VALUE)
     assert database.register.version() == before
+
+
+def test_a_value_that_would_be_refused_today_is_still_shown(database: Database) -> None:
+    """Checks become stricter; what was recorded before stays."""
+    database.register.add_drive(A_DRIVE)
+    database.register.fit_chain(A_CHAIN)
+    database.hand_values.record(A_HAND_VALUE)
+    with database._transactions.writing() as connection:
+        connection.execute(text("UPDATE hand_value SET length_mm = 1e9"))
+    assert [value.length_mm for value in database.hand_values.of("press-3")] == [1e9]
+    assert [value.length_mm for value in database.hand_values.newest()] == [1e9]
