@@ -30,6 +30,7 @@ COUNTED_MAX = 60  # newest readings over which pulses are counted
 PULSE_LOSS_MAX = 0.01  # share of the pulses
 PULSES_LOST_MIN = 3
 SILENT_MIN = 4  # pulses of the other sensor
+STEADY = 0.04  # part of its joints by which a window of a steady drive may be out
 STUCK_MIN = 5  # readings of a running drive, one after the other, that a slow or unsteady drive must give
 MISSING_MAX = 0.01  # share of the batches
 MISSING_MIN = 3
@@ -128,11 +129,13 @@ class Health:
 class Known:
     """What is known of a drive besides its readings.
 
-    `quiet_after_s`: without data for so long something is wrong. `online`: as the device says; None: it says nothing.
-    `clock_refused_ns`: when messages came that were refused for their clock. `commissioned`: it has a baseline.
+    `pitch_mm`: nominal, of the chain that is on. `quiet_after_s`: without data for so long something is wrong. `online`: as
+    the device says; None: it says nothing. `clock_refused_ns`: when messages came that were refused for their clock.
+    `commissioned`: it has a baseline.
     """
 
     now_ns: int
+    pitch_mm: float | None = None
     quiet_after_s: float = 180.0
     online: bool | None = None
     online_since_ns: int = 0
@@ -277,7 +280,7 @@ def _of_newest(readings: Sequence[Reading], known: Known) -> Iterator[Sign]:
             mend=mend,
         )
     else:
-        yield from _of_pulses(readings[-COUNTED_MAX:])
+        yield from _of_pulses(steady(readings[-COUNTED_MAX:], known.pitch_mm))
     ahead_s = (newest.t_ns - known.now_ns) / NS_PER_S
     if ahead_s > CLOCK_AHEAD_S:
         yield Sign(
@@ -327,6 +330,27 @@ def _since(readings: Sequence[Reading], holds: Callable[[Reading], bool]) -> int
     return since_ns
 
 
+def steady(readings: Iterable[Reading], pitch_mm: float | None) -> list[Reading]:
+    """Return the measured readings whose windows hold as many joints as their speed makes: only there pulses are counted.
+
+    Where a drive starts, stops or ramps within a window, a joint that came late looks missed and one that came early extra.
+
+    Args:
+        readings: of one chain.
+        pitch_mm: its nominal pitch; None: all of them count.
+    """
+    return [each for each in readings if each.reason is None and _is_steady(each, pitch_mm)]
+
+
+def _is_steady(reading: Reading, pitch_mm: float | None) -> bool:
+    if pitch_mm is None or not reading.speed_m_s:
+        return True
+    travel_mm = reading.speed_m_s * 1000 * (reading.t_ns - reading.t0_ns) / NS_PER_S
+    joints = travel_mm / (pitch_mm * (1 + (reading.elongation_pct or 0.0) / 100))
+    due = reading.up_pulses - reading.up_extra + reading.up_missed
+    return abs(due - joints) <= STEADY * joints + 2
+
+
 def _of_pulses(readings: Sequence[Reading]) -> Iterator[Sign]:
     """Pulses missed, or one too many, over the newest readings."""
     for sensor in ("up", "down"):
@@ -369,7 +393,10 @@ def _counts(readings: Iterable[Reading], sensor: str, counted: str) -> tuple[int
 
 
 def lasting_signs(
-    readings: Sequence[Reading], earlier: Sequence[Reading] = (), findings: Iterable[Finding] = ()
+    readings: Sequence[Reading],
+    earlier: Sequence[Reading] = (),
+    findings: Iterable[Finding] = (),
+    pitch_mm: float | None = None,
 ) -> list[Sign]:
     """Return what shows over many readings only.
 
@@ -377,8 +404,9 @@ def lasting_signs(
         readings: of one drive, all of the last while, in the order of t_ns.
         earlier: some of the days before, in the order of t_ns: for what rises slowly.
         findings: of the same drive.
+        pitch_mm: nominal, of the chain that is on.
     """
-    past = [*earlier, *readings]
+    past = steady([*earlier, *readings], pitch_mm)
     return [
         *_of_findings(findings),
         *_of_stuck(readings),
@@ -493,7 +521,7 @@ def _of_batches(readings: Sequence[Reading]) -> Iterator[Sign]:
 
 def _of_rise(readings: Sequence[Reading]) -> Iterator[Sign]:
     """A share of missed or extra pulses that rises over the days."""
-    blocks = _blocks([each for each in readings if each.reason is None])
+    blocks = _blocks(readings)
     for sensor in ("up", "down") if blocks else ():
         for counted in ("missed", "extra"):
             counts, totals = zip(*(_counts(block, sensor, counted) for block in blocks), strict=True)
@@ -525,7 +553,7 @@ def _blocks(readings: Sequence[Reading]) -> list[Sequence[Reading]]:
 
 def _of_coherence(readings: Sequence[Reading]) -> Iterator[Sign]:
     """Scatter of the pulses that grows over the days: -ln of the coherence goes with its square."""
-    told = [each for each in readings if each.reason is None and each.coherence]
+    told = [each for each in readings if each.coherence]
     if len(told) < BLOCKS * BLOCK_MIN:
         return
     scatter: Floats = np.array([-math.log(min(1.0, each.coherence or 1.0)) for each in told])
