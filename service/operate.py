@@ -191,6 +191,8 @@ class Operate:
         elongation_u_pct: float,
         pitches_between: float | None = None,
         pitches_between_u: float | None = None,
+        up_alternation_pct: float | None = None,
+        down_alternation_pct: float | None = None,
         taken_ns: int | None = None,
         why: str,
         at_ns: int,
@@ -201,6 +203,7 @@ class Operate:
         pitches_between, pitches_between_u: N0 and its standard uncertainty, both or neither; None takes the mean of
             the readings of the ten minutes before `taken_ns`, at the reference temperature and load, and with it the
             mean elongation by alternation of each sensor.
+        up_alternation_pct, down_alternation_pct: elongation by alternation then; counts only where N0 is given.
         Raises NotFoundError (chain), ConflictError (too few readings; the chain was not on then), ValueError.
         """
         if (pitches_between is None) != (pitches_between_u is None):
@@ -214,11 +217,12 @@ class Operate:
             raise ConflictError(
                 f"chain {chain_id!r} was not on its drive then: correct the time it was taken"
             )
-        measured: Sequence[Reading] = ()
         if pitches_between is None or pitches_between_u is None:
             measured = self._measured_before(chain, taken_ns)
             drive = self._register.drive(chain.drive_id)
             pitches_between, pitches_between_u = reference_pitches(drive, measured)
+            up_alternation_pct = _mean_of(each.up_alternation_pct for each in measured)
+            down_alternation_pct = _mean_of(each.down_alternation_pct for each in measured)
         baseline = Baseline(
             chain_id=chain_id,
             pitches_between=pitches_between,
@@ -229,8 +233,8 @@ class Operate:
             recorded_ns=at_ns,
             recorded_by=by,
             why=why,
-            up_alternation_pct=_mean_of(each.up_alternation_pct for each in measured),
-            down_alternation_pct=_mean_of(each.down_alternation_pct for each in measured),
+            up_alternation_pct=up_alternation_pct,
+            down_alternation_pct=down_alternation_pct,
         )
         self._register.record_baseline(baseline)
         log.info("baseline recorded", chain=chain_id, by=by, at_ns=at_ns)
