@@ -34,6 +34,7 @@ from service.core.learn import (
     delay_points,
     fit_delay,
     fit_strain,
+    polygon_scale_u,
     strain_points,
 )
 from service.core.reading import Reading
@@ -252,8 +253,8 @@ class SetUp:
         stored = self._readings.raw(drive_id, from_ns, at_ns, LEARN_READINGS_MAX)
         readings = [each for each in stored if each.chain_id == chain.chain_id and each.reason is None]
         return Learnt(
-            strain=fit_strain(strain_points(readings)),
-            delay=fit_delay(delay_points(readings, drive, chain.pitch_mm)),
+            strain=fit_strain(strain_points(readings), polygon_scale_u(drive)),
+            delay=fit_delay(delay_points(readings, drive, chain.pitch_mm), polygon_scale_u(drive)),
             readings=len(readings),
             from_ns=readings[0].t_ns if readings else None,
         )

@@ -22,7 +22,9 @@ from enum import StrEnum
 import numpy as np
 import numpy.typing as npt
 
+from service.core.alternation import POLYGON_SLOPE_RMS
 from service.core.drive import Drive
+from service.core.elongation import TEETH_ASSUMED
 from service.core.reading import Reading
 
 Floats = npt.NDArray[np.float64]
@@ -101,7 +103,16 @@ class StrainFit:
     left_out: int
 
 
-def fit_delay(points: Sequence[DelayPoint]) -> DelayFit | NotLearnt:
+def polygon_scale_u(drive: Drive) -> float:
+    """Return by how much the polygon effect may stretch or shrink small changes of N, a relative standard uncertainty.
+
+    N as seen changes by 1 + g' of what N does, g' being the slope of the strand's uneven motion at each sensor; its
+    root mean square over all places is 1.47 / z^2 (see DEVELOPERS.md, "The polygon effect").
+    """
+    return math.sqrt(2.0) * POLYGON_SLOPE_RMS / (drive.driver_teeth or TEETH_ASSUMED) ** 2
+
+
+def fit_delay(points: Sequence[DelayPoint], scale_u: float = 0.0) -> DelayFit | NotLearnt:
     """Return the switching delay that N shows against speed: N(r) = N at rest + delay x r, r in joints a second.
 
     In the time by which `down` is late the chain moves on by delay x r pitches. Weighted least squares without
@@ -110,6 +121,7 @@ def fit_delay(points: Sequence[DelayPoint]) -> DelayFit | NotLearnt:
 
     Args:
         points: in any order; at least two clearly different speeds.
+        scale_u: relative standard uncertainty of all changes alike, from `polygon_scale_u`.
 
     Source: unequal delay dt shifts the lag by v dt / p; least squares as in Draper & Smith, Applied Regression
     Analysis, ch. 1 and 4 (from memory).
@@ -130,7 +142,7 @@ def fit_delay(points: Sequence[DelayPoint]) -> DelayFit | NotLearnt:
         np.array([each.pitches for each in points]),
         np.array([each.u_pitches for each in points]),
     )
-    delay_s, u_s = line.term(1)
+    delay_s, u_s = _scaled(line.term(1), scale_u)
     return DelayFit(
         delay_us=1e6 * delay_s,
         u_us=1e6 * u_s,
@@ -203,14 +215,14 @@ def delay_points(readings: Iterable[Reading], drive: Drive, pitch_mm: float) -> 
     return points
 
 
-def fit_strain(points: Sequence[StrainPoint]) -> StrainFit | NotLearnt:
+def fit_strain(points: Sequence[StrainPoint], scale_u: float = 0.0) -> StrainFit | NotLearnt:
     """Return the elastic strain that elongation shows against load, wear taken out as a broken line over time.
 
     Weighted least squares without outliers of e = trend(t) + strain x load, the trend being straight between knots
     evenly spaced in time. Scatter that hangs together over a stretch of time is counted as such: the uncertainty is
     the greater of the usual one and that of a sandwich over blocks of time. The loads count as exact: with a scatter
     of u in them the strain comes out small by u^2 / (spread of the loads)^2. It is significant only if it is above
-    zero (a pull lengthens) by three times its uncertainty.
+    zero (a pull lengthens) by three times its uncertainty. `scale_u` as for `fit_delay`.
 
     Source: least squares as in Draper & Smith (from memory); blocks: Liang & Zeger, Biometrika 73 (1986) 13 (from memory).
     """
@@ -226,7 +238,7 @@ def fit_strain(points: Sequence[StrainPoint]) -> StrainFit | NotLearnt:
         np.array([each.u_pct for each in points]),
         days,
     )
-    strain, u = line.term(0)
+    strain, u = _scaled(line.term(0), scale_u)
     return StrainFit(
         strain_pct_per_kn=strain,
         u_pct_per_kn=u,
@@ -253,6 +265,10 @@ def strain_points(readings: Iterable[Reading]) -> list[StrainPoint]:
         for each in _of_newest_baseline(readings)
         if each.elongation_pct is not None and each.load_n is not None
     ]
+
+
+def _scaled(term: tuple[float, float], scale_u: float) -> tuple[float, float]:
+    return term[0], math.hypot(term[1], scale_u * term[0])
 
 
 def _of_newest_baseline(readings: Iterable[Reading]) -> list[Reading]:

@@ -21,7 +21,7 @@ from service.core.elongation import (
 )
 from service.core.fingerprint import Match, match_links, repeating_joints
 from service.core.lag import Lag, NoLag, measure_lag
-from service.core.learn import DelayFit, DelayPoint, NotLearnt, fit_delay
+from service.core.learn import DelayFit, DelayPoint, NotLearnt, fit_delay, polygon_scale_u
 from service.core.reading import alternates
 from service.core.runs import joined, unbroken
 from service.core.train import Times
@@ -169,7 +169,7 @@ def see(
         **basis,  # type: ignore[arg-type]
         runs=runs,
         points=points,
-        delay=fit_delay(points),
+        delay=fit_delay(points, polygon_scale_u(drive)),
         match=match,
         repeats=repeats,
         by_alternation=combined(up, down) if up and down else None,

@@ -1,5 +1,6 @@
 """A simulated drive that is being set up: its batches, as a device would send them, and what is true of it."""
 
+import json
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -12,6 +13,9 @@ from sensors_sim.motion import Motion
 from sensors_sim.sensor import Sensor
 from service.core.batch import Batch
 from service.core.drive import Chain, Drive
+from service.core.instant import format_rfc3339
+from service.core.wire import Form
+from service.ports import RawBatch
 
 S = 10**9
 T0_NS = 1_795_000_000 * S
@@ -132,3 +136,31 @@ class Running:
 def exchanged(batches: Sequence[Batch]) -> list[Batch]:
     """The same with the plugs of the two sensors exchanged."""
     return [replace(each, up=each.down, down=each.up) for each in batches]
+
+
+def sent(batch: Batch) -> RawBatch:
+    """The batch as its device sent it: JSON by the wire contract, written by the standard library."""
+    fields: dict[str, Any] = {
+        "v": 1,
+        "seq": batch.seq,
+        "t0": format_rfc3339(batch.t0_ns),
+        "tick_ns": batch.tick_ns,
+        "up": batch.up.tolist(),
+        "down": batch.down.tolist(),
+        "temp_c": batch.temp_c,
+        "mount_c": batch.mount_c,
+        "load_n": batch.load_n,
+        "dev": batch.device_id or None,
+    }
+    if batch.span_ns is not None:
+        fields["span_ticks"] = batch.span_ns // batch.tick_ns
+    return RawBatch(
+        drive_id=batch.drive_id,
+        device_id=batch.device_id,
+        t0_ns=batch.t0_ns,
+        seq=batch.seq,
+        t_ns=batch.end_ns,
+        form=Form.PULSES,
+        content_type="application/json",
+        payload=json.dumps(fields).encode(),
+    )

@@ -23,6 +23,7 @@ from service.core.learn import (
     different_speeds,
     fit_delay,
     fit_strain,
+    polygon_scale_u,
     strain_points,
 )
 from service.core.reading import Last, Reading, convert
@@ -139,6 +140,16 @@ def test_delays_100_us_apart_at_half_to_two_m_a_second_are_corrected_to_a_hundre
     assert np.abs(100 * off / truths).max() < 0.01
     uncorrected = (lags - truths + 0.5) % 1 - 0.5
     assert np.abs(100 * uncorrected / truths).max() > 0.04  # so there was something to correct
+
+
+def test_the_polygon_effect_leaves_the_scale_of_small_changes_unsure() -> None:
+    """1.47 sqrt(2) / z^2: 0.6 % of what is learnt at 19 teeth."""
+    scale = polygon_scale_u(DRIVE)
+    assert scale == pytest.approx(0.00576, rel=0.01)
+    given = points(np.repeat([40.0, 160.0], 10), 24.3 + 1e-3 * np.repeat([40.0, 160.0], 10))
+    fit = fit_delay(given, scale)
+    assert isinstance(fit, DelayFit)
+    assert fit.u_us == pytest.approx(1000 * scale, rel=0.01)
 
 
 def test_one_speed_teaches_no_delay() -> None:
