@@ -75,7 +75,8 @@ def test_addresses_in_the_readme_are_routes(tmp_path: Path) -> None:
         operate=Operate(database.register, database.refused, database.readings),
         broker_status=None,
     )
-    patterns = [re.sub(r"\{[^}]*\}", "[^ ]+", path) for path in app.openapi()["paths"]]
+    pages = [str(getattr(route, "path", "")) for route in app.routes]
+    patterns = [re.sub(r"\{[^}]*\}", "[^ ]+", path) for path in [*app.openapi()["paths"], *pages]]
     database.close()
     addresses = re.findall(r"(?:8390|[ `])(/(?:api|health|metrics)[^\s`?\"]*)", README)
     assert len(addresses) >= 4
