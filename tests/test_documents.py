@@ -72,6 +72,7 @@ def test_addresses_in_the_readme_are_routes(tmp_path: Path) -> None:
         register=database.register,
         refused=database.refused,
         hand_values=database.hand_values,
+        raw_batches=database.raw_batches,
         operate=Operate(database.register, database.refused, database.readings),
         broker_status=None,
     )

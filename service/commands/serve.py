@@ -104,6 +104,7 @@ def _web_part(
         register=database.register,
         refused=database.refused,
         hand_values=database.hand_values,
+        raw_batches=database.raw_batches,
         operate=Operate(database.register, database.refused, database.readings),
         broker_status=working.status if working else None,
         worker_registry=working.registry if working else None,

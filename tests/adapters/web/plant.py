@@ -96,6 +96,7 @@ def app_on(
         register=ports.register,
         refused=ports.refused,
         hand_values=ports.hand_values,
+        raw_batches=ports.raw_batches,
         operate=Operate(ports.register, ports.refused, ports.readings),
         broker_status=broker_status,
         worker_registry=worker_registry,
