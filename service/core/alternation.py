@@ -19,10 +19,10 @@ from service.core.train import Times
 # Standard uncertainty of half the difference between new outer and inner links, per cent of pitch: each kind has its
 # own place within the tolerance on length of new chain, 0 to 0.15 %, rectangular (common practice, no source).
 NEW_LINKS_U_PCT = 0.15 / math.sqrt(12.0) * math.sqrt(2.0) / 2.0
-# Root mean square of the slope of the polygon displacement is this over z^2: (pi^2 / 6) sqrt(4 / 5).
-POLYGON_SLOPE_RMS = math.pi**2 / 6.0 * math.sqrt(0.8)
-# A long link at the sensor meets a long or a short one at the driver: the slope counts twice or not at all.
-POLYGON_LINKS = math.sqrt(2.0)
+# The driver moves the strand unevenly within a pitch, and differently for a long and a short link; what that adds to or
+# takes from the alternation is at most 6.9 / z^2 of the elongation, and 4.1 / z^2 as root mean square over all places of
+# the sensor: by simulation of links as chords on the pitch circle, 11 to 25 teeth (tests/core/test_alternation.py).
+POLYGON_SHARE = 4.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,15 +33,18 @@ class Alternation:
     u: float
 
 
-def measure_alternation(times_s: Times) -> Alternation:
+def measure_alternation(times_s: Times, *, own_clock: bool = False) -> Alternation:
     """Return the alternation of one train.
 
     The mean of (t_odd - t_even) / 2 over pairs of intervals, over the mean interval, less what a steady change of
-    speed adds (half the change of the interval from pitch to pitch). Neighbouring pairs share a pulse: for jitter
-    alone their mean has 4/3 of the variance of unrelated pairs.
+    speed adds (half the change of the interval from pitch to pitch). Neighbouring pairs share a pulse, so that their
+    mean varies more than that of unrelated pairs: by 4/3 for jitter alone. On a clock made of the train itself by
+    (1, 2, 1) / 4 jitter is damped by sin^2(w / 2) but for alternation (w = pi), and it is by 64/35: the mean over all w
+    of (1 - cos w)^2 is 3/2, and of (1 - cos w)^4 / 4 it is 35/32, against 2.
 
     Args:
         times_s: shape (k,), k >= 8, seconds, increasing, one time for each joint in turn.
+        own_clock: the times are on such a clock.
     """
     intervals = times_s[1:] - times_s[:-1]
     pairs = len(intervals) // 2
@@ -53,7 +56,9 @@ def measure_alternation(times_s: Times) -> Alternation:
     last_s = float(times_s[2 * pairs] - times_s[2 * pairs - 2])
     change_s = (last_s - first_s) / 4 / max(1, pairs - 1)  # of the interval, from one pitch to the next
     ratio = (mean - change_s) / (2 * period_s)
-    return Alternation(abs(ratio), math.sqrt(4 / 3 * variance / pairs) / (2 * period_s))
+    return Alternation(
+        abs(ratio), math.sqrt((64 / 35 if own_clock else 4 / 3) * variance / pairs) / (2 * period_s)
+    )
 
 
 def elongation_by_alternation(alternation: Alternation, driver_teeth: int | None) -> tuple[float, float]:
@@ -68,7 +73,7 @@ def elongation_by_alternation(alternation: Alternation, driver_teeth: int | None
     """
     ratio = min(alternation.ratio, 0.5)
     elongation = ratio / (1 - ratio)
-    polygon = elongation * POLYGON_LINKS * POLYGON_SLOPE_RMS / (driver_teeth or 11) ** 2
+    polygon = elongation * POLYGON_SHARE / (driver_teeth or 11) ** 2
     scatter = alternation.u / (1 - ratio) ** 2
     return 100 * elongation, 100 * math.hypot(scatter, polygon, NEW_LINKS_U_PCT / 100)
 

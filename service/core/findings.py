@@ -16,7 +16,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from service.core.alternation import POLYGON_LINKS, POLYGON_SLOPE_RMS
+from service.core.alternation import POLYGON_SHARE
 from service.core.drive import Baseline, Chain, Drive, spacing_pitches
 from service.core.elongation import (
     TEETH_ASSUMED,
@@ -484,7 +484,7 @@ def _checked(seen: _Seen, baseline: Baseline | None, drive: Drive) -> tuple[Leve
         return None
     links = level(seen.links_pct[-CHECKED_MAX:][known])
     lag_pct = float(seen.lag_pct[-CHECKED_MAX:][known].mean())
-    gain_u = links.value * POLYGON_LINKS * POLYGON_SLOPE_RMS / (drive.driver_teeth or TEETH_ASSUMED) ** 2
+    gain_u = links.value * POLYGON_SHARE / (drive.driver_teeth or TEETH_ASSUMED) ** 2
     links, links_u = _signed(links.value), math.hypot(links.u, gain_u)
     inner, lag_u = INNER_LINKS, newest[-1].elongation_u_pct or 0.0
     at_start = None if baseline is None else _links_at_start(baseline)

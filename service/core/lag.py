@@ -162,13 +162,20 @@ def _lag_of_reduced(reduced: Reduced, direction: int) -> Lag | NoLag:
 
 
 def _lag_of_trains(
-    up_s: Times, down_s: Times, counts: Counts, tick_s: float, pitches_in_loop: int | None
+    up_s: Times,
+    down_s: Times,
+    counts: Counts,
+    tick_s: float,
+    pitches_in_loop: int | None,
+    *,
+    own_clock: bool = False,
 ) -> Lag | NoLag:
     """The lag of two trains that hold one time for each joint, from their longest common stretch.
 
     Scatter is taken between phases two apart, so that neither the alternation of long and short links nor a slow change
     along the chain is scatter. Coherence is the resultant length of phases that scatter so: R = exp(-sigma^2 / 2), sigma
-    in radians, of a wrapped normal (Mardia & Jupp, Directional Statistics, 3.5.7, from memory).
+    in radians, of a wrapped normal (Mardia & Jupp, Directional Statistics, 3.5.7, from memory). `own_clock`: the times are
+    on the clock that `up` itself makes (`train`).
     """
     if not 1 / PERIODS_AGREE < _mean_period(up_s) / _mean_period(down_s) < PERIODS_AGREE:
         return _no_lag(NotMeasured.LOW_COHERENCE, counts)
@@ -196,7 +203,7 @@ def _lag_of_trains(
         whole_laps=laps,
         up=counts[0],
         down=counts[1],
-        up_alternation=measure_alternation(used_s),
+        up_alternation=measure_alternation(used_s, own_clock=own_clock),
         down_alternation=measure_alternation(down_s),
     )
 
@@ -305,7 +312,9 @@ def _lag_of_rough(up_s: Times, down_s: Times, tick_s: float, pitches_in_loop: in
             SensorCount(len(up_s), piece.up.missed, piece.up.extra + len(up_s) - len(true_up_s)),
             SensorCount(len(down_s), piece.down.missed, piece.down.extra + len(down_s) - len(true_down_s)),
         )
-        lags.append(_lag_of_trains(piece.up_s, piece.down_s, piece_counts, tick_s, pitches_in_loop))
+        lags.append(
+            _lag_of_trains(piece.up_s, piece.down_s, piece_counts, tick_s, pitches_in_loop, own_clock=True)
+        )
     return _only_lag(lags)
 
 

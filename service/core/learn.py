@@ -22,13 +22,14 @@ from enum import StrEnum
 import numpy as np
 import numpy.typing as npt
 
-from service.core.alternation import POLYGON_SLOPE_RMS
 from service.core.drive import Drive
 from service.core.elongation import TEETH_ASSUMED
 from service.core.reading import Reading
 
 Floats = npt.NDArray[np.float64]
 
+# Root mean square of the slope of the polygon displacement is this over z^2: (pi^2 / 6) sqrt(4 / 5).
+POLYGON_SLOPE_RMS = math.pi**2 / 6.0 * math.sqrt(0.8)
 POINTS_MIN = 6
 SIGNIFICANT = 3.0  # times its standard uncertainty
 SPEEDS_APART = 1.2  # ratio of two speeds that are clearly different

@@ -6,19 +6,17 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.integrate import quad
 
 from sensors_sim.batch import simulate_batch
 from service.core.alternation import (
     NEW_LINKS_U_PCT,
-    POLYGON_SLOPE_RMS,
+    POLYGON_SHARE,
     Alternation,
     combined,
     elongation_by_alternation,
     fits,
     measure_alternation,
 )
-from service.core.geometry import polygon_displacement_pitches
 
 
 def test_a_worn_chain_alternates_as_its_construction_says() -> None:
@@ -46,17 +44,27 @@ def test_the_scatter_is_stated() -> None:
     assert spread == pytest.approx(2 * 0.004 / 1.02 / math.sqrt(119), rel=0.1)
 
 
-def test_the_slope_of_the_polygon_has_the_stated_root_mean_square() -> None:
-    teeth, step = 25, 1e-5
-
-    def slope(tau: float) -> float:
-        ahead = polygon_displacement_pitches(tau + step, teeth) - polygon_displacement_pitches(
-            tau - step, teeth
+@pytest.mark.parametrize("teeth", [11, 17, 25])
+def test_the_share_of_the_polygon_is_that_of_links_as_chords(teeth: int) -> None:
+    """Chains without scatter on drives whose sensor sits anywhere: what is left is the polygon's."""
+    rng = np.random.default_rng(teeth)
+    shares = []
+    for seed in range(80):
+        made = simulate_batch(
+            pitch_mm=25.4,
+            elongation_pct=2.0,
+            teeth=teeth,
+            seed=seed,
+            pitches_in_loop=100,
+            repeatability_mm=0.0,
+            wear_spread=0.0,
+            tolerance_pct=0.0,
+            up_to_driver_mm=float(rng.uniform(30, 60) * 25.4),
+            tick_ns=100,
         )
-        return ahead / (2 * step)
-
-    mean_square, _ = quad(lambda tau: slope(tau) ** 2, -0.499, 0.499)
-    assert POLYGON_SLOPE_RMS / teeth**2 == pytest.approx(math.sqrt(mean_square), rel=0.02)
+        ratio = measure_alternation(np.multiply(made.up, 1e-7)).ratio
+        shares.append(100 * ratio / (1 - ratio) / made.true_elongation_pct - 1)
+    assert float(np.sqrt(np.mean(np.square(shares)))) == pytest.approx(POLYGON_SHARE / teeth**2, rel=0.15)
 
 
 def test_the_stated_uncertainty_holds_the_truth_over_random_drives() -> None:
@@ -77,7 +85,7 @@ def test_the_stated_uncertainty_holds_the_truth_over_random_drives() -> None:
         found, u_pct = elongation_by_alternation(measure_alternation(np.multiply(made.up, 1e-6)), teeth)
         errors.append((found - made.true_elongation_pct) / u_pct)
     held = float(np.mean(np.abs(errors) <= 1.96))
-    assert 0.93 <= held <= 0.99
+    assert 0.93 <= held <= 0.98
 
 
 def test_both_sensors_share_what_a_new_chain_shows() -> None:
