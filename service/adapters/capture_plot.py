@@ -132,16 +132,20 @@ def _alternation(axis: Any, picture: Picture) -> None:
 
 def _speed(axis: Any, picture: Picture) -> None:
     axis.hlines(picture.speed_m_s, picture.start_s, picture.end_s, color=UP_COLOUR)
-    axis.set_ylim(bottom=0)  # a change of speed shows as what it is
+    _from_zero(axis, picture.speed_m_s)  # a change of speed shows as what it is
     axis.set_ylabel("speed, m/s")
 
 
 def _pulses(axis: Any, picture: Picture) -> None:
     axis.hlines(100 * picture.missed, picture.start_s, picture.end_s, color=UP_COLOUR, label="missed")
     axis.hlines(100 * picture.extra, picture.start_s, picture.end_s, color=DOWN_COLOUR, label="extra")
-    axis.set_ylim(bottom=0)
+    _from_zero(axis, 100 * np.maximum(picture.missed, picture.extra))
     axis.set_ylabel("of pulses, %")
     axis.legend(loc="best", fontsize=7)
+
+
+def _from_zero(axis: Any, values: Floats) -> None:
+    axis.set_ylim(0, 1.1 * max([*values[np.isfinite(values)].tolist(), 0.01]))
 
 
 def _map(axis: Any, picture: Picture) -> None:
@@ -159,6 +163,4 @@ def _map(axis: Any, picture: Picture) -> None:
     )
     axis.set_xlim(-0.5, len(links) - 0.5)
     axis.set_ylabel("elongation of\neach link, %")
-    axis.set_xlabel(
-        "link of the loop, from the first seen at `up`" + "".join(f"\n{note}" for note in picture.notes)
-    )
+    axis.set_xlabel("\n".join(["link of the loop; joint 0 is the first seen at `up`", *picture.notes]))

@@ -11,7 +11,9 @@ import numpy as np
 import numpy.typing as npt
 
 from service.adapters.pulse_tables import PulseTimes
-from service.core.batch import WINDOW_S_MAX, Batch
+from service.core.batch import WINDOW_S_MAX, Batch, Ticks
+from service.core.chain_faults import Finding, faults_of
+from service.core.chain_map import PITCHES_MIN, begin, fold
 from service.core.drive import Baseline, Chain, Drive, spacing_pitches
 from service.core.elongation import (
     Budget,
@@ -25,6 +27,7 @@ from service.core.elongation import (
     temperature_correction_pct,
 )
 from service.core.lag import NoLag, measure_lag
+from service.core.link_map import LinkMap, map_of
 from service.core.reading import Last, NotMeasured, Reading, convert
 
 Floats = npt.NDArray[np.float64]
@@ -33,6 +36,9 @@ LAP_ROOM = 1.05  # longer than a lap at the median speed, so that slower windows
 LAP_EDGE_PITCHES = 3  # joints at both ends that have no partner on the other sensor
 WINDOWS_MAX = 100_000
 TREND_WINDOWS_MIN = 3
+RUN_MAX = (
+    30  # windows that are folded into the map as one: the pitches between the sensors hardly change in them
+)
 START_NS = 946_684_800 * 10**9  # stands for the start of a capture whose times count from nowhere
 # Terms that differ from window to window; the others are the same error in all of them.
 RANDOM_TERMS = ("jitter_pct", "sample_pct")
@@ -176,6 +182,71 @@ def budget_of(batch: Batch, reading: Reading, setup: Setup) -> Budget | None:
 def own_u_pct(budget: Budget) -> float:
     """Return the standard uncertainty that a window has for itself, which the others do not share, per cent."""
     return math.hypot(*(getattr(budget, name) for name in RANDOM_TERMS))
+
+
+# The links ------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Links:
+    """The map of the chain that the capture gives, and what is wrong with it.
+
+    `link_map` is None where too little was seen; `laps` says how much. `lost`: how often the place on the map was lost.
+    """
+
+    link_map: LinkMap | None
+    faults: list[Finding]
+    laps: float
+    lost: int
+
+
+def mapped(windows: Sequence[Window], setup: Setup, mean_pct: float) -> Links | None:
+    """Return the map of the links, folded from all windows with an elongation; None where the loop is not known.
+
+    Joint 0 is the first one that the capture shows at `up`.
+
+    Args:
+        windows: of `measured`.
+        setup: with the pitches in the loop.
+        mean_pct: mean elongation over the capture.
+    """
+    pitches = setup.chain.pitches_in_loop
+    if pitches is None or pitches < PITCHES_MIN:
+        return None
+    chain_map, lost = begin(pitches), 0
+    for run in _runs(windows):
+        t0_ns = run[0].batch.t0_ns
+        chain_map, folded = fold(
+            chain_map,
+            up_s=np.concatenate([_seconds(each.batch, each.batch.up, t0_ns) for each in run]),
+            down_s=np.concatenate([_seconds(each.batch, each.batch.down, t0_ns) for each in run]),
+            t0_ns=t0_ns,
+            pitches_between=float(np.mean([each.reading.pitches_between for each in run])),
+        )
+        lost += folded.lost
+    link_map = map_of(chain_map, mean_pct, setup.drive.driver_teeth)
+    faults = faults_of(link_map, setup.chain.pitch_mm) if link_map is not None else []
+    return Links(link_map=link_map, faults=faults, laps=chain_map.known.laps, lost=lost)
+
+
+def _runs(windows: Sequence[Window]) -> Iterator[list[Window]]:
+    """Yield the windows with an elongation, those that follow each other without a gap together: edges cost joints."""
+    run: list[Window] = []
+    for each in windows:
+        between, batch = each.reading.pitches_between, each.batch
+        if between is None or between <= 1 or batch.reduced is not None:
+            continue
+        follows = run and run[-1].batch.span_ns is not None and run[-1].batch.end_ns == batch.t0_ns
+        if run and (not follows or len(run) == RUN_MAX):
+            yield run
+            run = []
+        run.append(each)
+    if run:
+        yield run
+
+
+def _seconds(batch: Batch, ticks: Ticks, t0_ns: int) -> Floats:
+    return np.multiply(ticks, batch.tick_ns * 1e-9) + (batch.t0_ns - t0_ns) * 1e-9
 
 
 # Together -------------------------------------------------------------------------------------------------

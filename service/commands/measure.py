@@ -23,12 +23,14 @@ from service.adapters.pulse_tables import PulseTimes, Wanted
 from service.adapters.web.words import NOT_MEASURED
 from service.commands import CommandError
 from service.commands.capture_series import (
+    Links,
     SeriesError,
     Setup,
     Summary,
     Window,
     cut,
     lap_window_s,
+    mapped,
     measured,
     own_u_pct,
     summarise,
@@ -40,6 +42,7 @@ from service.core.batch import Batch
 from service.core.drive import Baseline, Chain, Drive, spacing_mm
 from service.core.elongation import Budget
 from service.core.instant import format_rfc3339
+from service.core.link_map import LAPS_MIN
 from service.core.reading import NotMeasured, Reading
 from service.core.wire import Refusal
 
@@ -86,6 +89,7 @@ class Asked:
     window_s: float | None = None
     drive_id: str | None = None
     table: Path | None = None
+    links: Path | None = None
     plot: Path | None = None
 
 
@@ -106,6 +110,7 @@ def measure(file: str, given: Given, asked: Asked) -> int:
     capture = _read(file, given, asked)
     windows = measured(capture.batches, setup)
     summary = summarise(windows)
+    links = mapped(windows, setup, summary.elongation_pct) if summary else None
     for note in capture.notes:
         typer.echo(note, err=True)
     typer.echo(f"{file}: {capture.about}")
@@ -116,15 +121,20 @@ def measure(file: str, given: Given, asked: Asked) -> int:
     typer.echo("")
     for line in _summary_told(summary, windows) if summary else _reasons_told(windows):
         typer.echo(line)
+    for line in _links_told(links) if links else ():
+        typer.echo(line)
     if asked.table is not None:
         _write_table(asked.table, windows, capture)
+    if asked.links is not None:
+        _write_links(asked.links, links)
     if asked.plot is not None:
-        _draw(asked.plot, file, setup, windows, summary, capture)
+        _draw(asked.plot, _picture(file, setup, windows, summary, links, capture) if summary else None)
     return 0 if summary else 1
 
 
 def _check_outputs(file: str, asked: Asked) -> None:
-    for out in (asked.table, asked.plot):
+    outputs = {"--table": asked.table, "--links": asked.links, "--plot": asked.plot}
+    for out in outputs.values():
         if out is not None and file != "-" and Path(file).exists() and out.exists() and out.samefile(file):
             raise CommandError(f"{out} is the capture itself; give another name for what comes out")
     if asked.plot is not None:
@@ -132,8 +142,9 @@ def _check_outputs(file: str, asked: Asked) -> None:
             check_plot(asked.plot)
         except PlotError as error:
             raise CommandError(str(error)) from None
-    if asked.table is not None and not asked.table.absolute().parent.is_dir():
-        raise CommandError(f"{asked.table}: there is no such folder; make it, or give another --table")
+    for option, out in outputs.items():
+        if out is not None and not out.absolute().parent.is_dir():
+            raise CommandError(f"{out}: there is no such folder; make it, or give another {option}")
 
 
 # What is measured -----------------------------------------------------------------------------------------
@@ -455,6 +466,27 @@ def _mend(reason: NotMeasured | None, usual: str) -> str:
     return usual
 
 
+def _links_told(links: Links) -> Iterator[str]:
+    """Yield what the map of the links shows, and each fault with where it is."""
+    link_map = links.link_map
+    if link_map is None:
+        yield f"links        no map: {links.laps:.1f} laps were seen, {LAPS_MIN:g} of all joints are needed"
+        return
+    least, most = int(np.argmin(link_map.elongation_pct)), int(np.argmax(link_map.elongation_pct))
+    u_pct = float(np.median(link_map.u_pct))
+    yield (
+        f"links        {link_map.pitches} from {links.laps:.1f} laps, each +/- {2 * u_pct:.2f} % (k = 2) against the mean: "
+        f"{link_map.elongation_pct[least]:.2f} % (link {least}) to {link_map.elongation_pct[most]:.2f} % (link {most})"
+    )
+    yield f"{'':13}joint 0 is the first one seen at `up`; link 0 comes behind it"
+    if links.lost:
+        yield f"{'':13}the place on the chain was lost {links.lost} times, until its pattern showed it again"
+    for fault in links.faults:
+        yield f"{'':13}{fault.words}"
+    if links.faults:
+        yield CAUTION
+
+
 # Table and picture ----------------------------------------------------------------------------------------
 
 
@@ -492,19 +524,57 @@ def _cell(value: Any) -> Any:
     return int(value) if isinstance(value, bool) else value
 
 
-def _draw(
-    path: Path, file: str, setup: Setup, windows: Sequence[Window], summary: Summary | None, capture: _Capture
-) -> None:
-    if summary is None:
+def _write_links(path: Path, links: Links | None) -> None:
+    """Write one row a link, RFC 4180; u_pct is k = 1, against the mean. Nothing where there is no map."""
+    link_map = links.link_map if links is not None else None
+    if link_map is None:
+        typer.echo(
+            f"{path} is not written: a map needs --loop and {LAPS_MIN:g} laps with an elongation", err=True
+        )
+        return
+    kinds = {1: "long", -1: "short", 0: "cranked"}
+    try:
+        with path.open("w", newline="", encoding="utf-8") as out:
+            writer = csv.writer(out)
+            writer.writerow(["link", "kind", "elongation_pct", "u_pct"])
+            for link, (sign, value, u) in enumerate(
+                zip(
+                    link_map.sign.tolist(),
+                    link_map.elongation_pct.tolist(),
+                    link_map.u_pct.tolist(),
+                    strict=True,
+                )
+            ):
+                writer.writerow([link, kinds[round(sign)], value, u])
+    except OSError as error:
+        raise CommandError(f"{path} cannot be written ({error.strerror}); give another --links") from None
+
+
+def _draw(path: Path, picture: Picture | None) -> None:
+    if picture is None:
         typer.echo(f"{path} is not drawn: there is nothing to show", err=True)
         return
+    try:
+        save_plot(picture, path)
+    except PlotError as error:
+        raise CommandError(str(error)) from None
+
+
+def _picture(
+    file: str,
+    setup: Setup,
+    windows: Sequence[Window],
+    summary: Summary,
+    links: Links | None,
+    capture: _Capture,
+) -> Picture:
     begin_ns = capture.batches[0].t0_ns
     since = f"{_utc(begin_ns)}" if capture.since_1970 else "the first pulse"
-    start_s = np.array([(each.batch.t0_ns - begin_ns) / 1e9 for each in windows])
-    picture = Picture(
+    link_map = links.link_map if links is not None else None
+    return Picture(
         title=f"{Path(file).name}: {summary.elongation_pct:.3f} % ± {2 * summary.u_pct:.3f} % (k = 2)\n{_described(setup)}",
         time_label=f"seconds since {since}",
-        start_s=start_s,
+        start_s=np.array([(each.batch.t0_ns - begin_ns) / 1e9 for each in windows]),
         end_s=np.array([(each.reading.t_ns - begin_ns) / 1e9 for each in windows]),
         elongation_pct=_column(windows, "elongation_pct"),
         own_u_pct=np.array([np.nan if each.budget is None else own_u_pct(each.budget) for each in windows]),
@@ -515,11 +585,10 @@ def _draw(
         speed_m_s=_column(windows, "speed_m_s"),
         missed=_share(windows, "missed"),
         extra=_share(windows, "extra"),
+        links_pct=None if link_map is None else link_map.elongation_pct,
+        links_u_pct=None if link_map is None else link_map.u_pct,
+        notes=[fault.words.split(":")[0] for fault in links.faults] if links is not None else [],
     )
-    try:
-        save_plot(picture, path)
-    except PlotError as error:
-        raise CommandError(str(error)) from None
 
 
 def _column(windows: Sequence[Window], name: str) -> Any:

@@ -77,6 +77,9 @@ def measure(  # noqa: PLR0913 (one option each)
     table: Annotated[
         Path | None, typer.Option(metavar="CSV", help="Write one row a window, for a spreadsheet.")
     ] = None,
+    links: Annotated[
+        Path | None, typer.Option(metavar="CSV", help="Write one row a link of the chain; needs --loop.")
+    ] = None,
     plot: Annotated[
         Path | None,
         typer.Option(metavar="FILE", help="Draw a picture: .png, .svg or .pdf (needs linklag[plot])."),
@@ -87,7 +90,7 @@ def measure(  # noqa: PLR0913 (one option each)
     The capture is one of: CSV or Parquet with two columns of pulse times, up_us and down_us for instance, of whatever
     lengths; the same with one row a pulse, sensor and time_us; JSON lines of batches, as `linklag record` writes them. The
     unit of times is what the heading ends in: s, ms, us or ns. Long tables are cut into windows. Parquet needs
-    linklag[parquet].
+    linklag[parquet]. With --loop, three laps or more give the elongation of every link, and what is wrong with the chain.
 
     \b
     Examples:  linklag measure scope.csv --chain 16B-1 -n 20 --loop 122 --driver-teeth 19 --plot scope.png
@@ -109,7 +112,7 @@ def measure(  # noqa: PLR0913 (one option each)
         about_pct=about, temp_c=temp_c, mount_c=mount_c,
     )  # fmt: skip
     wanted = Wanted(unit=unit, up=up, down=down)
-    asked = Asked(wanted=wanted, window_s=window_s, drive_id=drive, table=table, plot=plot)
+    asked = Asked(wanted=wanted, window_s=window_s, drive_id=drive, table=table, links=links, plot=plot)
     leave(measure_file(file, given, asked))
 
 

@@ -10,6 +10,10 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from sensors_sim.batch import simulate_batch
+from sensors_sim.chain import SimulatedChain
+from sensors_sim.drive import SimulatedDrive
+from sensors_sim.motion import Motion
+from sensors_sim.sensor import Sensor
 from service.adapters.pulse_tables import PulseTimes, pulse_times
 from service.commands.capture_series import (
     SeriesError,
@@ -17,6 +21,7 @@ from service.commands.capture_series import (
     Window,
     cut,
     lap_window_s,
+    mapped,
     measured,
     summarise,
 )
@@ -133,6 +138,65 @@ def test_the_terms_are_those_that_core_combined(taken_at_pct: float | None, loop
         for each in measured(cut(pulses, 5.0, "capture"), setup):
             assert each.budget is not None
             assert each.budget.combined_pct == pytest.approx(each.reading.elongation_u_pct, rel=1e-12)
+
+
+# Links
+
+
+def test_the_map_is_folded_from_windows_whatever_they_were_cut_to() -> None:
+    """Links of the simulated chain itself, turned to the joint that came first."""
+    chain = SimulatedChain.make(
+        pitch_mm=25.4, pitches=122, elongation_pct=1.0, bad_joint_mm=1.0, rng=np.random.default_rng(8)
+    )
+    pulses = run_of(chain)
+    truth_pct = 100 * (chain.links_mm / 25.4 - 1)
+    for window_s in (2.8, 10.0, 3600.0):
+        links = mapped(measured(cut(pulses, window_s, "capture"), setup_of()), setup_of(), 1.0)
+        assert links is not None
+        assert links.link_map is not None
+        found_pct = links.link_map.elongation_pct
+        turned_pct = np.roll(truth_pct, int(np.argmax(found_pct)) - int(np.argmax(truth_pct)))
+        assert np.abs(found_pct - turned_pct).max() < 0.25
+        assert [fault.fault for fault in links.faults] == ["long_link"]
+        assert links.faults[0].excess_mm == pytest.approx(1.0, abs=0.1)
+        assert links.faults[0].first_link == joint_order(pulses)
+
+
+def run_of(chain: SimulatedChain, *, missed: float = 0.0, seconds: float = 60.0) -> PulseTimes:
+    drive = SimulatedDrive(
+        chain=chain, motion=Motion.constant(1.2), spacing_mm=508.0, up_to_driver_mm=820.0, teeth=19,
+        up=Sensor(missed=missed), down=Sensor(missed=missed), seed=9,
+    )  # fmt: skip
+    made = drive.run(seconds)
+    return pulse_times(made.up_ticks * made.tick_ns, made.down_ticks * made.tick_ns)
+
+
+def joint_order(pulses: PulseTimes) -> int:
+    """Which interval of `up`, counted from its first pulse and taken over the laps, is the longest."""
+    intervals = np.diff(pulses.up_ns)
+    return int(np.argmax([intervals[link::122].mean() for link in range(122)]))
+
+
+def test_two_percent_missed_lose_neither_place_nor_link() -> None:
+    chain = SimulatedChain.make(
+        pitch_mm=25.4, pitches=122, elongation_pct=1.0, bad_joint_mm=1.0, rng=np.random.default_rng(8)
+    )
+    clean, holed = run_of(chain), run_of(chain, missed=0.02)
+    links = mapped(measured(cut(holed, 2.8, "capture"), setup_of()), setup_of(), 1.0)
+    assert links is not None
+    assert links.lost == 0
+    first_seen = int(np.argmin(np.abs(clean.up_ns - holed.up_ns[0])))
+    assert [fault.first_link for fault in links.faults] == [(joint_order(clean) - first_seen) % 122]
+
+
+def test_without_loop_or_laps_there_is_no_map() -> None:
+    pulses = pulses_of(elongation_pct=1.0, laps=2.2, seed=3)
+    windows = measured(cut(pulses, 3600.0, "capture"), setup_of(loop=None))
+    assert mapped(windows, setup_of(loop=None), 1.0) is None
+    short = mapped(windows, setup_of(), 1.0)
+    assert short is not None
+    assert short.link_map is None
+    assert 1.5 < short.laps < 2.5
 
 
 # Together

@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 
 from sensors_sim.batch import SimulatedBatch, simulate_batch
+from sensors_sim.chain import WornSection
 from sensors_sim.drive import Surroundings
 from sensors_sim.encoding import Encoding, encode
 from sensors_sim.motion import Motion
@@ -386,6 +387,41 @@ def test_the_table_holds_every_window_and_can_be_read_by_pandas(tmp_path: Path, 
     assert len(frame) == 2
     terms = frame[[name for name in frame.columns if name.startswith("u_")]]
     assert np.sqrt((terms**2).sum(axis=1)).to_numpy() == pytest.approx(frame["elongation_u_pct"].to_numpy())
+
+
+def test_the_links_are_told_written_and_drawn(told: Measured, tmp_path: Path) -> None:
+    needs_module("matplotlib")
+    made = simulate_batch(
+        **DRIVE,
+        elongation_pct=1.0,
+        laps=8.2,
+        worn_section=WornSection(first_joint=30, joints=20, factor=3.0),
+        seed=14,
+    )
+    links, picture = tmp_path / "links.csv", tmp_path / "picture.svg"
+    said = told(write(tmp_path / "capture.csv", wide_csv(made)), links=links, plot=picture)
+    assert re.search(r"links        122 from (7\.9|8\.\d) laps", said.out)
+    assert re.search(r"Links \d+ to \d+ .* are worn more than the rest of the chain", said.out)
+    assert CAUTION in said.out
+    with links.open(newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    assert [row["link"] for row in rows] == [str(number) for number in range(122)]
+    assert {row["kind"] for row in rows} == {"long", "short"}
+    mean = np.mean([float(row["elongation_pct"]) for row in rows])
+    assert mean == pytest.approx(said.mean[0], abs=0.005)
+    assert "link of the loop" in picture.read_text()
+
+
+def test_without_enough_laps_no_links_are_written(
+    told: Measured, tmp_path: Path, made: SimulatedBatch
+) -> None:
+    links = tmp_path / "links.csv"
+    path = write(tmp_path / "capture.csv", wide_csv(simulate_batch(**DRIVE, elongation_pct=1.0, laps=1.5)))
+    said = told(path, links=links)
+    assert "no map: 1." in said.out
+    assert "is not written: a map needs --loop and 3 laps" in said.err
+    assert not links.exists()
+    assert "links  " not in told(write(path, wide_csv(made)), replace(GIVEN, pitches_in_loop=None)).out
 
 
 def test_free_text_does_not_become_a_formula_in_a_spreadsheet(told: Measured, tmp_path: Path) -> None:
