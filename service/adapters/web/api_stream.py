@@ -11,6 +11,7 @@ from service.adapters.web.board import Board, DriveState
 from service.adapters.web.live import EventStream, News
 from service.adapters.web.parts import PartsDep
 from service.adapters.web.problems import ProblemError, responses
+from service.core.health import Health
 from service.core.reading import Reading
 
 router = APIRouter(tags=["readings"])
@@ -62,7 +63,7 @@ async def stream(
 
 
 def look_at(board: Board, now_ns: Callable[[], int]) -> Callable[[], Sequence[News]]:
-    """Return what `Live` looks with: the newest of each drive, marked by reading and version of the register."""
+    """Return what `Live` looks with: the newest of each drive, marked by reading, state of the sensing and register."""
 
     def look() -> list[News]:
         at_ns = now_ns()
@@ -77,8 +78,14 @@ def _news(state: DriveState, version: int, now_ns: int) -> News:
     def encode() -> bytes:
         return schemas.NewestOut.of(state, now_ns).model_dump_json().encode()
 
-    mark = (version, _identity(state.reading), _identity(state.measured), state.by_hand)
+    seen = _identity(state.reading), _identity(state.measured)
+    mark = (version, *seen, state.by_hand, _state_of_sensing(state.health))
     return News(state.drive.drive_id, mark, encode)
+
+
+def _state_of_sensing(health: Health | None) -> object:
+    """What of the sensing is news: it may change while no reading comes."""
+    return health and (health.status, tuple((each.kind, each.sensor) for each in health.signs))
 
 
 def _identity(reading: Reading | None) -> tuple[str, int, int] | None:

@@ -16,14 +16,17 @@ from starlette.staticfiles import StaticFiles
 
 from service.adapters.web import (
     api_catalogue,
+    api_commission,
     api_drives,
     api_hand,
     api_health,
     api_plan,
     api_readings,
     api_refused,
+    api_sensing,
     api_stream,
     pages,
+    pages_commission,
     pages_forms,
     pages_hand,
     pages_plan,
@@ -33,9 +36,11 @@ from service.adapters.web.board import Board
 from service.adapters.web.guard import Guard
 from service.adapters.web.live import Live
 from service.adapters.web.parts import BrokerStatus, Parts, WebSettings
+from service.adapters.web.sensing import Sensing
 from service.measure_by_hand import MeasureByHand
 from service.operate import Operate
-from service.ports import HandValues, Readings, Refused, Register
+from service.ports import Devices, HandValues, RawBatches, Readings, Refused, Register
+from service.set_up import SetUp
 
 API = "/api/v1"
 OPENAPI_URL = f"{API}/openapi.json"
@@ -52,6 +57,8 @@ local codes and by people licensed to do so.
 TAGS = (
     ("readings", "Newest readings, series, live stream"),
     ("drives", "Drives, the chains on them over time, baselines"),
+    ("sensing", "State of the sensing, what many readings show together, what was taken off"),
+    ("commissioning", "Sensors being set up, the baseline, and what a drive teaches about itself"),
     ("by hand", "Measurements by hand, and the card to take along"),
     ("refused", "Messages that could not be used, and drives that nobody registered"),
     ("catalogue", "Chains by designation or by measurement"),
@@ -66,7 +73,9 @@ def create_app(  # noqa: PLR0913 - all that the web part stands on, by name
     register: Register,
     refused: Refused,
     hand_values: HandValues,
+    raw_batches: RawBatches,
     operate: Operate,
+    devices: Devices | None = None,
     broker_status: BrokerStatus | None = None,
     worker_registry: CollectorRegistry | None = None,
     settings: WebSettings | None = None,
@@ -79,21 +88,26 @@ def create_app(  # noqa: PLR0913 - all that the web part stands on, by name
         register: drives, chains, baselines.
         refused: rejections and unregistered drives.
         hand_values: measurements by hand.
+        raw_batches: pulse batches as they came, for who sets a drive up.
         operate: the door for what people do.
+        devices: what devices say of themselves; None where nobody notes it.
         broker_status: what a worker in this process says of itself (see `parts.BrokerStatus`); None without one.
         worker_registry: what that worker counts, shown on /metrics behind our own.
         settings: hosts, zone, limits.
         now_ns: the clock, read once a request.
     """
     settings = settings or WebSettings()
-    board = Board(readings, register, hand_values)
+    sensing = Sensing(readings, refused, devices, quiet_after_s=settings.stale_after_s)
+    board = Board(readings, register, hand_values, sensing)
     parts = Parts(
         readings=readings,
         register=register,
         refused=refused,
         hand_values=hand_values,
+        devices=devices,
         operate=operate,
         measure_by_hand=MeasureByHand(register, readings, hand_values, operate),
+        set_up=SetUp(register, readings, raw_batches, hand_values, operate),
         broker_status=broker_status,
         worker_registry=worker_registry,
         settings=settings,
@@ -121,13 +135,24 @@ def create_app(  # noqa: PLR0913 - all that the web part stands on, by name
 
 def _add_routes(app: FastAPI) -> None:
     api = APIRouter(prefix=API)
-    for part in (api_readings, api_stream, api_drives, api_hand, api_refused, api_catalogue, api_plan):
+    for part in (
+        api_readings,
+        api_stream,
+        api_sensing,
+        api_drives,
+        api_commission,
+        api_hand,
+        api_refused,
+        api_catalogue,
+        api_plan,
+    ):
         api.include_router(part.router)
     app.include_router(api)
     app.include_router(api_health.router)
     app.include_router(api_health.router, prefix=API, include_in_schema=False)  # where the rest of the API is
     app.include_router(pages_forms.router, include_in_schema=False)
     app.include_router(pages_hand.router, include_in_schema=False)
+    app.include_router(pages_commission.router, include_in_schema=False)
     app.include_router(pages.router, include_in_schema=False)
     app.include_router(pages_plan.router, include_in_schema=False)
     app.mount("/static", StaticFiles(directory=Path(__file__).with_name("static")), name="static")

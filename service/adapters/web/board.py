@@ -5,13 +5,15 @@ is read again only when its version has changed.
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from service.adapters.web import words
 from service.adapters.web.instants import age_words
-from service.core.drive import Chain, Drive, Limit, chain_at
+from service.adapters.web.sensing import Assessed, Sensing, Watched
+from service.core.drive import Baseline, Chain, Drive, Limit, chain_at
 from service.core.drive import limit as limit_of
 from service.core.hand import HandValue, Known, newer
+from service.core.health import Health
 from service.core.reading import Reading
 from service.measure_by_hand import known_by_hand, known_of, newest_tight
 from service.ports import HandValues, Newest, Readings, Register
@@ -35,8 +37,9 @@ class DriveState:
     measured: Reading | None  # the newest with an elongation, of the chain now on the drive
     used: float | None
     verdict: words.Verdict | None
-    condition: words.Condition | None
     finding: words.Finding | None  # why the newest has no elongation
+    health: Health | None = None  # of its sensing; None where nothing is known of it
+    assessed: Assessed | None = None  # what many readings show; only of a drive that is looked at by itself
     by_hand: Known | None = None  # the newest measurement by hand of the chain now on the drive
     known: Known | None = None
 
@@ -69,18 +72,22 @@ class DriveState:
 
 @dataclass(frozen=True, slots=True)
 class Snapshot:
-    """The register as it was at one version: drives that are not retired, and all chains of each."""
+    """The register as it was at one version: drives that are not retired, all chains of each, baselines of each chain."""
 
     version: int
     drives: dict[str, Drive]
     chains: dict[str, list[Chain]]
+    baselines: dict[str, list[Baseline]]
 
 
 class Board:
     """Reads the state of all drives, or of one."""
 
-    def __init__(self, readings: Readings, register: Register, hand_values: HandValues) -> None:
+    def __init__(
+        self, readings: Readings, register: Register, hand_values: HandValues, sensing: Sensing
+    ) -> None:
         self._readings, self._register, self._hand_values = readings, register, hand_values
+        self._sensing = sensing
         self._snapshot: Snapshot | None = None
 
     def snapshot(self) -> Snapshot:
@@ -91,7 +98,11 @@ class Board:
             chains: dict[str, list[Chain]] = {}
             for chain in self._register.chains():
                 chains.setdefault(chain.drive_id, []).append(chain)
-            known = Snapshot(version, {each.drive_id: each for each in self._register.drives()}, chains)
+            baselines: dict[str, list[Baseline]] = {}
+            for baseline in self._register.baselines():
+                baselines.setdefault(baseline.chain_id, []).append(baseline)
+            drives = {each.drive_id: each for each in self._register.drives()}
+            known = Snapshot(version, drives, chains, baselines)
             self._snapshot = known  # one assignment: threads see the old or the new, never half
         return known
 
@@ -113,13 +124,26 @@ class Board:
             )
             for drive_id, drive in known.drives.items()
         ]
-        return most_worn_first(states)
+        watched = [
+            Watched(state.drive, state.chain, _baselines(known, state.chain), state.reading)
+            for state in states
+        ]
+        healths = self._sensing.look(watched, now_ns)
+        return most_worn_first(replace(each, health=healths.get(each.drive.drive_id)) for each in states)
 
     def state(self, drive_id: str, now_ns: int) -> DriveState:
         """Return one drive, retired or not. Raises NotFoundError."""
         drive = self._register.drive(drive_id)
         chains, newest = self._register.chains(drive_id), self._readings.newest_of(drive_id)
-        return state_of(drive, chains, newest, now_ns, self._hand_values.of(drive_id))
+        state = state_of(drive, chains, newest, now_ns, self._hand_values.of(drive_id))
+        baselines = self._register.baselines(state.chain.chain_id) if state.chain else []
+        watched = Watched(drive, state.chain, baselines, state.reading)
+        found, assessed = self._sensing.look_at(watched, now_ns)
+        return replace(state, health=found, assessed=assessed)
+
+
+def _baselines(known: Snapshot, chain: Chain | None) -> list[Baseline]:
+    return known.baselines.get(chain.chain_id, []) if chain else []
 
 
 def most_worn_first(states: Iterable[DriveState]) -> list[DriveState]:
@@ -157,7 +181,6 @@ def state_of(
         measured=measured,
         used=used,
         verdict=verdict,
-        condition=words.condition(reading) if reading else None,
         finding=words.finding(reading) if reading else None,
         by_hand=by_hand,
         known=known,

@@ -95,11 +95,11 @@ class StoreCollector:
 
 def _sensing(states: Iterable[DriveState]) -> Metric:
     family = GaugeMetricFamily(
-        "linklag_sensing_state", "1 for the condition that the sensors are in", labels=["drive", "condition"]
+        "linklag_sensing_state", "1 for the state of the sensing by NE 107", labels=["drive", "condition"]
     )
     for state in states:
-        if state.condition is not None:
-            family.add_metric([state.drive.drive_id, state.condition.sensing.value], 1)
+        if state.health is not None:
+            family.add_metric([state.drive.drive_id, state.health.status.value], 1)
     return family
 
 

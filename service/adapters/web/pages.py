@@ -11,16 +11,20 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
+from pydantic import BaseModel, Field
 
 from service.adapters.web import chart, forms, words
 from service.adapters.web.api_refused import rejection
+from service.adapters.web.api_sensing import account_of, baseline_of
 from service.adapters.web.board import DriveState
 from service.adapters.web.instants import SECOND_NS
 from service.adapters.web.parts import Parts, PartsDep
 from service.adapters.web.schemas import payload_text, shown
 from service.adapters.web.series import DAY_NS, Span, points, read_series
+from service.adapters.web.since import since_pct, since_points
 from service.adapters.web.templating import render
 from service.core.drive import Baseline, Chain, Drive, baseline_at, spacing_mm
+from service.core.health import SignKind, Status
 from service.core.reading import Reading
 from service.measure_by_hand import known_by_hand
 from service.ports import ROWS_MAX, StoreUnavailableError
@@ -63,7 +67,14 @@ def summary(states: Sequence[DriveState], now_ns: int, stale_after_s: float) -> 
     """Return what somebody must look at, as (kind, sentence); empty where there is nothing."""
     reached = _count(state.verdict is words.Verdict.REACHED for state in states)
     within = _count(state.verdict is words.Verdict.WITHIN_UNCERTAINTY for state in states)
-    failed = _count(state.condition is not None and _bad(state.condition) for state in states)
+    failed = _count(_is_out_of_order(state) for state in states)
+    checked, wanting = (
+        _count(
+            state.health is not None and state.health.status is status and not _is_out_of_order(state)
+            for state in states
+        )
+        for status in (Status.FUNCTION_CHECK, Status.MAINTENANCE_REQUIRED)
+    )
     silent = _count((state.age_s(now_ns) or 0.0) > stale_after_s for state in states)
     unmeasured = [state for state in states if state.reading is None and state.by_hand is None]
     waiting = _count(state.drive.whole_pitches is not None for state in unmeasured)
@@ -72,6 +83,8 @@ def summary(states: Sequence[DriveState], now_ns: int, stale_after_s: float) -> 
         ("reached", reached, "at or over the limit"),
         ("within", within, "within the uncertainty of the limit"),
         ("failure", failed, "with sensing out of order"),
+        ("check", checked, "not commissioned, or being worked on"),
+        ("wanting", wanting, "with sensors that want looking after"),
         ("silent", silent, "without news"),
         ("waiting", waiting, "still waiting for a first reading"),
         ("waiting", by_hand, "without sensors and not yet measured by hand"),
@@ -87,42 +100,55 @@ def _count(flags: Iterable[bool]) -> int:
     return sum(1 for flag in flags if flag)
 
 
-def _bad(condition: words.Condition) -> bool:
-    return condition.sensing in {words.Sensing.FAILURE, words.Sensing.OUT_OF_SPECIFICATION}
+def _is_out_of_order(state: DriveState) -> bool:
+    """Whether anything of the sensing is a failure or out of specification. That no data come is told by itself."""
+    return state.health is not None and any(
+        sign.status in {Status.FAILURE, Status.OUT_OF_SPECIFICATION} and sign.kind is not SignKind.NO_DATA
+        for sign in state.health.signs
+    )
 
 
 # One drive
 
 
+class Asked(BaseModel):
+    """What of a drive's page is asked for. What is none of what there is counts as left out."""
+
+    span: str = Field(default="", max_length=10)
+    scale: str = Field(default="limit", max_length=10)  # limit, data
+    of: str = Field(default="", max_length=10)  # since: the trend is that of the change since the baseline
+    advice: str = Field(default="", max_length=20)
+
+
 @router.get("/drives/{drive_id}", response_class=HTMLResponse)
-def drive(
-    request: Request,
-    parts: PartsDep,
-    drive_id: str,
-    span: Annotated[str, Query(max_length=10)] = "",
-    scale: Annotated[str, Query(max_length=10)] = "limit",
-    advice: Annotated[str, Query(max_length=20)] = "",
-) -> HTMLResponse:
-    """One drive: newest numbers, trend, sensors, reasons, chains, settings."""
+def drive(request: Request, parts: PartsDep, drive_id: str, asked: Annotated[Asked, Query()]) -> HTMLResponse:
+    """One drive: newest numbers, trend, sensors, what was taken off, reasons, chains, settings."""
     now_ns = parts.now_ns()
     state = parts.board.state(drive_id, now_ns)
+    span = asked.span
     if span not in SPANS:
         span = DEFAULT_SPAN_BY_HAND if state.reading is None and state.by_hand else DEFAULT_SPAN
     chains = parts.register.chains(drive_id)
     recent = parts.readings.raw(drive_id, now_ns - DAY_NS, now_ns, NEWEST_READINGS_MAX)
+    baseline = _baseline_in_force(parts, state, now_ns)
+    since = asked.of == "since" and baseline is not None
+    view = View(span=span, to_limit=asked.scale != "data", since=baseline if since else None)
     values = {
         "state": state,
         "shown": shown(state),
         "by_hand": parts.measure_by_hand.newest_hand_report(drive_id, now_ns),
         "span": span,
         "spans": {name: words_ for name, (words_, *_) in SPANS.items()},
-        "scale": "data" if scale == "data" else "limit",
-        "trend": trend(parts, state, chains, span, now_ns, to_limit=scale != "data"),
+        "scale": "data" if asked.scale == "data" else "limit",
+        "of": "since" if since else "",
+        "trend": trend(parts, state, chains, view, now_ns),
+        "taken_with": baseline_of(parts, state.measured) if state.measured else None,
+        "terms": account_of(parts, state),
         "sensors": sensor_counts(recent, now_ns - SENSING_WINDOW_NS),
         "reasons": reasons(recent),
         "recent": len(recent),
         "history": history(parts, chains),
-        "baseline": _baseline_in_force(parts, state, now_ns),
+        "baseline": baseline,
         "spacing_mm": spacing_mm(state.drive, state.chain)
         if state.chain and state.drive.whole_pitches is not None
         else None,
@@ -133,9 +159,18 @@ def drive(
             )
             for group in forms.DRIVE_GROUPS
         ],
-        "rebaseline": advice == "baseline",
+        "rebaseline": asked.advice == "baseline",
     }
     return render(request, "drive.html", values, now_ns=now_ns)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class View:
+    """What of the trend is shown. `since`: the baseline in force where the change since it is; None: against nominal."""
+
+    span: str
+    to_limit: bool
+    since: Baseline | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,38 +185,49 @@ class Trend:
     resolution: Span
 
 
-def trend(
-    parts: Parts, state: DriveState, chains: Sequence[Chain], span: str, now_ns: int, *, to_limit: bool
-) -> Trend:
+def trend(parts: Parts, state: DriveState, chains: Sequence[Chain], view: View, now_ns: int) -> Trend:
     """Return the chart of one span up to now."""
-    label, length_ns, resolution = SPANS[span]
+    label, length_ns, resolution = SPANS[view.span]
     from_ns, to_ns = now_ns - length_ns, now_ns
-    if resolution is Span.RAW:
-        series = read_series(parts.readings, state.drive.drive_id, from_ns, to_ns, resolution)
-    else:  # the interval that holds now ends in the future
-        interval_ns = {Span.MINUTE: 60, Span.HOUR: 3600}[resolution] * SECOND_NS
-        series = read_series(
-            parts.readings, state.drive.drive_id, from_ns, to_ns + interval_ns, resolution, ROWS_MAX - 1
-        )
-    drawn = chart.thin(points(series, to_ns), from_ns, to_ns)
-    measured = [point for point in drawn if point.mean is not None]
+    found = _trend_points(parts, state.drive.drive_id, from_ns, to_ns, resolution)
+    limit_pct, limit_words = state.limit.limit_pct, state.limit_words
     by_hand = hand_marks(parts, state.drive, chains, from_ns, to_ns)
-    low, high = chart.heights(drawn, state.limit.limit_pct, to_limit=to_limit, by_hand=by_hand)
+    if view.since is not None:
+        found = since_points(
+            found, {each.chain_id: parts.register.baselines(each.chain_id) for each in chains}
+        )
+        limit_words = f"{limit_pct:.2f} % against nominal"
+        limit_pct, by_hand = since_pct(limit_pct, view.since), ()
+    drawn = chart.thin(found, from_ns, to_ns)
+    measured = [point for point in drawn if point.mean is not None]
+    low, high = chart.heights(drawn, limit_pct, to_limit=view.to_limit, by_hand=by_hand)
     frame = chart.Frame(
         from_ns=from_ns,
         to_ns=to_ns,
         low_pct=low,
         high_pct=high,
-        limit_pct=state.limit.limit_pct,
-        limit_words=state.limit_words,
+        limit_pct=limit_pct,
+        limit_words=limit_words,
         zone=parts.settings.zone,
         marks=tuple(chart.Mark(each.fitted_ns, f"chain {each.chain_id} fitted") for each in chains),
         by_hand=by_hand,
     )
-    said = _trend_words(measured, by_hand, state, label)
+    what = "since the baseline" if view.since else ""
+    said = _trend_words(measured, by_hand, f"The limit is {limit_pct:.2f} % ({limit_words}).", label, what)
     drawable = drawn or by_hand
     svg = chart.draw(drawn, frame, title=f"Trend of {state.title}", summary=said) if drawable else ""
     return Trend(svg=svg, words=said, by_hand=by_hand, from_ns=from_ns, to_ns=to_ns, resolution=resolution)
+
+
+def _trend_points(
+    parts: Parts, drive_id: str, from_ns: int, to_ns: int, resolution: Span
+) -> list[chart.Point]:
+    if resolution is Span.RAW:
+        return points(read_series(parts.readings, drive_id, from_ns, to_ns, resolution), to_ns)
+    # the interval that holds now ends in the future
+    interval_ns = {Span.MINUTE: 60, Span.HOUR: 3600}[resolution] * SECOND_NS
+    series = read_series(parts.readings, drive_id, from_ns, to_ns + interval_ns, resolution, ROWS_MAX - 1)
+    return points(series, to_ns)
 
 
 def hand_marks(
@@ -198,9 +244,8 @@ def hand_marks(
 
 
 def _trend_words(
-    measured: Sequence[chart.Point], by_hand: Sequence[chart.HandMark], state: DriveState, label: str
+    measured: Sequence[chart.Point], by_hand: Sequence[chart.HandMark], limit: str, label: str, what: str
 ) -> str:
-    limit = f"The limit is {state.limit.limit_pct:.2f} % ({state.limit_words})."
     counted = [mark for mark in by_hand if mark.counts]
     if counted and not measured:
         ends = " to ".join(f"{pct:.2f} %" for pct in dict.fromkeys((counted[0].pct, counted[-1].pct)))
@@ -208,7 +253,8 @@ def _trend_words(
     if not measured:
         return f"Nothing was measured over the last {label}. {limit}"
     first, last = measured[0].mean or 0.0, measured[-1].mean or 0.0
-    return f"From {first:.3f} % to {last:.3f} % over the last {label}. {limit}"
+    over = f"{what}, over the last {label}" if what else f"over the last {label}"
+    return f"From {first:.3f} % to {last:.3f} % {over}. {limit}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,7 +13,8 @@ from service.adapters.web.board import Board
 from service.adapters.web.live import Live
 from service.measure_by_hand import MeasureByHand
 from service.operate import Operate
-from service.ports import HandValues, Readings, Refused, Register
+from service.ports import Devices, HandValues, Readings, Refused, Register
+from service.set_up import SetUp
 
 # What a worker in this process says of itself: `connected` and `trouble` of its broker; and, under `ingest`,
 # `store_ok`, `trouble` and `stored_ns`.
@@ -41,8 +42,10 @@ class Parts:
     register: Register
     refused: Refused
     hand_values: HandValues
+    devices: Devices | None
     operate: Operate
     measure_by_hand: MeasureByHand
+    set_up: SetUp
     broker_status: BrokerStatus | None
     worker_registry: CollectorRegistry | None
     settings: WebSettings

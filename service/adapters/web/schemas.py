@@ -17,6 +17,7 @@ from service.core.batch import RejectionReason
 from service.core.catalogue import CatalogueChain, Match
 from service.core.drive import Baseline, Chain, Drive, LimitTerm
 from service.core.hand import HandMethod
+from service.core.health import LETTERS, Health, Sign, SignKind, Status
 from service.core.not_measured import NotMeasured
 from service.core.reading import Reading
 from service.measure_by_hand import HandReport
@@ -605,15 +606,63 @@ class SeriesOut(Out):
     rows: list[ReadingOut | RollUpOut]
 
 
-class SensorsOut(Out):
-    """Condition of the two sensors: good, not_judged, maintenance_required, out_of_specification or failure."""
+_SIGN: dict[str, Any] = {
+    "kind": "pulses_missed",
+    "status": "maintenance_required",
+    "letter": "M",
+    "since": "2026-11-25T07:40:10Z",
+    "what": "Sensor down misses 2.4 % of its pulses",
+    "mend": "Bring sensor down nearer to the chain, clean it, check its cable and the switching frequency it can do.",
+    "sensor": "down",
+}
 
-    sensing: words.Sensing
+
+class SignOut(Out):
+    """One thing that was seen of the sensing, with its class by NE 107, since when, and what would mend it."""
+
+    model_config = ConfigDict(json_schema_extra=_example(**_SIGN))
+
+    kind: SignKind
+    status: Status
+    letter: str = Field(description="F, C, S or M")
+    since: Instant
+    what: str
+    mend: str
+    sensor: str = Field(description="up, down, or empty for the whole")
+
+    @classmethod
+    def of(cls, sign: Sign) -> Self:
+        """Return a sign as the API gives it."""
+        values = asdict(sign)
+        return cls.model_construct(**values, letter=LETTERS[sign.status], since=values.pop("since_ns"))
+
+
+class SensorsOut(Out):
+    """State of the sensing by NAMUR NE 107, apart from that of the chain: the highest that is present, F, C, S, M."""
+
+    sensing: Status
+    letter: str = Field(description="F, C, S, M, or empty where it is good or not judged")
     words: str
-    up_missed: float = Field(description="Share of the pulses due that did not come, 0 to 1")
+    signs: list[SignOut] = Field(description="All that is present, the gravest first")
+    up_missed: float = Field(description="Share of the newest window's pulses due that did not come, 0 to 1")
     down_missed: float
-    up_extra: float = Field(description="Share of the pulses that were one too many, 0 to 1")
+    up_extra: float = Field(description="Share of its pulses that were one too many, 0 to 1")
     down_extra: float
+
+    @classmethod
+    def of(cls, health: Health, reading: Reading | None) -> Self:
+        """Return the state of the sensing as the API gives it."""
+        shares: dict[str, Any] = dict(words.pulse_shares(reading)) if reading else dict.fromkeys(_SHARES, 0.0)
+        return cls.model_construct(
+            sensing=health.status,
+            letter=health.letter,
+            words=words.health_words(health),
+            signs=[SignOut.of(sign) for sign in health.signs],
+            **shares,
+        )
+
+
+_SHARES = ("up_missed", "down_missed", "up_extra", "down_extra")
 
 
 class FindingOut(Out):
@@ -653,10 +702,12 @@ _NEWEST: dict[str, Any] = {
     "measured_age_s": 3.2,
     "finding": None,
     "sensors": {
-        "sensing": "good",
-        "words": "Both sensors good",
+        "sensing": "maintenance_required",
+        "letter": "M",
+        "words": "Sensor down misses 2.4 % of its pulses",
+        "signs": [_SIGN],
         "up_missed": 0.0,
-        "down_missed": 0.003,
+        "down_missed": 0.024,
         "up_extra": 0.0,
         "down_extra": 0.0,
     },
@@ -714,7 +765,6 @@ class NewestOut(Out):
     def of(cls, state: DriveState, now_ns: int) -> Self:
         """Return the newest of a drive as the API gives it."""
         measured = state.measured
-        condition = state.condition
         return cls.model_construct(
             drive_id=state.drive.drive_id,
             name=state.title,
@@ -734,7 +784,7 @@ class NewestOut(Out):
             finding=FindingOut.model_construct(what=state.finding.what, mend=state.finding.mend)
             if state.finding
             else None,
-            sensors=SensorsOut.model_construct(**asdict(condition)) if condition else None,
+            sensors=SensorsOut.of(state.health, state.reading) if state.health else None,
             shown=shown(state),
         )
 

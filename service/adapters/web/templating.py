@@ -15,6 +15,8 @@ from service.adapters.web import words
 from service.adapters.web.chart import MONTHS
 from service.adapters.web.instants import age_words, local, rfc3339, zone_name
 from service.adapters.web.parts import Parts, parts_of
+from service.core.findings import amount
+from service.core.health import LETTERS
 from service.measure_by_hand import HandReport
 
 
@@ -31,7 +33,11 @@ def _environment() -> Environment:
     environment.globals.update(
         age_words=age_words,
         rfc3339=rfc3339,
-        sensing_words=words.SENSING_WORDS,
+        status_words=words.STATUS_WORDS,
+        health_words=words.health_words,
+        letters=LETTERS,
+        amount=amount,
+        change_words=words.change_words,
         verdict_words=words.VERDICT_WORDS,
         rejected=words.REJECTED,
         hand_words=hand_words,

@@ -2,9 +2,6 @@
 
 Knows the reasons of core and how engineers write a number with its uncertainty; must not know HTML.
 Every place that shows a value takes its text from here, so that page, stream and API never disagree.
-
-The classes of a sensor's condition are those of NAMUR NE 107 (from memory): failure, out of
-specification, maintenance required. They speak of the sensing, not of the chain.
 """
 
 import math
@@ -13,12 +10,8 @@ from enum import StrEnum
 
 from service.core.batch import RejectionReason
 from service.core.drive import Drive, Limit, LimitTerm
+from service.core.health import Health, Status, silent_sensor
 from service.core.reading import NotMeasured, Reading
-
-# Missed or extra pulses above which a sensor wants looking after (common practice, no source); one or two in a
-# short window say nothing.
-PULSE_LOSS_MAX = 0.01  # share of the pulses
-PULSES_LOST_MIN = 3  # in one window
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,89 +160,45 @@ def finding(reading: Reading) -> Finding | None:
     if reading.reason is None:
         return None
     told = NOT_MEASURED[reading.reason]
-    if reading.reason is NotMeasured.SENSOR_SILENT:
-        which = "up" if reading.up_pulses <= reading.down_pulses else "down"
+    which = silent_sensor(reading)
+    if which and reading.reason in {NotMeasured.SENSOR_SILENT, NotMeasured.TOO_FEW_PULSES}:
         return Finding(
             f"Sensor {which} is silent", f"Check sensor {which}: supply, cable, plug, gap to the chain."
         )
     return told
 
 
-class Sensing(StrEnum):
-    """Condition of the sensing."""
-
-    GOOD = "good"
-    NOT_JUDGED = "not_judged"
-    MAINTENANCE_REQUIRED = "maintenance_required"
-    OUT_OF_SPECIFICATION = "out_of_specification"
-    FAILURE = "failure"
-
-
-SENSING_WORDS = {
-    Sensing.GOOD: "good",
-    Sensing.NOT_JUDGED: "not judged",
-    Sensing.MAINTENANCE_REQUIRED: "maintenance required",
-    Sensing.OUT_OF_SPECIFICATION: "out of specification",
-    Sensing.FAILURE: "failure",
+STATUS_WORDS = {
+    Status.FAILURE: "failure",
+    Status.FUNCTION_CHECK: "function check",
+    Status.OUT_OF_SPECIFICATION: "out of specification",
+    Status.MAINTENANCE_REQUIRED: "maintenance required",
+    Status.GOOD: "good",
+    Status.NOT_JUDGED: "not judged",
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Condition:
-    """Condition of the two sensors, with the rates it was judged by: shares of all pulses, 0 to 1."""
-
-    sensing: Sensing
-    words: str
-    up_missed: float
-    down_missed: float
-    up_extra: float
-    down_extra: float
+def health_words(health: Health) -> str:
+    """Return the gravest sign of the sensing, and how many more there are."""
+    more = len(health.signs) - 1
+    return f"{health.what}, and {more} more" if more > 0 else health.what
 
 
-_OUT_OF_SPECIFICATION = {NotMeasured.LOW_COHERENCE, NotMeasured.AMBIGUOUS, NotMeasured.OUT_OF_RANGE}
-_NOT_JUDGED = {NotMeasured.STOPPED, NotMeasured.TOO_FEW_PULSES, NotMeasured.WINDOW_TOO_LONG}
-
-
-def condition(reading: Reading) -> Condition:
-    """Return the condition of the two sensors as one reading shows it; the gravest that applies."""
-    rates = {
-        "up_missed": _missed_rate(reading.up_missed, reading.up_pulses, reading.up_extra),
-        "down_missed": _missed_rate(reading.down_missed, reading.down_pulses, reading.down_extra),
+def pulse_shares(reading: Reading) -> dict[str, float]:
+    """Return what share of each sensor's pulses was missed or extra in one window, 0 to 1."""
+    return {
+        "up_missed": _missed_share(reading.up_missed, reading.up_pulses, reading.up_extra),
+        "down_missed": _missed_share(reading.down_missed, reading.down_pulses, reading.down_extra),
         "up_extra": _share(reading.up_extra, reading.up_pulses),
         "down_extra": _share(reading.down_extra, reading.down_pulses),
     }
-    sensing, words = _judged(reading, rates)
-    return Condition(sensing=sensing, words=words, **rates)
-
-
-def _judged(reading: Reading, rates: dict[str, float]) -> tuple[Sensing, str]:
-    told = finding(reading)
-    if told is not None and reading.reason is NotMeasured.SENSOR_SILENT:
-        return Sensing.FAILURE, told.what
-    if told is not None and reading.reason in _OUT_OF_SPECIFICATION:
-        return Sensing.OUT_OF_SPECIFICATION, told.what
-    if reading.reason in _NOT_JUDGED:
-        return Sensing.NOT_JUDGED, "Not judged from this window"
-    faults = [
-        _fault(name, rate)
-        for name, rate in rates.items()
-        if rate > PULSE_LOSS_MAX and getattr(reading, name) >= PULSES_LOST_MIN
-    ]
-    if faults:
-        return Sensing.MAINTENANCE_REQUIRED, "; ".join(faults)
-    return Sensing.GOOD, "Both sensors good"
-
-
-def _fault(name: str, rate: float) -> str:
-    sensor, kind = name.split("_")
-    return f"Sensor {sensor} {'misses' if kind == 'missed' else 'doubles'} {rate * 100:.1f} % of its pulses"
 
 
 def _share(count: int, of: int) -> float:
     return count / of if of > 0 else 0.0
 
 
-def _missed_rate(missed: int, received: int, extra: int) -> float:
+def _missed_share(missed: int, received: int, extra: int) -> float:
     """Return the share of the pulses due that did not come: due = received - extra + missed."""
     return _share(missed, received - extra + missed)
 

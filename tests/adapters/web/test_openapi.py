@@ -8,23 +8,27 @@ from fastapi.routing import APIRoute
 
 from service.adapters.web import (
     api_catalogue,
+    api_commission,
     api_drives,
     api_hand,
     api_health,
     api_plan,
     api_readings,
     api_refused,
+    api_sensing,
     api_stream,
 )
 from service.adapters.web.app import create_app
 from service.operate import Operate
 from tests.adapters.web.plant import API
-from tests.fakes import FakeHandValues, FakeReadings, FakeRefused, FakeRegister
+from tests.fakes import FakeHandValues, FakeRawBatches, FakeReadings, FakeRefused, FakeRegister
 
 ROUTES = {
     "GET /api/v1/readings/newest",
     "GET /api/v1/drives/{drive_id}/readings",
     "GET /api/v1/stream",
+    "GET /api/v1/drives/{drive_id}/sensing",
+    "GET /api/v1/drives/{drive_id}/account",
     "GET /api/v1/drives",
     "POST /api/v1/drives",
     "GET /api/v1/drives/{drive_id}",
@@ -41,6 +45,12 @@ ROUTES = {
     "POST /api/v1/drives/{drive_id}/hand-values",
     "POST /api/v1/drives/{drive_id}/hand-values/baseline",
     "GET /api/v1/drives/{drive_id}/card",
+    "GET /api/v1/drives/{drive_id}/commissioning",
+    "POST /api/v1/drives/{drive_id}/commissioning/baseline",
+    "POST /api/v1/drives/{drive_id}/commissioning/delay",
+    "POST /api/v1/drives/{drive_id}/commissioning/bracket-touched",
+    "GET /api/v1/drives/{drive_id}/learnt",
+    "POST /api/v1/drives/{drive_id}/learnt/strain",
     "GET /api/v1/rejections",
     "GET /api/v1/rejections/{number}",
     "GET /api/v1/sightings",
@@ -62,6 +72,7 @@ APP = create_app(
     register=REGISTER,
     refused=REFUSED,
     hand_values=FakeHandValues(REGISTER),
+    raw_batches=FakeRawBatches(),
     operate=Operate(REGISTER, REFUSED, READINGS),
 )
 DOCUMENT: dict[str, Any] = APP.openapi()
@@ -96,8 +107,10 @@ def test_no_route_of_the_api_is_left_out_of_the_description() -> None:
     declared = set()
     for module in (
         api_readings,
+        api_sensing,
         api_stream,
         api_drives,
+        api_commission,
         api_hand,
         api_refused,
         api_catalogue,

@@ -1,16 +1,14 @@
 """What a reading says in words."""
 
-from dataclasses import replace
-from typing import Any
-
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from service.adapters.web import words
-from service.adapters.web.words import Sensing, Verdict
+from service.adapters.web.words import Verdict
 from service.core.batch import RejectionReason
 from service.core.drive import Drive, LimitTerm, limit
+from service.core.health import Sign, SignKind, Status, health
 from service.core.reading import NotMeasured
 from tests.adapters.web.plant import not_measured, reading_of
 
@@ -38,7 +36,13 @@ def test_the_silent_sensor_is_named(up: int, down: int, which: str) -> None:
     told = words.finding(reading)
     assert told is not None
     assert told.what == f"Sensor {which} is silent"
-    assert words.condition(reading).sensing is Sensing.FAILURE
+
+
+def test_what_keeps_a_reading_from_a_number_is_not_hidden_by_a_silent_sensor() -> None:
+    reading = not_measured("a", 0, NotMeasured.NO_CHAIN, up_pulses=331, down_pulses=0)
+    told = words.finding(reading)
+    assert told is not None
+    assert "No chain" in told.what
 
 
 @pytest.mark.parametrize(
@@ -101,31 +105,38 @@ def test_what_is_used_is_never_rounded_up_to_the_limit(used: float) -> None:
 
 
 @pytest.mark.parametrize(
-    ("counts", "sensing", "said"),
+    ("change_pct", "u_pct", "said"),
     [
-        ({}, Sensing.GOOD, "Both sensors good"),
-        ({"up_missed": 2}, Sensing.GOOD, "Both sensors good"),  # over 1 %, but two are chance
-        ({"up_pulses": 900, "up_extra": 9}, Sensing.GOOD, "Both sensors good"),  # 1 % is not over it
-        ({"down_missed": 9}, Sensing.MAINTENANCE_REQUIRED, "Sensor down misses 4.3 % of its pulses"),
-        ({"up_extra": 8}, Sensing.MAINTENANCE_REQUIRED, "Sensor up doubles 4.1 % of its pulses"),
+        (1.1625, 0.0123, ("+1.163", "0.025")),
+        (-0.03, 0.004, ("\N{MINUS SIGN}0.030", "0.008")),
+        (0.0, 0.02, ("+0.000", "0.040")),
     ],
 )
-def test_missed_and_extra_pulses_are_said_of_their_sensor(
-    counts: dict[str, Any], sensing: Sensing, said: str
-) -> None:
-    found = words.condition(replace(reading_of("a", 0, 1.0, up_pulses=197, down_pulses=198), **counts))
-    assert (found.sensing, found.words) == (sensing, said)
+def test_a_change_is_written_with_its_sign(change_pct: float, u_pct: float, said: tuple[str, str]) -> None:
+    assert words.change_words(change_pct, u_pct) == said
 
 
-@pytest.mark.parametrize(
-    ("reason", "sensing"),
-    [
-        (NotMeasured.LOW_COHERENCE, Sensing.OUT_OF_SPECIFICATION),
-        (NotMeasured.OUT_OF_RANGE, Sensing.OUT_OF_SPECIFICATION),
-        (NotMeasured.AMBIGUOUS, Sensing.OUT_OF_SPECIFICATION),
-        (NotMeasured.STOPPED, Sensing.NOT_JUDGED),
-        (NotMeasured.NO_CHAIN, Sensing.GOOD),
-    ],
-)
-def test_the_condition_of_the_sensing_follows_the_reason(reason: NotMeasured, sensing: Sensing) -> None:
-    assert words.condition(not_measured("a", 0, reason)).sensing is sensing
+def test_missed_and_extra_pulses_are_shares_of_what_was_due_and_of_what_came() -> None:
+    reading = reading_of("a", 0, 1.0, up_pulses=95, up_missed=5, down_pulses=104, down_extra=4)
+    shares = words.pulse_shares(reading)
+    assert shares["up_missed"] == pytest.approx(0.05)
+    assert shares["down_extra"] == pytest.approx(4 / 104)
+    assert (shares["down_missed"], shares["up_extra"]) == (0.0, 0.0)
+
+
+def a_sign(kind: SignKind, status: Status, what: str) -> Sign:
+    return Sign(kind=kind, status=status, since_ns=0, what=what, mend="Mend it.")
+
+
+def test_the_gravest_sign_is_said_and_how_many_more_there_are() -> None:
+    silent = a_sign(SignKind.SENSOR_SILENT, Status.FAILURE, "Sensor up is silent")
+    none_yet = a_sign(SignKind.NO_BASELINE, Status.FUNCTION_CHECK, "No baseline")
+    assert words.health_words(health([none_yet, silent], None)) == "Sensor up is silent, and 1 more"
+    assert words.health_words(health([none_yet], None)) == "No baseline"
+    assert words.health_words(health([], reading_of("a", 0, 1.0))) == "Both sensors good"
+    stopped = not_measured("a", 0, NotMeasured.STOPPED)
+    assert words.health_words(health([], stopped)) == "Not judged from this window"
+
+
+def test_every_status_has_its_words() -> None:
+    assert set(words.STATUS_WORDS) == set(Status)

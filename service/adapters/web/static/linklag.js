@@ -53,6 +53,9 @@ function update(root, drive) {
   show(root, "verdict", drive.verdict !== null && drive.verdict !== "below");
   setText(root, "elongation", shown.elongation ?? "");
   setText(root, "uncertainty", shown.uncertainty ?? "");
+  show(root, "since", Boolean(shown.since));
+  setText(root, "since", shown.since ?? "");
+  setText(root, "since-uncertainty", shown.since_uncertainty ?? "");
   if (drive.hand) {
     setText(root, "hand-elongation", drive.hand.elongation);
     setText(root, "hand-uncertainty", drive.hand.uncertainty);
@@ -66,6 +69,7 @@ function update(root, drive) {
   setText(root, "term", `(${drive.limit_words})`);
   setText(root, "speed", shown.speed || "–");
   setText(root, "sensing", sensors ? sensors.words : "not known yet");
+  setText(root, "sensing-letter", sensors ? sensors.letter : "");
   for (const each of root.querySelectorAll('[data-f="sensing-class"]')) {
     each.setAttribute("class", `sensing ${sensors ? sensors.sensing : "none"}`);
   }
@@ -86,11 +90,13 @@ function update(root, drive) {
       time = document.createElement("time");
       news.replaceChildren(time);
     }
+    news.classList.remove("fresh");
+    if (time.getAttribute("datetime") !== reading.time) {
+      void news.offsetWidth; // starts the animation anew
+      news.classList.add("fresh");
+    }
     time.dataset.ms = Date.parse(reading.time);
     time.setAttribute("datetime", reading.time);
-    news.classList.remove("fresh");
-    void news.offsetWidth; // starts the animation anew
-    news.classList.add("fresh");
   }
 }
 

@@ -1,0 +1,184 @@
+"""The sensing of each drive: what many of its readings show together, and its state by NE 107.
+
+Asks the ports for what core judges. What the newest reading and the device show is judged at every look; what only many
+readings show costs a few thousand of them, so it is kept, and brought up to date one drive a look where many are watched,
+and at once where somebody looks at one drive. Must not know HTML or HTTP.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+from service.core.batch import RejectionReason
+from service.core.commission import touched_ns
+from service.core.drive import Baseline, Chain, Drive, baseline_at
+from service.core.findings import Finding, cross_check
+from service.core.health import Health, Known, Sign, carried_on, health, lasting_signs, present_signs
+from service.core.reading import Reading
+from service.ports import Devices, DeviceState, Readings, Refused
+
+SECOND_NS = 1_000_000_000
+DENSE_MAX = 720  # newest readings that are looked at one and all: two hours at a batch a 10 s
+DENSE_NS = 86_400 * SECOND_NS
+PAST_NS = 14 * 86_400 * SECOND_NS  # of which samples are looked at
+SAMPLE_EVERY_NS = 4 * 3600 * SECOND_NS
+SAMPLE_MAX = 24  # readings in a sample
+KEPT_NS = 600 * SECOND_NS  # so old a judgement of many readings may be on the board
+FRESH_NS = 30 * SECOND_NS  # and on a drive's own page
+REFUSED_AFTER_NS = 15 * SECOND_NS  # without a reading for so long a drive's refused messages are looked at
+REFUSED_ROWS = 10
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Assessed:
+    """What many readings of a drive showed, and when that was looked at. `made_with`: what it was judged by."""
+
+    at_ns: int
+    made_with: tuple[object, ...]
+    findings: tuple[Finding, ...]
+    signs: tuple[Sign, ...]
+    readings: int  # newest ones, one and all
+    past: int  # of the days before
+
+
+@dataclass(frozen=True, slots=True)
+class Watched:
+    """One drive as it is registered, with its newest reading."""
+
+    drive: Drive
+    chain: Chain | None
+    baselines: Sequence[Baseline]  # of that chain
+    newest: Reading | None
+
+
+@dataclass(slots=True)
+class Sensing:
+    """Judges the sensing of drives, and keeps what takes long."""
+
+    readings: Readings
+    refused: Refused
+    devices: Devices | None
+    quiet_after_s: float = 180.0
+    _assessed: dict[str, Assessed] = field(default_factory=dict)
+    _before: dict[str, Health] = field(default_factory=dict)
+    _refused_ns: dict[str, tuple[int, tuple[int, ...]]] = field(default_factory=dict)
+
+    def look(self, watched: Iterable[Watched], now_ns: int) -> dict[str, Health]:
+        """Return the state of the sensing of each drive; of those that nothing is known of, none.
+
+        One drive whose judgement of many readings is due is judged anew.
+        """
+        all_of_them = list(watched)
+        states = self._device_states()
+        self._assess_one(all_of_them, now_ns)
+        found = {each.drive.drive_id: self._health(each, states, now_ns) for each in all_of_them}
+        self._before = {drive_id: known for drive_id, known in found.items() if known is not None}
+        return self._before
+
+    def look_at(self, watched: Watched, now_ns: int) -> tuple[Health | None, Assessed | None]:
+        """Return the state of the sensing of one drive, and what many of its readings show, as of now."""
+        assessed = self._assess(watched, now_ns, FRESH_NS)
+        return self._health(watched, self._device_states(), now_ns), assessed
+
+    def _device_states(self) -> dict[str, DeviceState]:
+        return {} if self.devices is None else {each.drive_id: each for each in self.devices.states()}
+
+    def _health(self, watched: Watched, states: dict[str, DeviceState], now_ns: int) -> Health | None:
+        drive_id, newest = watched.drive.drive_id, watched.newest
+        if watched.drive.whole_pitches is None and newest is None:
+            return None  # no sensors
+        known = self._known(watched, states.get(drive_id), now_ns)
+        signs = present_signs([] if newest is None else [newest], known)
+        assessed = self._assessed.get(drive_id)
+        if assessed is not None and assessed.made_with == _made_with(watched):
+            signs += assessed.signs
+        before = self._before.get(drive_id)
+        found = health(carried_on(signs, before.signs if before else ()), newest)
+        return None if newest is None and not found.signs else found
+
+    def _known(self, watched: Watched, device: DeviceState | None, now_ns: int) -> Known:
+        newest, chain = watched.newest, watched.chain
+        baseline = baseline_at(watched.baselines, now_ns)
+        touched = touched_ns(watched.drive.note)
+        open_ns = touched if touched and (baseline is None or baseline.taken_ns < touched) else None
+        late = newest is None or newest.t_ns < now_ns - REFUSED_AFTER_NS
+        return Known(
+            now_ns=now_ns,
+            pitch_mm=chain.pitch_mm if chain else None,
+            quiet_after_s=self.quiet_after_s,
+            online=device.online if device else None,
+            online_since_ns=device.since_ns if device else 0,
+            clock_refused_ns=self._clock_refused(watched.drive.drive_id, now_ns) if late else (),
+            commissioned=baseline is not None or chain is None,
+            commissioning_since_ns=open_ns,
+        )
+
+    def _clock_refused(self, drive_id: str, now_ns: int) -> tuple[int, ...]:
+        """When messages of a drive were refused for their clock, as far as it can be told from the newest of them."""
+        looked_ns, found = self._refused_ns.get(drive_id, (0, ()))
+        if not 0 <= now_ns - looked_ns < REFUSED_AFTER_NS:
+            kept = self.refused.rejections(drive_id, REFUSED_ROWS)
+            clock_off = [
+                each.rejection for each in kept if each.rejection.reason is RejectionReason.CLOCK_OFF
+            ]
+            found = tuple(each.received_ns for each in clock_off)
+            self._refused_ns[drive_id] = now_ns, found
+        return found
+
+    # What takes long
+
+    def _assess_one(self, watched: Sequence[Watched], now_ns: int) -> None:
+        """Judge anew the drive whose judgement is the oldest, if that is due."""
+        due = [each for each in watched if each.newest is not None and self._is_due(each, now_ns, KEPT_NS)]
+        oldest = min(due, key=self._assessed_ns, default=None)
+        if oldest is not None:
+            self._assess(oldest, now_ns, KEPT_NS)
+
+    def _assessed_ns(self, watched: Watched) -> int:
+        known = self._assessed.get(watched.drive.drive_id)
+        return known.at_ns if known is not None and known.made_with == _made_with(watched) else 0
+
+    def _is_due(self, watched: Watched, now_ns: int, kept_ns: int) -> bool:
+        return not 0 <= now_ns - self._assessed_ns(watched) < kept_ns
+
+    def _assess(self, watched: Watched, now_ns: int, kept_ns: int) -> Assessed | None:
+        drive_id = watched.drive.drive_id
+        if watched.newest is None:
+            return None
+        if self._is_due(watched, now_ns, kept_ns):
+            recent = self.readings.raw(drive_id, now_ns - DENSE_NS, now_ns + SECOND_NS * 600, DENSE_MAX)
+            past = self._samples(drive_id, recent[0].t_ns if recent else now_ns)
+            self._assessed[drive_id] = _assessed(watched, recent, past, now_ns)
+        return self._assessed[drive_id]
+
+    def _samples(self, drive_id: str, before_ns: int) -> list[Reading]:
+        """Some readings of each four hours of the last days before an instant, in the order of time.
+
+        The ends of the samples stand still, so that the same readings are looked at again.
+        """
+        found: list[Reading] = []
+        first_ns = (before_ns - PAST_NS) // SAMPLE_EVERY_NS * SAMPLE_EVERY_NS
+        for end_ns in range(first_ns, before_ns, SAMPLE_EVERY_NS):
+            found += self.readings.raw(drive_id, end_ns - SAMPLE_EVERY_NS, end_ns, SAMPLE_MAX)
+        return [each for each in found if each.t_ns < before_ns]
+
+
+def _made_with(watched: Watched) -> tuple[object, ...]:
+    """What a judgement of many readings hangs on besides them: another means that it is out of date."""
+    return watched.drive, watched.chain, tuple(watched.baselines)
+
+
+def _assessed(watched: Watched, recent: Sequence[Reading], past: Sequence[Reading], now_ns: int) -> Assessed:
+    chain = watched.chain
+    found: list[Finding] = []
+    if chain is not None:
+        baseline = baseline_at(watched.baselines, now_ns)
+        found = cross_check([*past, *recent], drive=watched.drive, chain=chain, baseline=baseline)
+    signs = lasting_signs(recent, past, found, chain.pitch_mm if chain else None)
+    return Assessed(
+        at_ns=now_ns,
+        made_with=_made_with(watched),
+        findings=tuple(found),
+        signs=tuple(signs),
+        readings=len(recent),
+        past=len(past),
+    )
