@@ -218,12 +218,12 @@ class SetUp:
             )
         if not fit.significant:
             raise ConflictError(
-                f"the delay of {fit.delay_us:.1f} us is within three times its uncertainty of {fit.u_us:.1f} us: there is "
+                f"the delay of {fit.delay_us:.1f} µs is within three times its uncertainty of {fit.u_us:.1f} µs: there is "
                 "nothing to take off; run on, or at speeds further apart, to know it better"
             )
         delay_us, u_us = round(fit.delay_us, 2), round(fit.u_us, 2)
         changed = replace(state.drive, delay_us=delay_us, delay_u_us=u_us)
-        what = f"switching delay of {delay_us:g} us (u {u_us:g} us) taken off"
+        what = f"switching delay of {delay_us:g} µs (u {u_us:g} µs) taken off"
         later_us = delay_us - (state.drive.delay_us or 0.0)
 
         def n0(held: Baseline, around: Sequence[Reading], chain: Chain) -> tuple[float, float]:

@@ -210,7 +210,7 @@ def test_a_touched_bracket_asks_for_a_new_baseline_at_what_the_chain_was_last() 
     later = [dataclasses.replace(each, t0_ns=each.t0_ns + 600 * S) for each in moved.batches()]
     store.raw_batches.keep([sent(each) for each in later])
     state = store.set_up.state("d", at_ns=after(later))
-    assert state.since_ns == touched // S * S
+    assert state.since_ns == -(-touched // S) * S
     assert state.commissioning.batches == len(later)  # none of before
     step = state.commissioning.step(StepId.BASELINE)
     assert step.state is StepState.WAITING

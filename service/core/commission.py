@@ -143,7 +143,7 @@ def _baseline(
             "Measure the chain by hand, drive locked out, and take the baseline at that value.",
             caution=True,
         )
-    touched = held is not None and touched_ns is not None and held.recorded_ns < touched_ns
+    touched = held is not None and touched_ns is not None and held.recorded_ns <= touched_ns
     if held is not None and not touched:
         return Step.passed(
             step,
@@ -249,8 +249,11 @@ _TOUCHED = re.compile(rf"^(\S+Z) .*?: {BRACKET_TOUCHED}\b", re.MULTILINE)
 
 
 def note_line(t_ns: int, by: str, what: str) -> str:
-    """Return the line that is added to a drive's note when something was done at it: when, who, what."""
-    return f"{format_rfc3339(t_ns // 10**9 * 10**9)[:19]}Z {by}: {what}"
+    """Return the line that is added to a drive's note when something was done at it: when, who, what.
+
+    To the next full second, so that it never seems to be before what was done earlier in the same second.
+    """
+    return f"{format_rfc3339(-(-t_ns // 10**9) * 10**9)[:19]}Z {by}: {what}"
 
 
 def touched_ns(note: str) -> int | None:

@@ -387,11 +387,11 @@ def _tick(seen: Seen) -> Step:
     jitter = median(lag.jitter_u_pitches for _, lag in measured)
     alone = tick / math.sqrt(6)
     adds_pct = 100 * min(alone, jitter) / seen.asked
-    said = f"A tick of {tick_us:g} us is {tick:.5f} of a pitch at this speed and adds {adds_pct:.4f} %"
+    said = f"A tick of {tick_us:g} µs is {tick:.5f} of a pitch at this speed and adds {adds_pct:.4f} %"
     if tick <= TICK_PITCHES and (100 * alone / seen.asked <= TICK_PCT or jitter < alone):
         return Step.passed(step, f"{said}.")
     finest_us = TICK_PCT / 100 * seen.asked * math.sqrt(6) * tick_us / tick
-    return Step.failed(step, f"{said}.", f"Let the device stamp with a tick of {finest_us:.2g} us or finer.")
+    return Step.failed(step, f"{said}.", f"Let the device stamp with a tick of {finest_us:.2g} µs or finer.")
 
 
 def _clock(seen: Seen) -> Step:
@@ -573,7 +573,7 @@ def _delay(seen: Seen) -> Step:
     if isinstance(fit, NotLearnt):
         speeds = different_speeds(each.joints_per_s for each in seen.points)
         at = " and ".join(f"{_m_s(seen, each):.2f} m/s" for each in speeds) or "no steady speed"
-        taken = "" if known is None else f" {known:g} us are taken off."
+        taken = "" if known is None else f" {known:g} µs are taken off."
         return Step.waiting(
             step,
             f"Seen at {at} only.{taken}",
@@ -587,10 +587,10 @@ def _delay(seen: Seen) -> Step:
         math.hypot(fit.u_us, seen.drive.delay_u_us if known else 0.0),
     )
     moves_pct = 100 * abs(left_us) * 1e-6 * (fit.speeds[-1] - fit.speeds[0]) / seen.asked
-    said = f"`down` switches {fit.delay_us:+.1f} us after `up` (u {fit.u_us:.1f} us), from {at} m/s"
+    said = f"`down` switches {fit.delay_us:+.1f} µs after `up` (u {fit.u_us:.1f} µs), from {at} m/s"
     if abs(left_us) <= AGREES * left_u_us or moves_pct <= DELAY_PCT:
         applied = (
-            "; nothing needs to be taken off" if known is None else f"; {known:g} us are taken off already"
+            "; nothing needs to be taken off" if known is None else f"; {known:g} µs are taken off already"
         )
         return Step.passed(step, f"{said}{applied}.")
     return Step.failed(

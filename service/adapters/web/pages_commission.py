@@ -216,7 +216,7 @@ def summary(found: Commissioning) -> tuple[str, str]:
         return "failed", f"To be mended: {_titles(failed)}."
     last = found.step(StepId.BASELINE)
     if last.state is StepState.PASSED and not any(each.stands_in_the_way for each in found.steps):
-        return "passed", "All steps have passed, and the baseline is taken."
+        return "passed", "All that the baseline needs has passed, and it is taken."
     if found.ready_for_baseline:
         return "ready", "Ready: take the baseline."
     waiting = [each for each in found.steps if each.state is StepState.WAITING and each is not last]
