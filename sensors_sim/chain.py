@@ -8,6 +8,7 @@ memory). So two rollers of one inner link stay as far apart as they were made, a
 other across an outer link move apart by the wear of both joints between them.
 """
 
+import math
 from dataclasses import dataclass, replace
 from typing import Self
 
@@ -19,11 +20,37 @@ Floats = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WornSection:
-    """A run of joints that have worn `factor` times as much as their neighbours."""
+    """A run of joints that have worn `factor` times as much as their neighbours.
+
+    Over 1: a section that runs worse than the rest. Under 1: one that was spliced in later; 0: just now.
+    """
 
     first_joint: int
     joints: int
     factor: float
+
+    def __post_init__(self) -> None:
+        if self.factor < 0 or self.joints < 1:
+            raise ValueError("a section needs 1 joint or more and a factor of 0 or more; wear only lengthens")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StiffJoint:
+    """A joint that stays bent when it leaves a sprocket, so that its roller is off its place until it is pulled straight.
+
+    There it passes `shift_mm` late (negative: early); the further it was pulled, the less: shift_mm exp(-distance /
+    straightens_mm). Its two links look as much longer and shorter; all other rollers keep their places.
+    """
+
+    joint: int
+    shift_mm: float
+    straightens_mm: float = 200.0
+
+    def __post_init__(self) -> None:
+        if self.joint < 0 or self.straightens_mm <= 0:
+            raise ValueError(
+                "give a joint of 0 or more, and straightens_mm over 0 (inf: it never straightens)"
+            )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,6 +95,7 @@ class SimulatedChain:
     made_mm: Floats
     wear_mm: Floats
     wear_share: Floats
+    stiff: StiffJoint | None = None
 
     @classmethod
     def make(  # noqa: PLR0913 - one knob each, all by name
@@ -82,6 +110,7 @@ class SimulatedChain:
         wear_spread: float = 0.1,
         worn_section: WornSection | None = None,
         bad_joint_mm: float = 0.0,
+        stiff: StiffJoint | None = None,
         rng: np.random.Generator,
     ) -> Self:
         """Return a chain whose mean elongation is exactly `elongation_pct`.
@@ -94,8 +123,9 @@ class SimulatedChain:
             tolerance_pct: standard deviation of a single link as made, per cent of the pitch.
             outer_minus_inner_pct: outer links were made so much longer than inner ones.
             wear_spread: standard deviation of the wear from joint to joint, relative to its mean.
-            worn_section: joints that have worn more than the others.
+            worn_section: joints that have worn more, or less, than the others.
             bad_joint_mm: wear of one joint (the middle one of the loop) beyond that of the others.
+            stiff: a joint that does not straighten at once.
             rng: draws the spread.
         """
         if pitch_mm <= 0 or pitches < 6:
@@ -111,7 +141,7 @@ class SimulatedChain:
         spread_mm = rng.normal(0.0, tolerance_pct / 100 * pitch_mm, pitches)
         spread_mm[1::2] += outer_minus_inner_pct / 100 * pitch_mm
         made_mm = pitch_mm * (1 + manufacture_pct / 100) + spread_mm - spread_mm.mean()
-        return cls(pitch_mm=pitch_mm, made_mm=made_mm, wear_mm=wear_mm, wear_share=share)
+        return cls(pitch_mm=pitch_mm, made_mm=made_mm, wear_mm=wear_mm, wear_share=share, stiff=stiff)
 
     @property
     def pitches(self) -> int:
@@ -145,6 +175,19 @@ class SimulatedChain:
         At reference temperature and reference load.
         """
         return (self.mean_pitch_mm / self.pitch_mm - 1) * 100
+
+    def shifts_mm(self, pulled_mm: float) -> Floats | None:
+        """Return by how much each joint passes late when it has been pulled so far from the sprocket behind it.
+
+        Shape (pitches,); None where every joint straightens at once.
+        """
+        if self.stiff is None:
+            return None
+        late_mm = np.zeros(self.pitches)
+        late_mm[self.stiff.joint % self.pitches] = self.stiff.shift_mm * math.exp(
+            -pulled_mm / self.stiff.straightens_mm
+        )
+        return late_mm
 
     def worn_by(self, growth_pct: float) -> Self:
         """Return the chain after its mean wear grew by `growth_pct` of the pitch, each joint at its own rate."""

@@ -101,6 +101,7 @@ class SimulatedDrive:
         motion: commanded mean speed of the strand with the chain as it is at the start.
         spacing_mm: actual length along the strand between the sensors at reference temperature.
         up_to_driver_mm: along the strand from `up` to the driver's tangent point.
+        driven_to_up_mm: along the strand from where it leaves the driven sprocket to `up`; a stiff joint was bent there.
         teeth: of the driver; None leaves the polygon effect out.
         up, down: the sensors.
         wear: how the chain wears on; None: not at all.
@@ -115,6 +116,7 @@ class SimulatedDrive:
     motion: Motion
     spacing_mm: float
     up_to_driver_mm: float
+    driven_to_up_mm: float = 100.0
     teeth: int | None = None
     up: Sensor = field(default_factory=Sensor)
     down: Sensor = field(default_factory=Sensor)
@@ -208,7 +210,12 @@ class SimulatedDrive:
             self._travel = after
             self._worked += float(stretch.travel[-1])
         for run, place, times in zip(self._runs, (up_mm, down_mm), found, strict=True):
-            times.append(run.pulses(stretches, self._driver, sensor_mm=place, start_s=now, end_s=end_s))
+            late_mm = self.chain.shifts_mm(self.driven_to_up_mm + place - up_mm)
+            times.append(
+                run.pulses(
+                    stretches, self._driver, sensor_mm=place, start_s=now, end_s=end_s, late_mm=late_mm
+                )
+            )
         self._now_s = end_s
 
     def _wear_on(self) -> None:

@@ -6,7 +6,7 @@ Each is the ordinary drive below with what its sentence says changed. Times are 
 from dataclasses import dataclass, replace
 from typing import Any
 
-from sensors_sim.chain import Wear, WornSection
+from sensors_sim.chain import StiffJoint, Wear, WornSection
 from sensors_sim.device import ClockFault, Trouble
 from sensors_sim.drive import Surroundings
 from sensors_sim.encoding import Encoding
@@ -109,6 +109,17 @@ SCENARIOS: dict[str, Scenario] = {
             worn_section=WornSection(first_joint=30, joints=20, factor=4.0),
             bad_joint_mm=0.6,
         ),
+        _scenario(
+            "spliced_section",
+            "A run of 24 joints is new: spliced in where the worn chain had broken.",
+            worn_section=WornSection(first_joint=70, joints=24, factor=0.0),
+        ),
+        _scenario(
+            "stiff_joint",
+            "One joint stays bent when it leaves the sprocket, and is pulled straight on its way to the driver.",
+            stiff=StiffJoint(joint=40, shift_mm=0.8),
+        ),
+        _scenario("cranked_link", "The loop has 121 pitches, so one link is cranked.", pitches_in_loop=121),
         _scenario(
             "moved_bracket",
             "After 30 s somebody knocks the bracket of `down` 0.6 mm forward.",

@@ -74,6 +74,7 @@ class SensorRun:
         sensor_mm: float,
         start_s: float,
         end_s: float,
+        late_mm: Floats | None = None,
     ) -> Floats:
         """Return the times in (start_s, end_s] at which the sensor's pulse comes, sorted (shape (n,)).
 
@@ -83,10 +84,11 @@ class SensorRun:
             sensor_mm: place of the sensor along the strand from the driver's tangent point, negative before it.
             start_s: where the last call ended.
             end_s: where this one ends.
+            late_mm: by how much each joint of the lap trails its place here, shape (pitches,); None: none does.
         """
         found = [self._pending_s]
         for stretch, ends in stretches:
-            found += self._of_stretch(stretch, ends, driver, sensor_mm)
+            found += self._of_stretch(stretch, ends, driver, sensor_mm, late_mm)
         if self.sensor.spurious_per_s > 0:
             found.append(self._spurious(start_s, end_s))
         times = np.sort(np.concatenate(found))
@@ -94,7 +96,9 @@ class SensorRun:
         self._pending_s = times[due:]
         return self._heard(times[:due], start_s, end_s)
 
-    def _of_stretch(self, stretch: Stretch, ends: Floats, driver: Driver, sensor_mm: float) -> list[Floats]:
+    def _of_stretch(
+        self, stretch: Stretch, ends: Floats, driver: Driver, sensor_mm: float, late_mm: Floats | None
+    ) -> list[Floats]:
         """Return the times of the pulses that one stretch causes, doubles apart."""
         sign, sensor = stretch.sign, self.sensor
         from_mm, to_mm = driver.displacement_mm(ends)
@@ -107,6 +111,8 @@ class SensorRun:
         joints = np.arange(first, last, dtype=np.int64) if sign > 0 else np.arange(first - 1, last - 2, -1)
         switch_mm, missed, bounce = self._draw(joints)
         at_mm = driver.place_mm(joints) + edge_mm + switch_mm
+        if late_mm is not None:
+            at_mm += late_mm[joints % driver.pitches]
         reached = sign * at_mm <= sign * to_mm
         ahead = sign * at_mm > sign * from_mm
         seen = (

@@ -9,7 +9,7 @@ from zlib import crc32
 
 import numpy as np
 
-from sensors_sim.chain import SimulatedChain, Wear, WornSection
+from sensors_sim.chain import SimulatedChain, StiffJoint, Wear, WornSection
 from sensors_sim.device import Device, Trouble
 from sensors_sim.drive import SimulatedDrive, Surroundings
 from sensors_sim.encoding import Encoding
@@ -79,6 +79,7 @@ class DriveSetup:
     elongation_pct: float = 0.5
     worn_section: WornSection | None = None
     bad_joint_mm: float = 0.0
+    stiff: StiffJoint | None = None
     wear: Wear = field(default_factory=Wear)
     motion: Motion
     up: Sensor = field(default_factory=Sensor)
@@ -132,6 +133,7 @@ class DriveSetup:
             manufacture_pct=self.new_pct,
             worn_section=self.worn_section,
             bad_joint_mm=self.bad_joint_mm,
+            stiff=self.stiff,
             rng=np.random.default_rng((own_seed, 9)),
         )
         drive = SimulatedDrive(

@@ -1,11 +1,13 @@
 """The chain: where wear puts its rollers."""
 
+import math
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sensors_sim.chain import SimulatedChain, Wear, WornSection
+from sensors_sim.chain import SimulatedChain, StiffJoint, Wear, WornSection
 
 
 def chain(**changes: object) -> SimulatedChain:
@@ -72,6 +74,27 @@ def test_a_worn_section_and_a_bad_joint_stand_out_and_leave_the_mean_as_asked() 
     assert worn.mean_elongation_pct == pytest.approx(1.0)
 
 
+def test_a_section_spliced_in_is_as_long_as_new_chain_and_the_rest_makes_up_the_mean() -> None:
+    mended = even_chain(elongation_pct=1.0, worn_section=WornSection(first_joint=30, joints=20, factor=0.0))
+    links = mended.links_mm
+    assert links[30:49] == pytest.approx(np.full(19, 12.7))
+    assert links[51] == pytest.approx(12.7 * (1 + 2 * 0.01 * 120 / 100))
+    assert links[29] == pytest.approx(12.7 * (1 + 0.01 * 120 / 100))  # between a worn joint and a new one
+    assert mended.mean_elongation_pct == pytest.approx(1.0)
+
+
+def test_a_stiff_joint_is_pulled_straight_on_its_way() -> None:
+    bent = even_chain(stiff=StiffJoint(joint=40, shift_mm=0.8, straightens_mm=200.0))
+    at_sprocket, further = bent.shifts_mm(0.0), bent.shifts_mm(200.0)
+    assert at_sprocket is not None
+    assert further is not None
+    assert np.flatnonzero(at_sprocket).tolist() == [40]
+    assert at_sprocket[40] == pytest.approx(0.8)
+    assert further[40] == pytest.approx(0.8 / math.e)
+    assert bent.worn_by(0.5).shifts_mm(0.0) == pytest.approx(at_sprocket)
+    assert even_chain().shifts_mm(0.0) is None
+
+
 def test_outer_links_may_be_made_longer_without_any_wear() -> None:
     links = even_chain(outer_minus_inner_pct=0.2).links_mm
     assert links[1] - links[0] == pytest.approx(0.002 * 12.7)
@@ -108,3 +131,7 @@ def test_nonsense_is_refused_with_the_fix() -> None:
         chain(elongation_pct=0.0, manufacture_pct=0.1)
     with pytest.raises(ValueError, match="only wears longer"):
         Wear(speedup=-1)
+    with pytest.raises(ValueError, match="factor of 0 or more"):
+        WornSection(first_joint=3, joints=4, factor=-0.5)
+    with pytest.raises(ValueError, match="straightens_mm over 0"):
+        StiffJoint(joint=3, shift_mm=0.5, straightens_mm=0.0)

@@ -2,13 +2,14 @@
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pytest
 
-from sensors_sim.chain import SimulatedChain, Wear
+from sensors_sim.chain import SimulatedChain, StiffJoint, Wear
 from sensors_sim.drive import Pulses, SimulatedDrive, Surroundings
 from sensors_sim.driver import Driver
 from sensors_sim.motion import Motion
@@ -64,6 +65,22 @@ def test_intervals_of_one_sensor_alternate_by_the_elongation() -> None:
         one, other = np.diff(ticks)[0:300:2].mean(), np.diff(ticks)[1:301:2].mean()
         short, long = sorted((one, other))
         assert (long - short) / (2 * short) == pytest.approx(0.02, abs=1e-6)
+
+
+def test_a_stiff_joint_comes_late_at_both_sensors_less_at_the_second_and_moves_no_other() -> None:
+    """0.8 mm late at the sprocket, 100 mm before `up`: 0.8 exp(-1/2) there, 0.8 exp(-(100 + 24.25 p) / 200) at `down`."""
+    straight = SimulatedDrive(chain=chain(), **IDEAL).run(2 * 120 * PITCH_MM / 1000)
+    bent_chain = replace(chain(), stiff=StiffJoint(joint=40, shift_mm=0.8, straightens_mm=200.0))
+    bent = SimulatedDrive(chain=bent_chain, **IDEAL).run(2 * 120 * PITCH_MM / 1000)
+    for one, other, pulled_mm in (
+        (straight.up_ticks, bent.up_ticks, 100.0),
+        (straight.down_ticks, bent.down_ticks, 100.0 + 24.25 * PITCH_MM),
+    ):
+        late_mm = (other - one) * 1e-6  # 1 m/s: a nanosecond is a millionth of a millimetre
+        late = np.flatnonzero(np.abs(late_mm) > 1e-4)
+        assert len(late) == 2
+        assert late[1] - late[0] == 120
+        assert late_mm[late] == pytest.approx(np.full(2, 0.8 * math.exp(-pulled_mm / 200)), abs=1e-4)
 
 
 @pytest.mark.parametrize("elongation_pct", [0.0, 1.0, 3.0])

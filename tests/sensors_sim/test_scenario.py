@@ -140,6 +140,22 @@ def test_the_reduced_form_is_sent() -> None:
     assert {e.topic for e in events("reduced", 20) if isinstance(e, Message)} == {"linklag/v1/reduced/lag"}
 
 
+@pytest.mark.parametrize(
+    ("name", "late_mm"),
+    [("stiff_joint", 0.8), ("steady", 0.0)],
+)
+def test_only_a_stiff_joint_is_late(name: str, late_mm: float) -> None:
+    late = device(name).drive.chain.shifts_mm(0.0)
+    assert (0.0 if late is None else late.max()) == pytest.approx(late_mm)
+
+
+def test_a_spliced_section_is_new_and_a_cranked_link_makes_the_loop_odd() -> None:
+    spliced = device("spliced_section").drive.chain
+    inside = np.arange(70, 93)
+    assert 100 * (spliced.links_mm[inside].mean() / spliced.pitch_mm - 1) < 0.15
+    assert device("cranked_link").drive.chain.pitches == 121
+
+
 def test_a_hot_chain_sends_its_temperatures_and_the_truth_stays_at_the_reference() -> None:
     sent = [fields(e) for e in events("hot_chain", 60) if isinstance(e, Message)]
     assert all(f["temp_c"] > f["mount_c"] + 45 for f in sent)
