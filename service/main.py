@@ -11,6 +11,7 @@ from typing import Annotated
 import typer
 
 from service.commands import offline
+from service.commands.commission import commission
 from service.commands.drive import drive
 from service.commands.hand import hand
 from service.commands.options import Config, Data, Port, fail, leave, settings_of
@@ -27,6 +28,7 @@ Try it, with nothing set up:   linklag demo
 In a plant, in this order:     linklag check
                                linklag drive import drives.toml
                                linklag run
+                               linklag commission DRIVE
 
 \b
 Settings: --config FILE, else $LINKLAG_CONFIG, else ./linklag.toml, else built in; each key can come from the
@@ -46,6 +48,7 @@ app = typer.Typer(
 app.add_typer(drive, name="drive")
 app.add_typer(hand, name="hand")
 app.command("plan")(plan)
+app.command("commission")(commission)
 
 
 @app.command()
