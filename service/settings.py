@@ -268,6 +268,12 @@ class Worker(_Section):
     flush_ms: int = Field(
         default=100, ge=1, le=10_000, description="milliseconds after which one is made anyway"
     )
+    fold_s: int = Field(
+        default=60,
+        ge=1,
+        le=86_400,
+        description="seconds from one folding of batches into maps of chains to the next",
+    )
     roll_up_s: int = Field(
         default=5, ge=1, le=3600, description="seconds from one run of the roll-ups to the next"
     )

@@ -60,6 +60,8 @@ def test_options_in_the_readme_exist(option: str) -> None:
 
 
 def test_addresses_in_the_readme_are_routes(tmp_path: Path) -> None:
+    from starlette.testclient import TestClient
+
     from service.adapters.database.connect import migrate, open_database
     from service.adapters.web.app import create_app
     from service.operate import Operate
@@ -73,11 +75,16 @@ def test_addresses_in_the_readme_are_routes(tmp_path: Path) -> None:
         refused=database.refused,
         hand_values=database.hand_values,
         raw_batches=database.raw_batches,
+        chain_maps=database.chain_maps,
         operate=Operate(database.register, database.refused, database.readings),
         broker_status=None,
     )
-    pages = [str(getattr(route, "path", "")) for route in app.routes]
-    patterns = [re.sub(r"\{[^}]*\}", "[^ ]+", path) for path in [*app.openapi()["paths"], *pages]]
+    patterns = [
+        re.sub(r"\{[^}]*\}", "[^ ]+", path)
+        for path in [*app.openapi()["paths"], "/api", "/api/v1/openapi.json"]
+    ]
+    with TestClient(app, base_url="http://127.0.0.1") as client:
+        assert all(client.get(page).status_code == 200 for page in ("/api", "/api/v1/openapi.json"))
     database.close()
     addresses = re.findall(r"(?:8390|[ `])(/(?:api|health|metrics)[^\s`?\"]*)", README)
     assert len(addresses) >= 4

@@ -6,6 +6,7 @@ acknowledged. Must not know what a reading is.
 
 import socket
 import threading
+import time
 from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
@@ -23,6 +24,7 @@ from service.ingest import Housekeeper, Ingest, Metrics
 from service.operate import Operate
 from service.ports import Resolution
 from service.settings import Settings
+from service.watch import FoldMaps
 
 log = structlog.get_logger()
 
@@ -74,10 +76,22 @@ class WorkerParts:
             roll_up_s=settings.worker.roll_up_s,
             forget_s=settings.worker.forget_s,
         )
+        self._fold_s = settings.worker.fold_s
+        self._fold_maps = FoldMaps(
+            database.raw_batches,
+            database.readings,
+            database.register,
+            database.chain_maps,
+            now_ns=time.time_ns,
+        )
         self.parts = [
             Part(name="ingest", run=self._take, stop=self._stop.set),
             Part(name="housekeeper", run=self._keep_house, stop=self._stop.set),
+            Part(name="folding", run=self._fold, stop=self._stop.set),
         ]
+
+    def _fold(self) -> None:
+        self._fold_maps.run(self._stop, self._fold_s)
 
     def status(self) -> Mapping[str, Any]:
         """How the way from the broker to the store stands, for page and health checks (see web `parts`)."""
@@ -105,6 +119,8 @@ def _web_part(
         refused=database.refused,
         hand_values=database.hand_values,
         raw_batches=database.raw_batches,
+        chain_maps=database.chain_maps,
+        devices=database.devices,
         operate=Operate(database.register, database.refused, database.readings),
         broker_status=working.status if working else None,
         worker_registry=working.registry if working else None,

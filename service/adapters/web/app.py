@@ -20,6 +20,7 @@ from service.adapters.web import (
     api_drives,
     api_hand,
     api_health,
+    api_map,
     api_plan,
     api_readings,
     api_refused,
@@ -29,6 +30,7 @@ from service.adapters.web import (
     pages_commission,
     pages_forms,
     pages_hand,
+    pages_map,
     pages_plan,
     problems,
 )
@@ -39,7 +41,7 @@ from service.adapters.web.parts import BrokerStatus, Parts, WebSettings
 from service.adapters.web.sensing import Sensing
 from service.measure_by_hand import MeasureByHand
 from service.operate import Operate
-from service.ports import Devices, HandValues, RawBatches, Readings, Refused, Register
+from service.ports import ChainMaps, Devices, HandValues, RawBatches, Readings, Refused, Register
 from service.set_up import SetUp
 
 API = "/api/v1"
@@ -62,6 +64,7 @@ TAGS = (
     ("by hand", "Measurements by hand, and the card to take along"),
     ("refused", "Messages that could not be used, and drives that nobody registered"),
     ("catalogue", "Chains by designation or by measurement"),
+    ("map", "The chain, link by link"),
     ("plan", "Sensors, before they are mounted"),
     ("service", "Health and metrics"),
 )
@@ -74,6 +77,7 @@ def create_app(  # noqa: PLR0913 - all that the web part stands on, by name
     refused: Refused,
     hand_values: HandValues,
     raw_batches: RawBatches,
+    chain_maps: ChainMaps,
     operate: Operate,
     devices: Devices | None = None,
     broker_status: BrokerStatus | None = None,
@@ -89,6 +93,7 @@ def create_app(  # noqa: PLR0913 - all that the web part stands on, by name
         refused: rejections and unregistered drives.
         hand_values: measurements by hand.
         raw_batches: pulse batches as they came, for who sets a drive up.
+        chain_maps: maps of chains, as a worker folds them.
         operate: the door for what people do.
         devices: what devices say of themselves; None where nobody notes it.
         broker_status: what a worker in this process says of itself (see `parts.BrokerStatus`); None without one.
@@ -105,6 +110,7 @@ def create_app(  # noqa: PLR0913 - all that the web part stands on, by name
         refused=refused,
         hand_values=hand_values,
         devices=devices,
+        chain_maps=chain_maps,
         operate=operate,
         measure_by_hand=MeasureByHand(register, readings, hand_values, operate),
         set_up=SetUp(register, readings, raw_batches, hand_values, operate),
@@ -145,6 +151,7 @@ def _add_routes(app: FastAPI) -> None:
         api_refused,
         api_catalogue,
         api_plan,
+        api_map,
     ):
         api.include_router(part.router)
     app.include_router(api)
@@ -153,6 +160,7 @@ def _add_routes(app: FastAPI) -> None:
     app.include_router(pages_forms.router, include_in_schema=False)
     app.include_router(pages_hand.router, include_in_schema=False)
     app.include_router(pages_commission.router, include_in_schema=False)
+    app.include_router(pages_map.router, include_in_schema=False)
     app.include_router(pages.router, include_in_schema=False)
     app.include_router(pages_plan.router, include_in_schema=False)
     app.mount("/static", StaticFiles(directory=Path(__file__).with_name("static")), name="static")

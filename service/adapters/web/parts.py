@@ -13,7 +13,7 @@ from service.adapters.web.board import Board
 from service.adapters.web.live import Live
 from service.measure_by_hand import MeasureByHand
 from service.operate import Operate
-from service.ports import Devices, HandValues, Readings, Refused, Register
+from service.ports import ChainMaps, Devices, HandValues, Readings, Refused, Register
 from service.set_up import SetUp
 
 # What a worker in this process says of itself: `connected` and `trouble` of its broker; and, under `ingest`,
@@ -43,6 +43,7 @@ class Parts:
     refused: Refused
     hand_values: HandValues
     devices: Devices | None
+    chain_maps: ChainMaps
     operate: Operate
     measure_by_hand: MeasureByHand
     set_up: SetUp

@@ -97,6 +97,8 @@ def app_on(
         refused=ports.refused,
         hand_values=ports.hand_values,
         raw_batches=ports.raw_batches,
+        chain_maps=ports.chain_maps,
+        devices=ports.devices,
         operate=Operate(ports.register, ports.refused, ports.readings),
         broker_status=broker_status,
         worker_registry=worker_registry,
@@ -134,7 +136,7 @@ def add(plant: Plant, drive_id: str, pct: float | None = None, **more: Any) -> N
 
 def reading_of(drive_id: str, at_s: float, pct: float | None, **more: Any) -> Reading:
     """Return a clean reading of a drive that ends `at_s` after noon; stopped where `pct` is None."""
-    clean = {"up_missed": 0, "down_missed": 0, "up_extra": 0, "down_extra": 0}
+    clean = {"up_missed": 0, "down_missed": 0, "up_extra": 0, "down_extra": 0, "by_alternation": False}
     return replace(
         a_reading(at_s, pct), **{"drive_id": drive_id, "chain_id": f"{drive_id}-a", **clean, **more}
     )

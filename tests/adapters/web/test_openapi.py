@@ -21,7 +21,7 @@ from service.adapters.web import (
 from service.adapters.web.app import create_app
 from service.operate import Operate
 from tests.adapters.web.plant import API
-from tests.fakes import FakeHandValues, FakeRawBatches, FakeReadings, FakeRefused, FakeRegister
+from tests.fakes import FakeChainMaps, FakeHandValues, FakeRawBatches, FakeReadings, FakeRefused, FakeRegister
 
 ROUTES = {
     "GET /api/v1/readings/newest",
@@ -59,6 +59,7 @@ ROUTES = {
     "GET /api/v1/catalogue/chains",
     "GET /api/v1/catalogue/identify",
     "GET /api/v1/plan",
+    "GET /api/v1/drives/{drive_id}/map",
     "GET /health/live",
     "GET /health/ready",
     "GET /metrics",
@@ -73,6 +74,7 @@ APP = create_app(
     refused=REFUSED,
     hand_values=FakeHandValues(REGISTER),
     raw_batches=FakeRawBatches(),
+    chain_maps=FakeChainMaps(),
     operate=Operate(REGISTER, REFUSED, READINGS),
 )
 DOCUMENT: dict[str, Any] = APP.openapi()

@@ -1,0 +1,33 @@
+"""The page of a chain's map: a strip of all links, and what stands out, in a fitter's words."""
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse
+
+from service.adapters.web.instants import rfc3339
+from service.adapters.web.map_picture import draw_map
+from service.adapters.web.parts import PartsDep
+from service.adapters.web.templating import render
+from service.ports import NotFoundError
+from service.watch import map_of_drive
+
+router = APIRouter()
+
+
+@router.get("/drives/{drive_id}/map")
+def map_page(request: Request, parts: PartsDep, drive_id: str) -> HTMLResponse:
+    """The map of the chain on a drive, or what is needed for one."""
+    drive = parts.register.drive(drive_id)
+    now_ns = parts.now_ns()
+    try:
+        found, lacks = map_of_drive(drive_id, parts.register, parts.readings, parts.chain_maps, now_ns), ""
+    except NotFoundError as error:
+        found, lacks = None, str(error)
+    links = found.links if found else None
+    values = {
+        "drive": drive,
+        "found": found,
+        "lacks": lacks,
+        "folded_to": rfc3339(found.folded_to_ns) if found and found.folded_to_ns else "",
+        "picture": draw_map(links, found.faults) if found and links is not None else "",
+    }
+    return render(request, "map.html", values, now_ns=now_ns)
