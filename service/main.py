@@ -16,6 +16,7 @@ from service.commands.drive import drive
 from service.commands.hand import hand
 from service.commands.options import Config, Data, Port, fail, leave, settings_of
 from service.commands.plan import plan
+from service.commands.reconvert import reconvert
 
 HELP = """Live wear elongation of running chains, from the phase lag of two sensors.
 
@@ -48,6 +49,7 @@ app = typer.Typer(
 app.add_typer(drive, name="drive")
 app.add_typer(hand, name="hand")
 app.command("plan")(plan)
+app.command("reconvert")(reconvert)
 app.command("commission")(commission)
 
 
