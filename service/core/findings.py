@@ -424,7 +424,9 @@ def _delay(seen: _Seen, drive: Drive, chain: Chain) -> list[Finding]:
     if not abs(over_range.value) > max(SURE * over_range.u, DELAY_MIN_PCT):
         return []
     newest = seen.readings[-1]
-    us_per_slope = -(newest.pitches_between or 0.0) / 100 * chain.pitch_mm * 1e3  # de/dv = -(1 + e) delay / (N p)
+    us_per_slope = (
+        -(newest.pitches_between or 0.0) / 100 * chain.pitch_mm * 1e3
+    )  # de/dv = -(1 + e) delay / (N p)
     delay = Size(name="delay", value=follows.value * us_per_slope, u=follows.u * abs(us_per_slope), unit="µs")
     size = Size(name="lag", value=over_range.value, u=over_range.u, unit="%")
     known = f" more than the {drive.delay_us:g} µs that are taken off" if drive.delay_us is not None else ""

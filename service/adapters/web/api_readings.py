@@ -1,5 +1,6 @@
 """API: newest readings of all drives, and one drive's readings over a range of time, as JSON or CSV."""
 
+from dataclasses import replace
 from enum import StrEnum
 from typing import Annotated, Any
 
@@ -11,7 +12,7 @@ from pydantic import Field
 from service.adapters.web import schemas
 from service.adapters.web.api_drives import DriveId
 from service.adapters.web.instants import instant_ns, length_ns, rfc3339
-from service.adapters.web.parts import PartsDep
+from service.adapters.web.parts import Parts, PartsDep
 from service.adapters.web.problems import ProblemError, refusals, responses
 from service.adapters.web.series import (
     DAY_NS,
@@ -22,12 +23,15 @@ from service.adapters.web.series import (
     read_series,
     row_values,
 )
+from service.core.drive import Baseline
 
 router = APIRouter(tags=["readings"])
 
 CSV_EXAMPLE = (
-    "time,chain_id,readings,measured,mean_pct,min_pct,max_pct,last_pct,mean_u_pct,mean_speed_m_s,pulses\r\n"
-    "2026-11-25T09:00:00Z,infeed-2-2026-03-02,360,357,1.2391,1.2288,1.2467,1.2402,0.0421,0.84,119200\r\n"
+    "time,chain_id,readings,measured,mean_pct,min_pct,max_pct,last_pct,mean_u_pct,mean_speed_m_s,pulses,"
+    "mean_since_pct,mean_since_u_pct\r\n"
+    "2026-11-25T09:00:00Z,infeed-2-2026-03-02,360,357,1.2391,1.2288,1.2467,1.2402,0.0421,0.84,119200,"
+    "1.1632,0.0123\r\n"
 )
 
 
@@ -101,11 +105,17 @@ def readings(
     with refusals():
         from_ns, to_ns = time_range(asked.from_, asked.to, asked.last, parts.now_ns())
     series = read_series(parts.readings, drive_id, from_ns, to_ns, asked.resolution, asked.rows_max)
+    series = replace(series, baselines=_baselines(parts, drive_id))
     headers = {"Linklag-Truncated": "true" if series.truncated else "false"}
     if (asked.format or accepted(accept)) is Form.CSV:
         headers["Content-Disposition"] = f'inline; filename="{drive_id}-{series.resolution}.csv"'
         return StreamingResponse(csv_chunks(series), media_type="text/csv", headers=headers)
     return Response(_json(series), media_type="application/json", headers=headers)
+
+
+def _baselines(parts: Parts, drive_id: str) -> dict[str, list[Baseline]]:
+    chains = parts.register.chains(drive_id)
+    return {each.chain_id: parts.register.baselines(each.chain_id) for each in chains}
 
 
 def time_range(from_: str | None, to: str | None, last: str | None, now_ns: int) -> tuple[int, int]:

@@ -74,7 +74,7 @@ DRIVE_GROUPS = (
                 "pitches",
                 "0 to 1; the sensors stand (n + d) pitches apart",
             ),
-            Field("spacing_u_mm", "How well that is known", Kind.NUMBER, "mm", "Standard uncertainty"),
+            Field("spacing_u_mm", "How well the spacing is known", Kind.NUMBER, "mm", "Standard uncertainty"),
         ),
     ),
     Group(
@@ -106,7 +106,7 @@ DRIVE_GROUPS = (
                 "µs",
                 "As fitted at several speeds. Left empty: not known, nothing is taken off",
             ),
-            Field("delay_u_us", "How well that is known", Kind.NUMBER, "µs", "Standard uncertainty"),
+            Field("delay_u_us", "How well the delay is known", Kind.NUMBER, "µs", "Standard uncertainty"),
             Field("temp_ref_c", "Elongation is stated at", Kind.NUMBER, "°C"),
             Field("temp_range_k", "Where no temperature is sent, assume ±", Kind.NUMBER, "K", "Half width"),
             Field(
@@ -120,7 +120,7 @@ DRIVE_GROUPS = (
             Field("strain_pct_per_kn", "Elastic strain of the strand", Kind.NUMBER, "% per kN"),
             Field(
                 "strain_u_pct_per_kn",
-                "How well that is known",
+                "How well the strain is known",
                 Kind.NUMBER,
                 "% per kN",
                 "Standard uncertainty. Left empty: a quarter of it. It is taken off only where it is 3 times that",

@@ -21,7 +21,7 @@ from service.core.health import LETTERS, Health, Sign, SignKind, Status
 from service.core.not_measured import NotMeasured
 from service.core.reading import Reading
 from service.measure_by_hand import HandReport
-from service.ports import KeptRejection, RollUp, Sighting
+from service.ports import KeptRejection, Sighting
 
 T = "2026-11-25T08:15:00Z"
 NS = 1_764_058_500 * 10**9
@@ -557,6 +557,8 @@ class RollUpOut(Out):
             mean_u_pct=0.0421,
             mean_speed_m_s=0.84,
             pulses=119200,
+            mean_since_pct=1.1632,
+            mean_since_u_pct=0.0123,
         )
     )
 
@@ -571,12 +573,10 @@ class RollUpOut(Out):
     mean_u_pct: float | None = Field(description="Mean of the standard uncertainties (k = 1)")
     mean_speed_m_s: float | None
     pulses: int = Field(description="Joints that passed")
-
-    @classmethod
-    def of(cls, rolled: RollUp) -> Self:
-        """Return a roll-up as the API gives it."""
-        values = {name: getattr(rolled, name) for name in RollUp.__dataclass_fields__ if name != "drive_id"}
-        return cls.model_construct(**values, time=values.pop("end_ns"))
+    mean_since_pct: float | None = Field(
+        description="The mean as change since the baseline that was in force"
+    )
+    mean_since_u_pct: float | None = Field(description="Its standard uncertainty (k = 1), without that of e0")
 
 
 class SeriesOut(Out):

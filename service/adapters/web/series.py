@@ -5,13 +5,15 @@ Knows the port Readings and which resolution suits which span; must not know HTT
 
 import csv
 import io
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
 
 from service.adapters.web.chart import Point
 from service.adapters.web.instants import SECOND_NS, rfc3339
+from service.adapters.web.since import since_pct, since_u_pct
+from service.core.drive import Baseline, baseline_at
 from service.core.reading import Reading
 from service.ports import Readings, Resolution, RollUp
 
@@ -37,7 +39,10 @@ _AUTO = ((DAY_NS // 4, Span.RAW), (7 * DAY_NS, Span.MINUTE), (400 * DAY_NS, Span
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Series:
-    """Rows in the order of time; `truncated` where older ones were left out."""
+    """Rows in the order of time; `truncated` where older ones were left out.
+
+    `baselines`, by chain, are what the changes of roll-ups since the baseline are worked out by.
+    """
 
     drive_id: str
     from_ns: int
@@ -45,6 +50,7 @@ class Series:
     resolution: Span
     rows: Sequence[Reading | RollUp]
     truncated: bool
+    baselines: Mapping[str, Sequence[Baseline]] = field(default_factory=dict)
 
 
 def resolution_for(span_ns: int) -> Span:
@@ -106,13 +112,16 @@ ROLLED_FIELDS = (
     "chain_id", "readings", "measured", "mean_pct", "min_pct", "max_pct", "last_pct", "mean_u_pct",
     "mean_speed_m_s", "pulses",
 )  # fmt: skip
+ROLLED_SINCE = ("mean_since_pct", "mean_since_u_pct")
 
 
 def row_values(series: Series) -> Iterator[dict[str, Any]]:
     """Yield each row as the API gives it in JSON."""
     for row in series.rows:
         if isinstance(row, RollUp):
-            yield {"time": rfc3339(row.end_ns), **{name: getattr(row, name) for name in ROLLED_FIELDS}}
+            values = {name: getattr(row, name) for name in ROLLED_FIELDS}
+            since = dict(zip(ROLLED_SINCE, _since(row, series.baselines), strict=True))
+            yield {"time": rfc3339(row.end_ns), **values, **since}
         else:
             values = {name: getattr(row, name) for name in RAW_FIELDS}
             values |= {name: _told(getattr(row, field)) for name, field in RAW_INSTANTS.items()}
@@ -124,22 +133,32 @@ def _told(ns: int | None, digits: int | None = None) -> str | None:
     return None if ns is None else rfc3339(ns, digits)
 
 
+def _since(row: RollUp, baselines: Mapping[str, Sequence[Baseline]]) -> tuple[float | None, float | None]:
+    """The change of a roll-up's mean since the baseline in force, with its standard uncertainty; None without one."""
+    baseline = baseline_at(baselines.get(row.chain_id or "", ()), row.end_ns)
+    if baseline is None or row.mean_pct is None:
+        return None, None
+    return since_pct(row.mean_pct, baseline), since_u_pct(row.mean_pct, row.mean_u_pct or 0.0, baseline)
+
+
 def csv_chunks(series: Series) -> Iterator[str]:
     """Yield the rows as CSV (RFC 4180): one header line, times with the same number of digits throughout."""
     raw = series.resolution is Span.RAW
     buffer = io.StringIO()
     write: Callable[[Sequence[Any]], Any] = csv.writer(buffer).writerow
-    write(("time", *RAW_FIELDS, *RAW_INSTANTS, *RAW_SOURCE, "t0") if raw else ("time", *ROLLED_FIELDS))
+    rolled = ("time", *ROLLED_FIELDS, *ROLLED_SINCE)
+    write(("time", *RAW_FIELDS, *RAW_INSTANTS, *RAW_SOURCE, "t0") if raw else rolled)
     for number, row in enumerate(series.rows, 1):
-        write(_csv_row(row))
+        write(_csv_row(row, series.baselines))
         if number % CSV_CHUNK_ROWS == 0:
             yield _taken(buffer)
     yield _taken(buffer)
 
 
-def _csv_row(row: Reading | RollUp) -> list[Any]:
+def _csv_row(row: Reading | RollUp, baselines: Mapping[str, Sequence[Baseline]]) -> list[Any]:
     if isinstance(row, RollUp):
-        return [rfc3339(row.end_ns, 0), *(cell(getattr(row, name)) for name in ROLLED_FIELDS)]
+        values = (cell(getattr(row, name)) for name in ROLLED_FIELDS)
+        return [rfc3339(row.end_ns, 0), *values, *_since(row, baselines)]
     return [
         rfc3339(row.t_ns, 9),
         *(cell(getattr(row, name)) for name in RAW_FIELDS),

@@ -15,11 +15,16 @@ def since_pct(elongation_pct: float, baseline: Baseline) -> float:
     return ((100 + elongation_pct) / (100 + baseline.elongation_pct) - 1) * 100
 
 
+def since_u_pct(elongation_pct: float, u_pct: float, baseline: Baseline) -> float:
+    """Return the standard uncertainty of that change: that of the elongation without what e0 is uncertain by, per cent."""
+    start_u = baseline.elongation_u_pct * (100 + elongation_pct) / (100 + baseline.elongation_pct)
+    return math.sqrt(max(0.0, u_pct**2 - start_u**2))
+
+
 def since_points(points: Iterable[Point], baselines: Mapping[str, Sequence[Baseline]]) -> list[Point]:
     """Return the points as changes since the baseline that was in force; those without one are not measured.
 
-    The uncertainty is the point's without that of e0. The line breaks where another baseline came into force, because
-    the change is counted anew from there.
+    The line breaks where another baseline came into force, because the change is counted anew from there.
 
     Args:
         points: elongations against nominal.
@@ -33,12 +38,11 @@ def since_points(points: Iterable[Point], baselines: Mapping[str, Sequence[Basel
 def _since(point: Point, baseline: Baseline | None) -> Point:
     if baseline is None or point.mean is None:
         return point._replace(mean=None, low=None, high=None, u=None, measured=0)
-    start_u = baseline.elongation_u_pct * (100 + point.mean) / (100 + baseline.elongation_pct)
     low, high = (None if each is None else since_pct(each, baseline) for each in (point.low, point.high))
     return point._replace(
         mean=since_pct(point.mean, baseline),
         low=low,
         high=high,
-        u=math.sqrt(max(0.0, (point.u or 0.0) ** 2 - start_u**2)),
+        u=since_u_pct(point.mean, point.u or 0.0, baseline),
         chain_id=f"{point.chain_id} since {baseline.taken_ns}",
     )
