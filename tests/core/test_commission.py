@@ -27,6 +27,7 @@ from service.core.commission import (
 from service.core.drive import Baseline
 from service.core.lag import Lag, measure_lag
 from service.core.learn import DelayFit
+from service.core.reading import Last, convert
 from service.core.steps import PATIENCE_NS, TITLES
 from tests.core.running import Running, S, exchanged
 
@@ -325,17 +326,18 @@ def test_links_too_alike_to_tell_do_not_hold_a_drive_up_for_ever() -> None:
     assert found.ready_for_baseline
 
 
+def reduced(batch: Batch) -> Batch:
+    """The same as a device sends it that takes the means itself."""
+    lag = measure_lag(batch, 120)
+    assert isinstance(lag, Lag)
+    period_us = 1e6 * lag.period_s
+    means = Reduced(period_us=period_us, lag_us=period_us * lag.pitches, count=360, sd_us=80.0)
+    nothing = np.zeros(0, dtype=np.int64)
+    return dataclasses.replace(batch, up=nothing, down=nothing, reduced=means)
+
+
 def test_means_from_the_device_are_taken_with_what_they_cannot_show() -> None:
-    reduced = []
-    for each in SENT:
-        lag = measure_lag(each, 120)
-        assert isinstance(lag, Lag)
-        means = Reduced(
-            period_us=1e6 * lag.period_s, lag_us=1e6 * lag.period_s * lag.pitches, count=360, sd_us=80.0
-        )
-        nothing = np.zeros(0, dtype=np.int64)
-        reduced.append(dataclasses.replace(each, up=nothing, down=nothing, reduced=means))
-    found = judge(SOUND, reduced)
+    found = judge(SOUND, [reduced(each) for each in SENT])
     for step in (StepId.COUNTS, StepId.EVEN, StepId.TICK):
         assert found.step(step).state is StepState.NOT_NEEDED
     assert found.step(StepId.ORDER).state is StepState.PASSED  # by the spacing
@@ -393,6 +395,25 @@ def test_the_baseline_is_dated_from_the_first_batch_that_went_into_it() -> None:
     assert found.batches == len(SENT)
 
 
+def test_a_baseline_puts_right_what_the_spacing_had_wrong() -> None:
+    """The spacing was a quarter of a pitch off, 1 %; the last elongation by it must not rule the true one out.
+
+    Of means, which show no alternation that could tell the whole number.
+    """
+    off = Running(registered={"offset_pitches": 0.55})
+    means = reduced(SENT[0])
+    by_spacing = convert(means, drive=off.drive, chain=off.chain, baseline=None, last=None)
+    assert by_spacing.elongation_pct == pytest.approx(1.1, abs=0.05)
+    taken = dataclasses.replace(held(SENT[0].end_ns), pitches_between=SOUND.true_pitches_between)
+    last = Last(by_spacing.elongation_pct or 0.0, by_spacing.t_ns - 1)
+    reading = convert(reduced(SENT[1]), drive=off.drive, chain=off.chain, baseline=taken, last=last)
+    assert reading.elongation_pct == pytest.approx(0.075, abs=0.01)
+    later = Last(
+        last.elongation_pct, taken.recorded_ns + 1
+    )  # measured with this baseline: a moved bracket, then
+    assert convert(means, drive=off.drive, chain=off.chain, baseline=taken, last=later).elongation_pct is None
+
+
 # --- what people read -----------------------------------------------------------------------------------------
 
 
@@ -407,7 +428,7 @@ def test_every_step_that_fails_says_what_to_do(fault: str) -> None:
     for each in judged(fault).steps:
         assert each.reason.endswith((".", ")"))
         assert each.mend or each.state is not StepState.FAILED
-        assert "ala" "rm" not in (each.reason + each.mend).lower()
+        assert "ala" + "rm" not in (each.reason + each.mend).lower()
 
 
 def test_a_mend_at_the_drive_carries_the_caution() -> None:

@@ -539,7 +539,7 @@ def test_every_page_is_marked_up_for_people_who_do_not_see_it(plant: Plant) -> N
 def test_the_word_is_alert_and_no_word_of_marketing_is_used() -> None:
     here = Path(web.__file__).parent
     for file in [*here.rglob("*.html"), *here.rglob("*.js"), *here.rglob("*.css"), *here.rglob("*.py")]:
-        assert not re.search(r"\bala" r"rm", file.read_text(encoding="utf-8"), re.IGNORECASE), file
+        assert not re.search(r"\bala" + "rm", file.read_text(encoding="utf-8"), re.IGNORECASE), file
 
 
 def test_the_list_of_routes_names_every_route(fake_plant: Plant) -> None:

@@ -224,5 +224,5 @@ def test_words_are_complete() -> None:
     assert Asked().query == ""
     assert Asked("2026-11-25T08:15:00Z", "248").query == "?since=2026-11-25T08%3A15%3A00Z&shaft=248"
     templates = Path(web.__file__).with_name("templates")
-    assert "ala" "rm" not in (templates / "commission.html").read_text().lower()
+    assert "ala" + "rm" not in (templates / "commission.html").read_text().lower()
     assert len(E0) == 4
