@@ -124,6 +124,10 @@ def convert(
     delay = delay_shift_pitches(drive, lag.period_s)
     without_delay = (lag.pitches - delay[0]) % 1.0
     whole = pitches_between(without_delay, _expect(new, last, batch.t0_ns), new.pitches, by_alternation)
+    if isinstance(whole, NotMeasured) and baseline is not None and last and last.t_ns < baseline.recorded_ns:
+        # That elongation is by the spacing, or by an older baseline, which this one has put right.
+        start = Last(baseline.elongation_pct, baseline.taken_ns)
+        whole = pitches_between(without_delay, _expect(new, start, batch.t0_ns), new.pitches, by_alternation)
     if isinstance(whole, NotMeasured):
         return _not_measured(batch, chain, whole, lag, alternations)
     return _measured(batch, drive, chain, baseline, _Found(lag, new, whole, delay, alternations))
