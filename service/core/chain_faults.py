@@ -262,8 +262,11 @@ def _sections(chain: _Chain, excess: Floats) -> list[Finding]:
         rest = np.setdiff1d(np.arange(chain.pitches), inside)
         found.append(_section(chain, start, links, off_pct, rest))
         # What was named is not searched again, nor are its ends: their links belong to it by half.
-        reach = np.arange(start - SECTION_LINKS_MIN, start + links + SECTION_LINKS_MIN)
-        excess[reach % chain.pitches] = excess[np.setdiff1d(rest, reach % chain.pitches)].mean()
+        reach = np.arange(start - SECTION_LINKS_MIN, start + links + SECTION_LINKS_MIN) % chain.pitches
+        outside = np.setdiff1d(rest, reach)
+        if len(outside) < SECTION_LINKS_MIN:
+            return found
+        excess[reach] = excess[outside].mean()
     return found
 
 

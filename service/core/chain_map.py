@@ -34,7 +34,7 @@ _STRAY = 8.0  # noises
 LAPS_KEPT = 1000.0  # older laps fade, so that the map follows the wear
 SURE = 0.999  # least probability of a place that was found by its pattern
 SURE_COUNTED = 0.98  # of one that was counted on; the pattern need only not speak against it
-_LAPS_ODD = 4.0
+_LAPS_ODD = 4.0  # of an odd loop, before the place of its cranked link is sure
 _SEEN_MIN = 0.95  # of all joints, before a pattern can be laid over the map
 _OVERLAP_MIN = 12  # joints that two folds must share to be brought to one level
 # Neighbouring values share pulses: so much of each one's weight is its own.

@@ -36,10 +36,10 @@ Bools = npt.NDArray[np.bool_]
 Modes = npt.NDArray[np.complex128]
 
 _TEETH_UNKNOWN = 11  # of the driver, where nobody gave them: a small one
+LAPS_MIN = 3.0  # before a map is shown
 _ROUNDS_MAX = 12
 _SETTLED = 1e-5  # pitches
-_BESIDE = 9  # joints, a straight line through which a joint is held against
-LAPS_MIN = 3.0  # before a map is shown
+_BESIDE = 9  # joints: each is held against a straight line through so many
 _DISPLACED = 6.0  # times its noise, by which a joint must lie otherwise at one sensor than at the other
 
 
@@ -152,7 +152,7 @@ def _solve(sums: Sums, pitches_between: float) -> _Solved:
     delay: Modes = np.exp(1j * turn * whole) * (1 - part + part * np.exp(1j * turn))
     alone = (
         1 + part**2 + (1 - part) ** 2
-    )  # values of `apart` hold the noise of one pulse and of two weighted ones
+    )  # a value of `apart` holds one pulse's noise and that of two, weighted
     noise = sums.noise(APART) / alone * float((1 / np.maximum(sums.count, 0.5)).mean())
     places, displaced, harmonics = np.zeros(pitches), np.zeros(pitches), np.zeros(len(turn))
     for _ in range(_ROUNDS_MAX):

@@ -158,6 +158,29 @@ def test_turning_the_chain_turns_the_findings_and_changes_nothing_else(links_on:
     assert len(here) == 2
 
 
+@pytest.mark.parametrize("pitches", [12, 13, 17, 20, 31])
+def test_short_loops_are_searched_too(pitches: int) -> None:
+    rng = np.random.default_rng(pitches)
+    sign = np.where(np.arange(pitches) % 2, 1.0, -1.0)
+    sign[0] = 0.0 if pitches % 2 else sign[0]
+    elongation = 1.5 + 1.5 * sign + rng.normal(0, 0.02, pitches)
+    elongation[2:6] += 4.0
+    short = LinkMap(
+        elongation_pct=elongation,
+        u_pct=np.full(pitches, 0.02),
+        sign=sign,
+        displaced_pct=np.zeros(pitches),
+        displaced_u_pct=0.02,
+        harmonics=np.full(pitches // 2 + 1, 1e-7),
+        mean_pct=float(elongation.mean()),
+        laps=20.0,
+        confidence=1.0,
+    )
+    found = faults_of(short, PITCH_MM)
+    if pitches >= 20:
+        assert Fault.WORN_SECTION in {finding.fault for finding in found}
+
+
 def test_the_place_along_the_chain_is_that_of_the_worn_chain() -> None:
     chain = longer(links(spread_pct=0.0), [50], 5.0)
     (finding,) = faults_of(chain, PITCH_MM)
