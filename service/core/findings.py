@@ -156,10 +156,10 @@ def _seen(readings: Sequence[Reading], drive: Drive, chain: Chain) -> _Seen:
     if len(alike) >= SIDE_MIN:
         kept = _inliers(np.array([each.elongation_pct for each in alike], dtype=np.float64))
         alike = [each for each, keep in zip(alike, kept, strict=True) if keep]
-    return _columns(alike, drive)
+    return _columns(alike, drive, chain)
 
 
-def _columns(readings: list[Reading], drive: Drive) -> _Seen:
+def _columns(readings: list[Reading], drive: Drive, chain: Chain) -> _Seen:
     first_ns = readings[0].t_ns if readings else 0
     speed = np.array([each.speed_m_s or 0.0 for each in readings])
     beside = [speed]
@@ -170,7 +170,7 @@ def _columns(readings: list[Reading], drive: Drive) -> _Seen:
         readings,
         np.array([(each.t_ns - first_ns) / NS_PER_S for each in readings]),
         np.array([each.elongation_pct for each in readings], dtype=np.float64),
-        np.array([links_pct(each) for each in readings]),
+        np.array([_links_pct(each, chain) for each in readings]),
         beside,
         speed,
     )
@@ -192,6 +192,11 @@ def links_pct(reading: Reading) -> float:
     """Return the elongation by long and short links, the mean of both sensors; not a number where there is none."""
     up, down = reading.up_alternation_pct, reading.down_alternation_pct
     return math.nan if up is None or down is None else (up + down) / 2
+
+
+def _links_pct(reading: Reading, chain: Chain) -> float:
+    """The same for a chain; a cranked link makes long and short change places with each lap, so there is none."""
+    return math.nan if (chain.pitches_in_loop or 0) % 2 else links_pct(reading)
 
 
 def _load_is_taken_off(readings: Sequence[Reading], drive: Drive) -> bool:
@@ -530,7 +535,7 @@ def _reversed(
         for each in readings[-CHECKED_MAX:]
         if each.chain_id == chain.chain_id
         and each.lag_pitches is not None
-        and not math.isnan(links_pct(each))
+        and not math.isnan(_links_pct(each, chain))
         and (each.reason is None or each.reason in _DOUBTED)
     ]
     new = _new_pitches_of(drive, chain, baseline)

@@ -339,6 +339,17 @@ def test_a_chain_without_alternation_is_held_against_nothing() -> None:
     assert math.isnan(links_pct(readings[0]))
 
 
+@pytest.mark.parametrize("window_s", [1.2, 5.0])
+def test_a_chain_with_a_cranked_link_is_held_against_nothing(window_s: float) -> None:
+    """Long and short change places with each lap: what a sensor shows of them is anything between nought and all."""
+    watched = watch(ordinary(pitches_in_loop=121), 60, window_s=window_s)
+    assert watched.findings == []
+    jumped = watch(
+        ordinary(pitches_in_loop=121, moved_at_s=30 * window_s, moved_mm=0.6), 60, window_s=window_s
+    )
+    assert kinds(jumped) <= {FindingKind.LAG_JUMPED}
+
+
 def test_a_wild_reading_is_left_out() -> None:
     watched = watch(ordinary(), 60)
     wild = replace(watched.readings[30], elongation_pct=4.0)
