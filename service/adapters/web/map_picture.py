@@ -48,7 +48,8 @@ def draw_map(links: LinkMap, faults: list[Finding]) -> str:
             *bars,
             f'<line class="grid" x1="0" x2="100%" y1="{y(0):.1f}" y2="{y(0):.1f}"/>',
             f'<line class="mean-line" x1="0" x2="100%" y1="{mean:.1f}" y2="{mean:.1f}"/>',
-            f'<text class="plan-text" x="2" y="{mean - 4:.1f}">mean {links.mean_pct:.2f} %</text>',
+            f'<text class="plan-text" x="100%" y="{HEIGHT + 8:.0f}" text-anchor="end">'
+            f"dashes: mean {links.mean_pct:.2f} %; longest {values.max():.2f} %</text>",
             "</svg>",
         ]
     )
