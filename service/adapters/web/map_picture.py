@@ -42,14 +42,14 @@ def draw_map(links: LinkMap, faults: list[Finding]) -> str:
     said = (
         f"{links.pitches} links from {values.min():.2f} to {values.max():.2f} %, mean {links.mean_pct:.2f} %"
     )
+    scale = f"dashes: mean {links.mean_pct:.2f} %; longest {values.max():.2f} %"
     return "".join(
         [
             f'<svg class="chain-map" width="100%" height="{HEIGHT + 16:.0f}" role="img" aria-label="{escape(said)}">',
             *bars,
             f'<line class="grid" x1="0" x2="100%" y1="{y(0):.1f}" y2="{y(0):.1f}"/>',
             f'<line class="mean-line" x1="0" x2="100%" y1="{mean:.1f}" y2="{mean:.1f}"/>',
-            f'<text class="plan-text" x="100%" y="{HEIGHT + 8:.0f}" text-anchor="end">'
-            f"dashes: mean {links.mean_pct:.2f} %; longest {values.max():.2f} %</text>",
+            f'<text class="plan-text" x="100%" y="{HEIGHT + 8:.0f}" text-anchor="end">{scale}</text>',
             "</svg>",
         ]
     )
