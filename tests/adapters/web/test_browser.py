@@ -14,6 +14,7 @@ import pytest
 from playwright.sync_api import Browser, ConsoleMessage, Page, expect, sync_playwright
 
 from service.core.reading import NotMeasured
+from service.ports import DeviceState
 from tests.adapters.web.plant import Plant, add, app_on, not_measured
 from tests.adapters.web.plant import reading_of as fixed_reading_of
 from tests.adapters.web.served import served
@@ -93,6 +94,27 @@ def row(page: Page, drive_id: str) -> Any:
 
 def order(page: Page) -> list[str | None]:
     return [each.get_attribute("data-drive") for each in page.locator("#board tbody tr").all()]
+
+
+def test_the_change_since_the_baseline_and_the_state_of_the_sensing_arrive_by_themselves(
+    page: Page, ports: Ports
+) -> None:
+    """The state may change while no reading comes: the device says good-bye by its last will."""
+    with served(stocked(ports)) as url:
+        page.goto(url)
+        expect(page.locator("#stream")).to_have_text("Live", timeout=SOON_MS)
+        outfeed = row(page, "outfeed-1")
+        letter = outfeed.locator('[data-f="sensing-letter"]')
+        expect(letter).to_have_text("C")  # no baseline
+
+        grown = {"since_pct": 0.95, "since_u_pct": 0.004}
+        ports.readings.store([reading("outfeed-1", 1.02, seq=2, **grown)])
+        expect(outfeed.locator(".since")).to_contain_text("+0.950 ± 0.008 %", timeout=SOON_MS)
+
+        ports.devices.note([DeviceState(drive_id="outfeed-1", online=False, since_ns=time.time_ns())])
+        expect(letter).to_have_text("F", timeout=SOON_MS)
+        expect(outfeed.locator(".sensing")).to_have_class("sensing failure")
+        expect(outfeed.locator(".sensors")).to_contain_text("The device is offline, and 1 more")
 
 
 def test_a_new_reading_appears_on_the_board_and_the_order_follows(
