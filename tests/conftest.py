@@ -1,5 +1,6 @@
 """What several tests share: servers from outside, and the rule for what may skip."""
 
+import logging
 import os
 import shutil
 import socket
@@ -9,6 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+import structlog
 
 REFERENCE = Path(__file__).parents[2] / "shared" / "reference"
 
@@ -72,6 +74,16 @@ class Mosquitto:
             self.process.terminate()
             self.process.wait(10)
             self.process = None
+
+
+@pytest.fixture(autouse=True)
+def log_left_as_it_was() -> Iterator[None]:
+    """A command that a test runs in this process configures the log for its own captured stream, closed afterwards."""
+    handlers, level = list(logging.root.handlers), logging.root.level
+    yield
+    structlog.reset_defaults()
+    logging.root.handlers[:] = handlers
+    logging.root.setLevel(level)
 
 
 @pytest.fixture

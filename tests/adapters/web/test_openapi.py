@@ -12,6 +12,7 @@ from service.adapters.web import (
     api_drives,
     api_hand,
     api_health,
+    api_map,
     api_plan,
     api_readings,
     api_refused,
@@ -116,6 +117,7 @@ def test_no_route_of_the_api_is_left_out_of_the_description() -> None:
         api_hand,
         api_refused,
         api_catalogue,
+        api_map,
         api_plan,
         api_health,
     ):
