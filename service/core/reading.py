@@ -152,7 +152,8 @@ def _expect(new: NewPitches, last: Last | None, now_ns: int) -> Expectation:
 
 def _by_alternation(lag: Lag, drive: Drive, chain: Chain) -> Alternations | None:
     """Elongation by the alternation of `up` and of `down`, with standard uncertainty; None for a chain without any."""
-    if lag.up_alternation is None or lag.down_alternation is None or not alternates(chain.designation):
+    odd = (chain.pitches_in_loop or 0) % 2 == 1  # past a cranked link long and short change places
+    if lag.up_alternation is None or lag.down_alternation is None or odd or not alternates(chain.designation):
         return None
     teeth = drive.driver_teeth
     return elongation_by_alternation(lag.up_alternation, teeth), elongation_by_alternation(

@@ -186,6 +186,16 @@ def test_leaf_chain_has_no_alternation_to_go_by() -> None:
     assert reading.reason is NotMeasured.OUT_OF_RANGE
 
 
+def test_an_odd_loop_has_no_alternation_to_go_by() -> None:
+    """Past the cranked link long and short links change places, so that they cancel over a lap."""
+    odd = dataclasses.replace(CHAIN, pitches_in_loop=121)
+    reading = read(
+        simulated(elongation_pct=3.4, pitches_in_loop=121, laps=2.1), chain=odd, last=Last(0.2, T0_NS)
+    )
+    assert reading.reason is NotMeasured.OUT_OF_RANGE
+    assert reading.up_alternation_pct is None
+
+
 def test_the_same_batch_gives_the_same_reading() -> None:
     made = simulated(seed=11, missed=0.05, doubled=0.02)
     assert read(made) == read(made)
