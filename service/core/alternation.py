@@ -4,7 +4,8 @@ Pins sit in the outer plates and bushes in the inner ones, so inner links keep t
 twice the mean: with delta the wear of a joint, rollers pass at intervals of p and p + 2 delta in turn. Half their
 difference over their mean is a = delta / (p + delta) = e / (1 + e). No spacing, no baseline, no whole pitch is in it.
 It is less exact than the lag (a difference of two intervals, not a sum over many pitches), and what a new chain shows
-of it is in it too, so it checks a reading and is not one.
+of it is in it too, so it checks a reading and is not one. What inner links were made over nominal, 0 to 0.15 %, is not in
+it: elongation against nominal is more by that much (`findings` allows for it).
 
 Knows pulse times and pitches; must not know the lag.
 """
