@@ -724,12 +724,17 @@ def certificates(tmp_path_factory: pytest.TempPathFactory) -> Path:
         subprocess.run([openssl, *arguments], cwd=folder, check=True, capture_output=True)
 
     new_key = ("-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes")
+    # Python 3.13 checks certificates strictly: a CA says what its key is for, and each names its issuer's key.
+    of_ca = ("-addext", "keyUsage=critical,keyCertSign,cRLSign")
     run(
-        "req", "-x509", *new_key, "-subj", "/CN=Plant CA", "-keyout", "ca.key", "-out", "ca.pem", "-days", "2"
+        *("req", "-x509", *new_key, *of_ca, "-subj", "/CN=Plant CA"),
+        *("-keyout", "ca.key", "-out", "ca.pem", "-days", "2"),
     )
     for name, alternative in (("right", "IP:127.0.0.1"), ("wrong", "DNS:broker.plant.example")):
         run("req", *new_key, "-subj", f"/CN={name}", "-keyout", f"{name}.key", "-out", f"{name}.csr")
-        (folder / f"{name}.ext").write_text(f"subjectAltName={alternative}\n")
+        (folder / f"{name}.ext").write_text(
+            f"subjectAltName={alternative}\nauthorityKeyIdentifier=keyid\nsubjectKeyIdentifier=hash\n"
+        )
         run(
             *("x509", "-req", "-in", f"{name}.csr", "-CA", "ca.pem", "-CAkey", "ca.key", "-CAcreateserial"),
             *("-days", "2", "-extfile", f"{name}.ext", "-out", f"{name}.pem"),
