@@ -9,9 +9,9 @@ Knows the order of the story; must not know how batches are kept or how a batch 
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import NamedTuple
 
-from service.core.batch import Batch
-from service.core.drive import baseline_at, chain_at
+from service.core.drive import Baseline, Chain, Drive, baseline_at, chain_at
 from service.core.reading import Last, Reading, convert
 from service.core.wire import Refusal, decode
 from service.ports import RawBatch, RawBatches, Readings, Register
@@ -25,6 +25,14 @@ class Reconverted:
 
     batches: int
     superseded: int
+
+
+class _Known(NamedTuple):
+    """What the register says of one drive."""
+
+    drive: Drive
+    chains: list[Chain]
+    baselines: dict[str, list[Baseline]]  # by chain
 
 
 class Reconvert:
@@ -46,11 +54,11 @@ class Reconvert:
         """
         if not why.strip():
             raise ValueError("say why the readings are made again; it is kept with those they replace")
-        self._register.drive(drive_id)
+        known = self._known(drive_id)
         last: dict[str, Last] = {}
         batches = superseded = 0
         for page in self._pages(drive_id, from_ns, to_ns):
-            readings = [self._again(raw, last, at_ns) for raw in page]
+            readings = [_again(raw, known, last, at_ns) for raw in page]
             batches += len(page)
             superseded += self._readings.supersede([each for each in readings if each], at_ns, why)
         return Reconverted(batches, superseded)
@@ -60,25 +68,30 @@ class Reconvert:
             yield page
             from_ns = page[-1].t_ns
 
-    def _again(self, raw: RawBatch, last: dict[str, Last], at_ns: int) -> Reading | None:
-        """The reading that a stored batch yields now; None if it is no batch after all."""
-        batch = decode(
-            raw.payload, form=raw.form, drive_id=raw.drive_id, content_type=raw.content_type, now_ns=at_ns
+    def _known(self, drive_id: str) -> _Known:
+        """What the register says of the drive, read once for all its batches. Raises NotFoundError."""
+        drive = self._register.drive(drive_id)
+        chains = self._register.chains(drive_id)
+        return _Known(
+            drive, chains, {each.chain_id: self._register.baselines(each.chain_id) for each in chains}
         )
-        if isinstance(batch, Refusal):
-            return None
-        reading = self._convert(batch, last)
-        if reading.elongation_pct is not None and reading.chain_id is not None:
-            last[reading.chain_id] = Last(reading.elongation_pct, reading.t_ns)
-        return reading
 
-    def _convert(self, batch: Batch, last: dict[str, Last]) -> Reading:
-        chain = chain_at(self._register.chains(batch.drive_id), batch.end_ns)
-        known = baseline_at(self._register.baselines(chain.chain_id), batch.end_ns) if chain else None
-        return convert(
-            batch,
-            drive=self._register.drive(batch.drive_id),
-            chain=chain,
-            baseline=known,
-            last=last.get(chain.chain_id) if chain else None,
-        )
+
+def _again(raw: RawBatch, known: _Known, last: dict[str, Last], at_ns: int) -> Reading | None:
+    """The reading that a stored batch yields now; None if it is no batch after all."""
+    batch = decode(
+        raw.payload, form=raw.form, drive_id=raw.drive_id, content_type=raw.content_type, now_ns=at_ns
+    )
+    if isinstance(batch, Refusal):
+        return None
+    chain = chain_at(known.chains, batch.end_ns)
+    reading = convert(
+        batch,
+        drive=known.drive,
+        chain=chain,
+        baseline=baseline_at(known.baselines[chain.chain_id], batch.end_ns) if chain else None,
+        last=last.get(chain.chain_id) if chain else None,
+    )
+    if reading.elongation_pct is not None and reading.chain_id is not None:
+        last[reading.chain_id] = Last(reading.elongation_pct, reading.t_ns)
+    return reading
