@@ -8,11 +8,11 @@ from dataclasses import dataclass
 from enum import IntEnum
 from typing import Protocol
 
-from service.core.batch import Rejection
+from service.core.batch import Batch, Rejection
 from service.core.drive import Baseline, Chain, Drive
 from service.core.hand import HandValue
 from service.core.reading import Reading
-from service.core.wire import Form
+from service.core.wire import Form, Refusal, decode
 
 ROWS_MAX = 100_000  # rows that one query may return
 
@@ -111,6 +111,16 @@ class RawBatch:
     form: Form
     content_type: str | None
     payload: bytes
+
+    def decoded(self, now_ns: int) -> Batch | Refusal:
+        """The batch, decoded at that instant, or why it is none after all."""
+        return decode(
+            self.payload,
+            form=self.form,
+            drive_id=self.drive_id,
+            content_type=self.content_type,
+            now_ns=now_ns,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

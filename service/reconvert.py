@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 from service.core.drive import Baseline, Chain, Drive, baseline_at, chain_at
 from service.core.reading import Last, Reading, convert
-from service.core.wire import Refusal, decode
+from service.core.wire import Refusal
 from service.ports import RawBatch, RawBatches, Readings, Register
 
 PAGE = 500  # batches in one transaction
@@ -79,9 +79,7 @@ class Reconvert:
 
 def _again(raw: RawBatch, known: _Known, last: dict[str, Last], at_ns: int) -> Reading | None:
     """The reading that a stored batch yields now; None if it is no batch after all."""
-    batch = decode(
-        raw.payload, form=raw.form, drive_id=raw.drive_id, content_type=raw.content_type, now_ns=at_ns
-    )
+    batch = raw.decoded(at_ns)
     if isinstance(batch, Refusal):
         return None
     chain = chain_at(known.chains, batch.end_ns)

@@ -38,7 +38,7 @@ from service.core.learn import (
     strain_points,
 )
 from service.core.reading import Reading
-from service.core.wire import Refusal, decode
+from service.core.wire import Refusal
 from service.measure_by_hand import newest_tight
 from service.operate import AHEAD_NS, Operate
 from service.ports import ConflictError, HandValues, RawBatch, RawBatches, Readings, Register
@@ -402,13 +402,7 @@ _WITHOUT = {
 @lru_cache(maxsize=4096)
 def _looked(raw: RawBatch, chain: Chain) -> Look | None:
     """What a stored batch shows; None where it is none after all. Kept, because a page asks again every two seconds."""
-    batch = decode(
-        raw.payload,
-        form=raw.form,
-        drive_id=raw.drive_id,
-        content_type=raw.content_type,
-        now_ns=raw.t_ns,
-    )
+    batch = raw.decoded(raw.t_ns)
     return None if isinstance(batch, Refusal) else look(batch, chain)
 
 

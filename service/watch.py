@@ -20,7 +20,7 @@ from service.core.chain_map import PITCHES_MIN, ChainMap, begin, fold
 from service.core.drive import Chain, chain_at
 from service.core.link_map import LinkMap, map_of
 from service.core.reading import Reading, alternates
-from service.core.wire import Refusal, decode
+from service.core.wire import Refusal
 from service.ports import (
     ChainMaps,
     NotFoundError,
@@ -115,13 +115,7 @@ class FoldMaps:
         return (chain_map if chain_map.pitches_in_loop == pitches else begin(pitches)), saved.folded_to_ns
 
     def _folded(self, chain_map: ChainMap, raw: RawBatch, between: float) -> ChainMap:
-        batch = decode(
-            raw.payload,
-            form=raw.form,
-            drive_id=raw.drive_id,
-            content_type=raw.content_type,
-            now_ns=self._now_ns(),
-        )
+        batch = raw.decoded(self._now_ns())
         if isinstance(batch, Refusal) or batch.direction < 0 or not _has_pulses(batch):
             return chain_map
         tick_s = batch.tick_ns * 1e-9
