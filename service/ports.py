@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from enum import IntEnum
 from typing import Protocol
 
+from service.core.alert import Alert, Transition
 from service.core.batch import Batch, Rejection
 from service.core.drive import Baseline, Chain, Drive
 from service.core.hand import HandValue
@@ -27,6 +28,18 @@ class NotFoundError(Exception):
 
 class ConflictError(Exception):
     """The change contradicts what is registered (id taken, dates overlap ...). The message says the fix."""
+
+
+class OvertakenError(Exception):
+    """Somebody else was first: the alert is not what it was when it was looked at. `alert` is what it is now."""
+
+    def __init__(self, alert: Alert) -> None:
+        done = f"{alert.last_event.replace('_', ' ')} by {alert.last_by}" if alert.last_event else "nothing"
+        super().__init__(
+            f"{alert.alert_id} has changed meanwhile: last {done}, and it is now {alert.state.replace('_', ' ')}. "
+            "Look at it again before you go on"
+        )
+        self.alert = alert
 
 
 class Resolution(IntEnum):
@@ -325,3 +338,63 @@ class ChainMaps(Protocol):
     def load(self, chain_id: str) -> SavedMap | None:
         """The map of a chain, or None."""
         ...
+
+
+class AlertLog(Protocol):
+    """Alerts and every transition of them. Transitions are only ever added."""
+
+    def record(self, transition: Transition, after: Alert) -> int:
+        """Store a transition and the alert after it in one durable transaction; return the transition's number.
+
+        Numbers rise in the order in which transitions become visible: who has read up to one misses none before it.
+        Raises OvertakenError where the alert has a transition of that `seq` (or a later one) already, or the key of the act is
+        taken; StoreUnavailableError. Nothing is stored then.
+        """
+        ...
+
+    def alert(self, alert_id: str) -> Alert | None:
+        """One alert as it is now; None where nothing ever happened to it."""
+        ...
+
+    def alerts(self, drive_id: str | None = None, *, standing: bool = True) -> list[Alert]:
+        """Those that stand (see Alert.stands), or all that something ever happened to; by alert_id."""
+        ...
+
+    def of_alert(self, alert_id: str, rows_max: int = 1000) -> list[Transition]:
+        """The newest `rows_max` transitions of one alert, by seq."""
+        ...
+
+    def after(self, number: int, rows_max: int = 1000, drive_id: str | None = None) -> list[Transition]:
+        """The oldest `rows_max` transitions with a higher number, in its order."""
+        ...
+
+    def recorded(self, from_ns: int, to_ns: int, rows_max: int = ROWS_MAX) -> list[Transition]:
+        """Transitions with from_ns < recorded_ns <= to_ns by number; the newest `rows_max` of them."""
+        ...
+
+    def newest_number(self) -> int:
+        """The number of the newest transition; 0 where there is none."""
+        ...
+
+    def by_key(self, key: str) -> Transition | None:
+        """The transition that a client's act with that key made."""
+        ...
+
+
+class Stores(Protocol):
+    """All ports of one store, by name."""
+
+    @property
+    def readings(self) -> Readings: ...  # noqa: D102 - each is what its type says
+    @property
+    def register(self) -> Register: ...  # noqa: D102
+    @property
+    def refused(self) -> Refused: ...  # noqa: D102
+    @property
+    def raw_batches(self) -> RawBatches: ...  # noqa: D102
+    @property
+    def hand_values(self) -> HandValues: ...  # noqa: D102
+    @property
+    def devices(self) -> Devices: ...  # noqa: D102
+    @property
+    def chain_maps(self) -> ChainMaps: ...  # noqa: D102

@@ -64,21 +64,11 @@ def test_addresses_in_the_readme_are_routes(tmp_path: Path) -> None:
 
     from service.adapters.database.connect import migrate, open_database
     from service.adapters.web.app import create_app
-    from service.operate import Operate
 
     url = f"sqlite:///{tmp_path / 'documents.db'}"
     migrate(url)
     database = open_database(url)
-    app = create_app(
-        readings=database.readings,
-        register=database.register,
-        refused=database.refused,
-        hand_values=database.hand_values,
-        raw_batches=database.raw_batches,
-        chain_maps=database.chain_maps,
-        operate=Operate(database.register, database.refused, database.readings),
-        broker_status=None,
-    )
+    app = create_app(database)
     patterns = [
         re.sub(r"\{[^}]*\}", "[^ ]+", path)
         for path in [*app.openapi()["paths"], "/api", "/api/v1/openapi.json"]

@@ -20,11 +20,10 @@ from service.adapters.web.parts import WebSettings
 from service.adapters.web.server import WebServer
 from service.commands.parts import broker_source, listen, opened_database
 from service.commands.supervise import Part, run_parts
+from service.fold_maps import FoldMaps
 from service.ingest import Housekeeper, Ingest, Metrics
-from service.operate import Operate
 from service.ports import Resolution
 from service.settings import Settings
-from service.watch import FoldMaps
 
 log = structlog.get_logger()
 
@@ -114,14 +113,7 @@ def _web_part(
     settings: Settings, database: Database, listening: socket.socket, working: WorkerParts | None
 ) -> Part:
     app = create_app(
-        readings=database.readings,
-        register=database.register,
-        refused=database.refused,
-        hand_values=database.hand_values,
-        raw_batches=database.raw_batches,
-        chain_maps=database.chain_maps,
-        devices=database.devices,
-        operate=Operate(database.register, database.refused, database.readings),
+        database,
         broker_status=working.status if working else None,
         worker_registry=working.registry if working else None,
         settings=WebSettings(

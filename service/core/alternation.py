@@ -3,9 +3,18 @@
 Pins sit in the outer plates and bushes in the inner ones, so inner links keep their pitch and outer links grow by
 twice the mean: with delta the wear of a joint, rollers pass at intervals of p and p + 2 delta in turn. Half their
 difference over their mean is a = delta / (p + delta) = e / (1 + e). No spacing, no baseline, no whole pitch is in it.
-It is less exact than the lag (a difference of two intervals, not a sum over many pitches), and what a new chain shows
-of it is in it too, so it checks a reading and is not one. What inner links were made over nominal, 0 to 0.15 %, is not in
-it: elongation against nominal is more by that much (`findings` allows for it).
+It is less exact than the lag (a difference of two intervals, not a sum over many pitches), so it checks a reading and is
+not one.
+
+Elongation is counted against nominal, and links are not made to nominal. With inner links made longer by i, outer ones by
+o, and wear w, all as means over the pitch, e = (i + o) / 2 + w, while half the difference is (o - i) / 2 + w = e - i. So
+what inner links were made over nominal is added: it is not known of this chain, but bounded. What outer ones were is in
+the difference.
+
+Which links are the longer ones is not known, so half the difference is taken as >= 0. That is wrong only where inner links
+were made longer and are still: then o + 2 w < i, and the two estimates, i0 + |e - i| and i0 + (e - i), are off by the same
+on the whole (of a new chain i0 - i or i0 - o, whichever link is the shorter; both have the same mean square). The stated
+uncertainty therefore holds for a new chain too.
 
 Knows pulse times and pitches; must not know the lag.
 """
@@ -17,9 +26,10 @@ import numpy as np
 
 from service.core.train import Times
 
-# Standard uncertainty of half the difference between new outer and inner links, per cent of pitch: each kind has its
-# own place within the tolerance on length of new chain, 0 to 0.15 %, rectangular (common practice, no source).
-NEW_LINKS_U_PCT = 0.15 / math.sqrt(12.0) * math.sqrt(2.0) / 2.0
+# What inner links were made over nominal: 0 to 0.15 %, the tolerance on the length of new chain (ISO 606, from memory), each
+# kind of link having its own place in it (common practice, no source). Middle and rectangle (JCGM 100:2008, 4.3.7).
+INNER_MADE_PCT = 0.15 / 2
+INNER_MADE_U_PCT = 0.15 / math.sqrt(12.0)
 # The driver moves the strand unevenly within a pitch, and differently for a long and a short link; what that adds to or
 # takes from the alternation is at most 6.9 / z^2 of the elongation, and 4.1 / z^2 as root mean square over all places of
 # the sensor: by simulation of links as chords on the pitch circle, 11 to 25 teeth (tests/core/test_alternation.py).
@@ -63,26 +73,27 @@ def measure_alternation(times_s: Times, *, own_clock: bool = False) -> Alternati
 
 
 def elongation_by_alternation(alternation: Alternation, driver_teeth: int | None) -> tuple[float, float]:
-    """Return the elongation by alternation and its standard uncertainty, both per cent.
+    """Return the elongation against nominal by alternation and its standard uncertainty, both per cent.
 
-    e = a / (1 - a). The uncertainty holds the scatter, the links of a new chain, and the polygon effect, which
-    stretches or shrinks the difference with the slope of the strand's motion at the sensor.
+    a = (e - i) / (1 + e), so e = (a + i) / (1 - a), i what inner links were made over nominal. The uncertainty holds the
+    scatter, that of i, and the polygon effect, which stretches or shrinks the difference with the slope of the strand's
+    motion at the sensor.
 
     Args:
         alternation: of one sensor.
         driver_teeth: of the sprocket that pulls the strand; None: 11.
     """
     ratio = min(alternation.ratio, 0.5)
-    elongation = ratio / (1 - ratio)
-    polygon = elongation * POLYGON_SHARE / (driver_teeth or 11) ** 2
+    elongation = (ratio + INNER_MADE_PCT / 100) / (1 - ratio)
+    polygon = ratio / (1 - ratio) * POLYGON_SHARE / (driver_teeth or 11) ** 2
     scatter = alternation.u / (1 - ratio) ** 2
-    return 100 * elongation, 100 * math.hypot(scatter, polygon, NEW_LINKS_U_PCT / 100)
+    return 100 * elongation, 100 * math.hypot(scatter, polygon, INNER_MADE_U_PCT / 100)
 
 
 def combined(first: tuple[float, float], second: tuple[float, float]) -> tuple[float, float]:
     """Return the mean of both sensors' elongation by alternation and its standard uncertainty, per cent.
 
-    They see the same links, so what a new chain shows is in both and does not average out; nothing is taken to.
+    They see the same links, so what inner ones were made over nominal is in both and does not average out; nothing is taken to.
     """
     return (first[0] + second[0]) / 2, max(first[1], second[1])
 

@@ -74,7 +74,7 @@ def a_store(kind: str, few: Few | None = None) -> Iterator[Ports]:
     """An empty store of that kind, gone afterwards."""
     few = few or Few()
     if kind == FAKE:
-        yield _fakes(few)
+        yield fake_ports(few)
         return
     with an_empty_database() as database:
         transactions = database._transactions
@@ -89,7 +89,9 @@ def a_store(kind: str, few: Few | None = None) -> Iterator[Ports]:
         )
 
 
-def _fakes(few: Few) -> Ports:
+def fake_ports(few: Few | None = None) -> Ports:
+    """An empty store of fakes."""
+    few = few or Few()
     register, bounds = FakeRegister(), few.refused
     refused = FakeRefused(
         rejections_per_drive=bounds.rejections_per_drive,

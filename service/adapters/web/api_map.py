@@ -11,7 +11,7 @@ from service.adapters.web.instants import Instant
 from service.adapters.web.parts import PartsDep
 from service.adapters.web.problems import responses
 from service.core.chain_faults import Fault, Finding
-from service.watch import MapOfChain, map_of_drive
+from service.fold_maps import MapOfChain, map_of_drive
 
 router = APIRouter(tags=["map"])
 

@@ -41,7 +41,7 @@ from service.adapters.web.parts import BrokerStatus, Parts, WebSettings
 from service.adapters.web.sensing import Sensing
 from service.measure_by_hand import MeasureByHand
 from service.operate import Operate
-from service.ports import ChainMaps, Devices, HandValues, RawBatches, Readings, Refused, Register
+from service.ports import Stores
 from service.set_up import SetUp
 
 API = "/api/v1"
@@ -70,16 +70,9 @@ TAGS = (
 )
 
 
-def create_app(  # noqa: PLR0913 - all that the web part stands on, by name
+def create_app(
+    stores: Stores,
     *,
-    readings: Readings,
-    register: Register,
-    refused: Refused,
-    hand_values: HandValues,
-    raw_batches: RawBatches,
-    chain_maps: ChainMaps,
-    operate: Operate,
-    devices: Devices | None = None,
     broker_status: BrokerStatus | None = None,
     worker_registry: CollectorRegistry | None = None,
     settings: WebSettings | None = None,
@@ -88,32 +81,27 @@ def create_app(  # noqa: PLR0913 - all that the web part stands on, by name
     """Return the app, to be served on loopback.
 
     Args:
-        readings: the time series.
-        register: drives, chains, baselines.
-        refused: rejections and unregistered drives.
-        hand_values: measurements by hand.
-        raw_batches: pulse batches as they came, for who sets a drive up.
-        chain_maps: maps of chains, as a worker folds them.
-        operate: the door for what people do.
-        devices: what devices say of themselves; None where nobody notes it.
+        stores: the ports of the store.
         broker_status: what a worker in this process says of itself (see `parts.BrokerStatus`); None without one.
         worker_registry: what that worker counts, shown on /metrics behind our own.
         settings: hosts, zone, limits.
         now_ns: the clock, read once a request.
     """
     settings = settings or WebSettings()
-    sensing = Sensing(readings, refused, devices, quiet_after_s=settings.stale_after_s)
+    readings, register, hand_values = stores.readings, stores.register, stores.hand_values
+    sensing = Sensing(readings, stores.refused, stores.devices, quiet_after_s=settings.stale_after_s)
     board = Board(readings, register, hand_values, sensing)
+    operate = Operate(register, stores.refused, readings)
     parts = Parts(
         readings=readings,
         register=register,
-        refused=refused,
+        refused=stores.refused,
         hand_values=hand_values,
-        devices=devices,
-        chain_maps=chain_maps,
+        devices=stores.devices,
+        chain_maps=stores.chain_maps,
         operate=operate,
         measure_by_hand=MeasureByHand(register, readings, hand_values, operate),
-        set_up=SetUp(register, readings, raw_batches, hand_values, operate),
+        set_up=SetUp(register, readings, stores.raw_batches, hand_values, operate),
         broker_status=broker_status,
         worker_registry=worker_registry,
         settings=settings,

@@ -7,8 +7,8 @@ from service.adapters.web.instants import rfc3339
 from service.adapters.web.map_picture import draw_map
 from service.adapters.web.parts import PartsDep
 from service.adapters.web.templating import render
+from service.fold_maps import map_of_drive
 from service.ports import NotFoundError
-from service.watch import map_of_drive
 
 router = APIRouter()
 

@@ -42,7 +42,7 @@ class Parts:
     register: Register
     refused: Refused
     hand_values: HandValues
-    devices: Devices | None
+    devices: Devices
     chain_maps: ChainMaps
     operate: Operate
     measure_by_hand: MeasureByHand

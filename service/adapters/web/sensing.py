@@ -56,7 +56,7 @@ class Sensing:
 
     readings: Readings
     refused: Refused
-    devices: Devices | None
+    devices: Devices
     quiet_after_s: float = 180.0
     _assessed: dict[str, Assessed] = field(default_factory=dict)
     _before: dict[str, Health] = field(default_factory=dict)
@@ -80,7 +80,7 @@ class Sensing:
         return self._health(watched, self._device_states(), now_ns), assessed
 
     def _device_states(self) -> dict[str, DeviceState]:
-        return {} if self.devices is None else {each.drive_id: each for each in self.devices.states()}
+        return {each.drive_id: each for each in self.devices.states()}
 
     def _health(self, watched: Watched, states: dict[str, DeviceState], now_ns: int) -> Health | None:
         drive_id, newest = watched.drive.drive_id, watched.newest

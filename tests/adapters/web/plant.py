@@ -14,7 +14,6 @@ from service.adapters.web.app import create_app
 from service.adapters.web.parts import WebSettings
 from service.core.drive import Chain, Drive
 from service.core.reading import NotMeasured, Reading
-from service.operate import Operate
 from tests.contracts.given import (
     A_BASELINE,
     A_CHAIN,
@@ -92,14 +91,7 @@ def app_on(
 ) -> FastAPI:
     """Return an app on these ports."""
     return create_app(
-        readings=ports.readings,
-        register=ports.register,
-        refused=ports.refused,
-        hand_values=ports.hand_values,
-        raw_batches=ports.raw_batches,
-        chain_maps=ports.chain_maps,
-        devices=ports.devices,
-        operate=Operate(ports.register, ports.refused, ports.readings),
+        ports,
         broker_status=broker_status,
         worker_registry=worker_registry,
         settings=WebSettings(zone=zone, **settings),

@@ -20,9 +20,8 @@ from service.adapters.web import (
     api_stream,
 )
 from service.adapters.web.app import create_app
-from service.operate import Operate
 from tests.adapters.web.plant import API
-from tests.fakes import FakeChainMaps, FakeHandValues, FakeRawBatches, FakeReadings, FakeRefused, FakeRegister
+from tests.contracts.given import fake_ports
 
 ROUTES = {
     "GET /api/v1/readings/newest",
@@ -66,18 +65,7 @@ ROUTES = {
     "GET /metrics",
 }
 
-REGISTER = FakeRegister()
-REFUSED = FakeRefused()
-READINGS = FakeReadings()
-APP = create_app(
-    readings=READINGS,
-    register=REGISTER,
-    refused=REFUSED,
-    hand_values=FakeHandValues(REGISTER),
-    raw_batches=FakeRawBatches(),
-    chain_maps=FakeChainMaps(),
-    operate=Operate(REGISTER, REFUSED, READINGS),
-)
+APP = create_app(fake_ports())
 DOCUMENT: dict[str, Any] = APP.openapi()
 
 

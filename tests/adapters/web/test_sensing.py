@@ -18,6 +18,7 @@ from tests.adapters.web.test_pages import CAUTIONS, Page, seen
 from tests.adapters.web.watched_plant import put
 from tests.contracts.given import A_REJECTION, S
 from tests.core.watched import ordinary, watch
+from tests.fakes import FakeDevices
 
 
 def sensors(plant: Plant, drive_id: str = "a") -> Any:
@@ -204,7 +205,7 @@ class Counted:
 def test_many_readings_are_asked_for_seldom(fake_plant: Plant) -> None:
     put(fake_plant, "a", watch(ordinary(), 30))
     counted = Counted(fake_plant.ports.readings)
-    judge = sensing.Sensing(counted, fake_plant.ports.refused, None)  # type: ignore[arg-type]
+    judge = sensing.Sensing(counted, fake_plant.ports.refused, FakeDevices())  # type: ignore[arg-type]
     chain = fake_plant.ports.register.chains("a")[0]
     newest = fake_plant.ports.readings.newest_of("a")
     assert newest is not None

@@ -1,6 +1,6 @@
-"""The door "the clock ticked": what is worked out from stored batches, apart from the walk of a message.
+"""Door: batches were stored, so the map of each chain goes on, link by link.
 
-So far: the map of each chain, link by link. Batches are folded in the order of their own time, each once, from where the
+Batches are folded in the order of their own time, each once, from where the
 last folding ended; the map is stored after each page of batches, so it goes on after a restart. Nothing waits for it: it may
 lag behind or be away without a reading noticing.
 

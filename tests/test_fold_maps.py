@@ -15,8 +15,8 @@ from service.core.chain_faults import Fault
 from service.core.drive import Chain, Drive
 from service.core.reading import convert
 from service.core.wire import Form
+from service.fold_maps import FoldMaps, map_of_drive
 from service.ports import NotFoundError, RawBatch
-from service.watch import FoldMaps, map_of_drive
 from tests.adapters.web.plant import a_plant
 from tests.contracts.given import SQLITE, an_empty_database
 

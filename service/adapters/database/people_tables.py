@@ -1,0 +1,1 @@
+"""People, sessions, tokens, and what was changed by whom: the tables, as `tables` has the others."""
