@@ -398,3 +398,5 @@ class Stores(Protocol):
     def devices(self) -> Devices: ...  # noqa: D102
     @property
     def chain_maps(self) -> ChainMaps: ...  # noqa: D102
+    @property
+    def alert_log(self) -> AlertLog: ...  # noqa: D102

@@ -19,6 +19,7 @@ from service.core.hand import HandMethod, HandValue
 from service.core.reading import NotMeasured, Reading
 from service.core.wire import Form
 from service.ports import (
+    AlertLog,
     ChainMaps,
     Devices,
     HandValues,
@@ -38,6 +39,7 @@ from tests.fakes import (
     FakeRefused,
     FakeRegister,
 )
+from tests.fakes_alerts import FakeAlertLog
 
 S = 1_000_000_000  # nanoseconds
 DAY_NS = 86_400 * S
@@ -57,6 +59,7 @@ class Ports:
     hand_values: HandValues
     devices: Devices
     chain_maps: ChainMaps
+    alert_log: AlertLog
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,6 +89,7 @@ def a_store(kind: str, few: Few | None = None) -> Iterator[Ports]:
             database.hand_values,
             DatabaseDevices(transactions, few.states),
             DatabaseChainMaps(transactions, few.map_bytes),
+            database.alert_log,
         )
 
 
@@ -101,7 +105,8 @@ def fake_ports(few: Few | None = None) -> Ports:
     raw_batches = FakeRawBatches(bytes_per_drive=few.raw.bytes_per_drive, bytes_in_all=few.raw.bytes)
     hand_values = FakeHandValues(register)
     devices, chain_maps = FakeDevices(few.states), FakeChainMaps(few.map_bytes)
-    return Ports(FakeReadings(), register, refused, raw_batches, hand_values, devices, chain_maps)
+    alert_log = FakeAlertLog()
+    return Ports(FakeReadings(), register, refused, raw_batches, hand_values, devices, chain_maps, alert_log)
 
 
 @contextmanager

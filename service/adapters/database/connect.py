@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from sqlalchemy import Connection, Engine, inspect, text, update
 
 from service.adapters.database import dialect, tables
+from service.adapters.database.alert_log import DatabaseAlertLog
 from service.adapters.database.chain_maps import DatabaseChainMaps
 from service.adapters.database.devices import DatabaseDevices
 from service.adapters.database.hand_values import DatabaseHandValues
@@ -45,6 +46,7 @@ class Database:
         self.hand_values = DatabaseHandValues(self._transactions)
         self.devices = DatabaseDevices(self._transactions)
         self.chain_maps = DatabaseChainMaps(self._transactions)
+        self.alert_log = DatabaseAlertLog(self._transactions)
         self.register = DatabaseRegister(self._transactions)
         self.refused = DatabaseRefused(self._transactions, bounds)
 
