@@ -111,10 +111,24 @@ class _Chain:
         """The median of each link's like within _BESIDE of these round it: shape (pitches,)."""
         level = np.zeros(self.pitches)
         for kind in self.kinds():
-            width = min(_BESIDE, len(kind) - (len(kind) + 1) % 2)
-            around = np.concatenate((excess[kind][-(width // 2) :], excess[kind], excess[kind][: width // 2]))
-            level[kind] = np.median(np.lib.stride_tricks.sliding_window_view(around, width), axis=1)
+            level[kind] = np.median(_around(excess[kind]), axis=1)
         return level
+
+    def off_on_both_sides(self, excess: Floats) -> Floats:
+        """By how much each link stands out from its like on either side of it, whichever is less: shape (pitches,).
+
+        Nought where it is like one side, or lies between the two, as at the end of a worn section.
+        """
+        off = np.zeros(self.pitches)
+        for kind in self.kinds():
+            around = _around(excess[kind])
+            half = around.shape[1] // 2
+            if half:
+                before = excess[kind] - np.median(around[:, :half], axis=1)
+                behind = excess[kind] - np.median(around[:, half + 1 :], axis=1)
+                less = np.where(np.abs(before) < np.abs(behind), before, behind)
+                off[kind] = np.where(before * behind > 0, less, 0.0)
+        return off
 
     def spread(self, excess: Floats) -> Floats:
         """The standard deviation of a link of each one's kind about its like beside it, scatter of the map included.
@@ -155,6 +169,13 @@ class _Chain:
         )
 
 
+def _around(like: Floats) -> Floats:
+    """Links of one kind with their like round them, each in the middle of its row: shape (links, _BESIDE or fewer)."""
+    width = min(_BESIDE, len(like) - (len(like) + 1) % 2)
+    ring = np.concatenate((like[-(width // 2) :], like, like[: width // 2]))
+    return np.lib.stride_tricks.sliding_window_view(ring, width)
+
+
 def _size(mm: float, u_mm: float) -> str:
     """A length and its uncertainty, as people write them."""
     return f"{abs(mm):.2f} mm (U = {2 * u_mm:.2f} mm, k = 2)"
@@ -190,8 +211,9 @@ def _single_links(chain: _Chain, excess: Floats) -> tuple[list[Finding], Floats]
     off[chain.link_map.sign == 0] = 0.0  # a cranked link is like no other
     bounds = np.maximum(LINK_MIN_PCT, _LINK_SIGMAS * chain.spread(excess) * chain.wear_there(level))
     found = []
+    alone = np.abs(chain.off_on_both_sides(excess)) > bounds / 2
     for group in _groups(np.abs(off) > bounds):
-        if len(group) > 2:  # not alone: a section
+        if len(group) > 2 or not alone[group].any():  # a section, or the end of one
             continue
         excess[group] = level[group]
         found += _named(chain, group, off)

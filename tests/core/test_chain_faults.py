@@ -96,6 +96,23 @@ def test_a_section_is_found_wherever_it_is_round_the_end_of_the_loop_too(
     assert abs(finding.excess_mm) == pytest.approx(by_pct / 100 * PITCH_MM * 2 * pairs, rel=0.15)
 
 
+@given(start=st.integers(0, PITCHES - 1), links_on=st.integers(2, 12), seed=st.integers(0, 50))
+@settings(deadline=None)
+def test_the_end_of_a_section_with_a_long_link_behind_it_is_no_short_link(
+    start: int, links_on: int, seed: int
+) -> None:
+    """Most of the like round its end are long, those of the section and the bad one; the end is like the other side."""
+    start |= 1  # an outer link
+    outer = (start + np.arange(0, 20, 2)) % PITCHES
+    chain = longer(links(seed), outer.tolist(), 5.0)
+    chain = longer(chain, [int(outer[-1])], -2.5)  # worn by half, as the last link of a section is
+    bad = int((outer[-1] + 2 * links_on) % PITCHES)
+    found = faults_of(longer(chain, [bad], 5.0), PITCH_MM)
+    assert {finding.fault for finding in found} <= {Fault.WORN_SECTION, Fault.LONG_LINK}
+    assert Fault.WORN_SECTION in {finding.fault for finding in found}
+    assert {finding.first_link for finding in found if finding.fault is Fault.LONG_LINK} <= {bad}
+
+
 def test_a_section_as_long_as_new_chain_is_said_to_be_spliced_in() -> None:
     new = longer(links(worn_pct=1.5), list(range(41, 70, 2)), -3.0)
     (finding,) = faults_of(new, PITCH_MM)
