@@ -9,6 +9,7 @@ from enum import IntEnum
 from typing import Protocol
 
 from service.core.alert import Alert, Transition
+from service.core.audit import AuditEntry
 from service.core.batch import Batch, Rejection
 from service.core.drive import Baseline, Chain, Drive
 from service.core.hand import HandValue
@@ -210,7 +211,10 @@ class Readings(Protocol):
 
 
 class Register(Protocol):
-    """Drives, their chains and baselines, with history. Nothing older is overwritten."""
+    """Drives, their chains and baselines, with history. Nothing older is overwritten.
+
+    `entry`: what the audit log is to say of the change, stored in the same transaction; not stored where nothing changes.
+    """
 
     def version(self) -> int:
         """A number that rises with every change, so that a worker knows when to read again."""
@@ -224,15 +228,15 @@ class Register(Protocol):
         """One drive. Raises NotFoundError."""
         ...
 
-    def add_drive(self, drive: Drive) -> None:
+    def add_drive(self, drive: Drive, *, entry: AuditEntry | None = None) -> None:
         """Raises ConflictError where the id is taken."""
         ...
 
-    def change_drive(self, drive: Drive) -> None:
+    def change_drive(self, drive: Drive, *, entry: AuditEntry | None = None) -> None:
         """Replace the drive's settings. Raises NotFoundError."""
         ...
 
-    def retire_drive(self, drive_id: str, at_ns: int) -> None:
+    def retire_drive(self, drive_id: str, at_ns: int, *, entry: AuditEntry | None = None) -> None:
         """Take the drive off the board; its history stays. Raises NotFoundError."""
         ...
 
@@ -240,11 +244,11 @@ class Register(Protocol):
         """All chains, or those of one drive, by fitted_ns."""
         ...
 
-    def fit_chain(self, chain: Chain) -> None:
+    def fit_chain(self, chain: Chain, *, entry: AuditEntry | None = None) -> None:
         """Raises NotFoundError (drive) and ConflictError (chain id taken; another chain on at that time)."""
         ...
 
-    def take_off_chain(self, chain_id: str, at_ns: int, why: str) -> None:
+    def take_off_chain(self, chain_id: str, at_ns: int, why: str, *, entry: AuditEntry | None = None) -> None:
         """Raises NotFoundError, and ConflictError where it is off already or was fitted later."""
         ...
 
@@ -252,7 +256,7 @@ class Register(Protocol):
         """All baselines, or those of one chain, by taken_ns then recorded_ns."""
         ...
 
-    def record_baseline(self, baseline: Baseline) -> None:
+    def record_baseline(self, baseline: Baseline, *, entry: AuditEntry | None = None) -> None:
         """Add one; older ones stay. Raises NotFoundError (chain)."""
         ...
 
@@ -275,8 +279,11 @@ class Refused(Protocol):
         """Unregistered drives, the one seen last first."""
         ...
 
-    def forget_sighting(self, drive_id: str) -> None:
-        """Once it is registered, or turned away by a person. Unknown ids change nothing."""
+    def forget_sighting(self, drive_id: str, *, entry: AuditEntry | None = None) -> None:
+        """Once it is registered, or turned away by a person. Unknown ids change nothing.
+
+        entry: for the audit log, stored in the same transaction where a sighting went.
+        """
         ...
 
 
@@ -303,8 +310,11 @@ class RawBatches(Protocol):
 class HandValues(Protocol):
     """Measurements by hand. Nothing is overwritten."""
 
-    def record(self, value: HandValue) -> None:
-        """Raises NotFoundError (drive, chain)."""
+    def record(self, value: HandValue, *, entry: AuditEntry | None = None) -> None:
+        """Store it, and the entry of the audit log in the same transaction where it is new.
+
+        Raises NotFoundError (drive, chain).
+        """
         ...
 
     def of(self, drive_id: str) -> list[HandValue]:
@@ -381,6 +391,25 @@ class AlertLog(Protocol):
         ...
 
 
+class AuditLog(Protocol):
+    """What people changed. Entries are only ever added."""
+
+    def record(self, entry: AuditEntry) -> None:
+        """Add one, for a change that no other port makes; others store theirs with the change."""
+        ...
+
+    def entries(
+        self,
+        *,
+        before: int | None = None,
+        subject: str | None = None,
+        by: str | None = None,
+        rows_max: int = 100,
+    ) -> list[AuditEntry]:
+        """The newest `rows_max` with a number below `before`, the newest first."""
+        ...
+
+
 class Stores(Protocol):
     """All ports of one store, by name."""
 
@@ -400,3 +429,5 @@ class Stores(Protocol):
     def chain_maps(self) -> ChainMaps: ...  # noqa: D102
     @property
     def alert_log(self) -> AlertLog: ...  # noqa: D102
+    @property
+    def audit_log(self) -> AuditLog: ...  # noqa: D102

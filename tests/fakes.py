@@ -9,6 +9,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
+from service.core.audit import AuditEntry
 from service.core.batch import KEPT_PAYLOAD_BYTES_MAX, WINDOW_S_MAX, Rejection
 from service.core.drive import Baseline, Chain, Drive
 from service.core.hand import HandValue
@@ -28,6 +29,7 @@ from service.ports import (
     StoreUnavailableError,
     Superseded,
 )
+from tests.fakes_people import FakeAuditLog
 
 S = 1_000_000_000  # nanoseconds
 FINER = {Resolution.HOUR: Resolution.MINUTE, Resolution.DAY: Resolution.HOUR}
@@ -316,7 +318,8 @@ def _check_rows_max(rows_max: int) -> None:
 class FakeRegister(_Fake):
     """The port `Register` in memory."""
 
-    def __init__(self) -> None:
+    def __init__(self, audit_log: FakeAuditLog | None = None) -> None:
+        self.audit_log = audit_log or FakeAuditLog()
         self._drives: dict[str, Drive] = {}
         self._chains: dict[str, Chain] = {}
         self._baselines: list[Baseline] = []
@@ -336,31 +339,35 @@ class FakeRegister(_Fake):
             raise NotFoundError(f"drive {drive_id!r} is not registered: register it, or correct the id")
         return self._drives[drive_id]
 
-    def add_drive(self, drive: Drive) -> None:
+    def add_drive(self, drive: Drive, *, entry: AuditEntry | None = None) -> None:
         self._refuse_if_down()
         if drive.drive_id in self._drives:
             raise ConflictError(f"drive {drive.drive_id!r} is registered already: choose another id")
-        self._put(drive)
+        self._put(drive, entry)
 
-    def change_drive(self, drive: Drive) -> None:
+    def change_drive(self, drive: Drive, *, entry: AuditEntry | None = None) -> None:
         if self.drive(drive.drive_id) != drive:
-            self._put(drive)
+            self._put(drive, entry)
 
-    def retire_drive(self, drive_id: str, at_ns: int) -> None:
+    def retire_drive(self, drive_id: str, at_ns: int, *, entry: AuditEntry | None = None) -> None:
         drive = self.drive(drive_id)
         if drive.retired_ns is None:
-            self._put(replace(drive, retired_ns=at_ns))
+            self._put(replace(drive, retired_ns=at_ns), entry)
 
-    def _put(self, drive: Drive) -> None:
+    def _put(self, drive: Drive, entry: AuditEntry | None) -> None:
         self._drives[drive.drive_id] = drive
+        self._raise_version(entry)
+
+    def _raise_version(self, entry: AuditEntry | None) -> None:
         self._version += 1
+        self.audit_log.record(entry)
 
     def chains(self, drive_id: str | None = None) -> list[Chain]:
         self._refuse_if_down()
         found = [chain for chain in self._chains.values() if drive_id in {None, chain.drive_id}]
         return sorted(found, key=lambda chain: (chain.fitted_ns, chain.chain_id))
 
-    def fit_chain(self, chain: Chain) -> None:
+    def fit_chain(self, chain: Chain, *, entry: AuditEntry | None = None) -> None:
         self.drive(chain.drive_id)
         if chain.chain_id in self._chains:
             raise ConflictError(f"chain {chain.chain_id!r} is registered already: choose another id")
@@ -372,16 +379,16 @@ class FakeRegister(_Fake):
                     f"drive {chain.drive_id!r} has chain {other.chain_id!r} on at that time: take it off first"
                 )
         self._chains[chain.chain_id] = chain
-        self._version += 1
+        self._raise_version(entry)
 
-    def take_off_chain(self, chain_id: str, at_ns: int, why: str) -> None:
+    def take_off_chain(self, chain_id: str, at_ns: int, why: str, *, entry: AuditEntry | None = None) -> None:
         chain = self._chain(chain_id)
         if chain.removed_ns is not None:
             raise ConflictError(f"chain {chain_id!r} was taken off already: nothing to do")
         if at_ns <= chain.fitted_ns:
             raise ConflictError(f"chain {chain_id!r} was fitted at {chain.fitted_ns} ns: give a later time")
         self._chains[chain_id] = replace(chain, removed_ns=at_ns, removed_why=why)
-        self._version += 1
+        self._raise_version(entry)
 
     def _chain(self, chain_id: str) -> Chain:
         self._refuse_if_down()
@@ -396,18 +403,24 @@ class FakeRegister(_Fake):
         found = [baseline for baseline in self._baselines if chain_id in {None, baseline.chain_id}]
         return sorted(found, key=lambda baseline: (baseline.taken_ns, baseline.recorded_ns))
 
-    def record_baseline(self, baseline: Baseline) -> None:
+    def record_baseline(self, baseline: Baseline, *, entry: AuditEntry | None = None) -> None:
         self._chain(baseline.chain_id)
         self._baselines.append(baseline)
-        self._version += 1
+        self._raise_version(entry)
 
 
 class FakeRefused(_Fake):
     """The port `Refused` in memory. The oldest go first, by drive and in all."""
 
     def __init__(
-        self, *, rejections_per_drive: int = 200, rejections: int = 10_000, sightings: int = 1_000
+        self,
+        *,
+        rejections_per_drive: int = 200,
+        rejections: int = 10_000,
+        sightings: int = 1_000,
+        audit_log: FakeAuditLog | None = None,
     ) -> None:
+        self._audit_log = audit_log or FakeAuditLog()
         self._per_drive_max, self._rejections_max, self._sightings_max = (
             rejections_per_drive,
             rejections,
@@ -468,9 +481,10 @@ class FakeRefused(_Fake):
         self._refuse_if_down()
         return sorted(self._sightings.values(), key=lambda one: (-one.last_seen_ns, one.drive_id))
 
-    def forget_sighting(self, drive_id: str) -> None:
+    def forget_sighting(self, drive_id: str, *, entry: AuditEntry | None = None) -> None:
         self._refuse_if_down()
-        self._sightings.pop(drive_id, None)
+        if self._sightings.pop(drive_id, None) is not None:
+            self._audit_log.record(entry)
 
 
 class FakeRawBatches(_Fake):
@@ -528,13 +542,14 @@ class FakeHandValues(_Fake):
         self._register = register
         self._values: list[HandValue] = []
 
-    def record(self, value: HandValue) -> None:
+    def record(self, value: HandValue, *, entry: AuditEntry | None = None) -> None:
         self._refuse_if_down()
         self._register.drive(value.drive_id)
         if value.chain_id not in {chain.chain_id for chain in self._register.chains(value.drive_id)}:
             raise NotFoundError(f"drive {value.drive_id!r} has no chain {value.chain_id!r}: correct the id")
         if value not in self._values:
             self._values.append(value)
+            self._register.audit_log.record(entry)
 
     def of(self, drive_id: str) -> list[HandValue]:
         self._refuse_if_down()

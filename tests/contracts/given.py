@@ -20,6 +20,7 @@ from service.core.reading import NotMeasured, Reading
 from service.core.wire import Form
 from service.ports import (
     AlertLog,
+    AuditLog,
     ChainMaps,
     Devices,
     HandValues,
@@ -40,6 +41,7 @@ from tests.fakes import (
     FakeRegister,
 )
 from tests.fakes_alerts import FakeAlertLog
+from tests.fakes_people import FakeAuditLog
 
 S = 1_000_000_000  # nanoseconds
 DAY_NS = 86_400 * S
@@ -60,6 +62,7 @@ class Ports:
     devices: Devices
     chain_maps: ChainMaps
     alert_log: AlertLog
+    audit_log: AuditLog
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,23 +93,36 @@ def a_store(kind: str, few: Few | None = None) -> Iterator[Ports]:
             DatabaseDevices(transactions, few.states),
             DatabaseChainMaps(transactions, few.map_bytes),
             database.alert_log,
+            database.audit_log,
         )
 
 
 def fake_ports(few: Few | None = None) -> Ports:
     """An empty store of fakes."""
     few = few or Few()
-    register, bounds = FakeRegister(), few.refused
+    audit_log = FakeAuditLog()
+    register, bounds = FakeRegister(audit_log), few.refused
     refused = FakeRefused(
         rejections_per_drive=bounds.rejections_per_drive,
         rejections=bounds.rejections,
         sightings=bounds.sightings,
+        audit_log=audit_log,
     )
     raw_batches = FakeRawBatches(bytes_per_drive=few.raw.bytes_per_drive, bytes_in_all=few.raw.bytes)
     hand_values = FakeHandValues(register)
     devices, chain_maps = FakeDevices(few.states), FakeChainMaps(few.map_bytes)
     alert_log = FakeAlertLog()
-    return Ports(FakeReadings(), register, refused, raw_batches, hand_values, devices, chain_maps, alert_log)
+    return Ports(
+        FakeReadings(),
+        register,
+        refused,
+        raw_batches,
+        hand_values,
+        devices,
+        chain_maps,
+        alert_log,
+        audit_log,
+    )
 
 
 @contextmanager

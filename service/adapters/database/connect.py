@@ -11,6 +11,7 @@ from sqlalchemy import Connection, Engine, inspect, text, update
 
 from service.adapters.database import dialect, tables
 from service.adapters.database.alert_log import DatabaseAlertLog
+from service.adapters.database.audit_log import DatabaseAuditLog
 from service.adapters.database.chain_maps import DatabaseChainMaps
 from service.adapters.database.devices import DatabaseDevices
 from service.adapters.database.hand_values import DatabaseHandValues
@@ -49,6 +50,7 @@ class Database:
         self.alert_log = DatabaseAlertLog(self._transactions)
         self.register = DatabaseRegister(self._transactions)
         self.refused = DatabaseRefused(self._transactions, bounds)
+        self.audit_log = DatabaseAuditLog(self._transactions)
 
     def store_all(self, readings: Sequence[Reading], raw_batches: Sequence[RawBatch]) -> int:
         """Store readings and keep the batches that they came from, in one durable transaction.

@@ -9,9 +9,11 @@ from typing import Any
 from sqlalchemy import Select, func, insert, select
 
 from service.adapters.database import tables
+from service.adapters.database.audit_log import write_within
 from service.adapters.database.records import records
 from service.adapters.database.register import find_chain, find_drive
 from service.adapters.database.transactions import Transactions
+from service.core.audit import AuditEntry
 from service.core.hand import HandMethod, HandValue
 from service.ports import NotFoundError
 
@@ -26,7 +28,7 @@ class DatabaseHandValues:
     def __init__(self, transactions: Transactions) -> None:
         self._transactions = transactions
 
-    def record(self, value: HandValue) -> None:
+    def record(self, value: HandValue, *, entry: AuditEntry | None = None) -> None:
         """Add one; the very same again changes nothing. Raises NotFoundError (drive, chain, chain of that drive)."""
         values = asdict(value) | {"method": value.method.value, "tight": int(value.tight)}
         with self._transactions.writing() as connection:
@@ -39,6 +41,7 @@ class DatabaseHandValues:
             same = (_h[name].is_not_distinct_from(one) for name, one in values.items())
             if connection.execute(select(_h.number).where(*same)).first() is None:
                 connection.execute(insert(tables.hand_value), values)
+                write_within(connection, entry)
 
     def of(self, drive_id: str) -> list[HandValue]:
         """All of one drive by measured_ns then recorded_ns."""

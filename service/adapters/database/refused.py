@@ -12,8 +12,10 @@ from typing import Any
 from sqlalchemy import Connection, Row, bindparam, case, delete, func, select
 
 from service.adapters.database import tables
+from service.adapters.database.audit_log import write_within
 from service.adapters.database.dialect import insert_into
 from service.adapters.database.transactions import Transactions
+from service.core.audit import AuditEntry
 from service.core.batch import KEPT_PAYLOAD_BYTES_MAX, Rejection, RejectionReason
 from service.ports import KeptRejection, Sighting
 
@@ -68,12 +70,13 @@ class DatabaseRefused:
         with self._transactions.reading() as connection:
             return [Sighting(**row._mapping) for row in connection.execute(query)]  # noqa: SLF001
 
-    def forget_sighting(self, drive_id: str) -> None:
+    def forget_sighting(self, drive_id: str, *, entry: AuditEntry | None = None) -> None:
         """Once it is registered, or turned away by a person. Unknown ids change nothing."""
         with self._transactions.writing() as connection:
-            connection.execute(
+            went = connection.execute(
                 delete(_sighting).where(_sighting.c.drive_id == storable(drive_id, ID_LENGTH_MAX))
-            )
+            ).rowcount
+            write_within(connection, entry if went else None)
 
     def _drop_rejections(self, connection: Connection, drive_ids: set[str]) -> None:
         """Drop the oldest beyond the bounds. In all, a twentieth more than must go: finding them reads the whole index,

@@ -12,7 +12,9 @@ from typing import Any
 from sqlalchemy import Connection, Row, insert, or_, select, update
 
 from service.adapters.database import tables
+from service.adapters.database.audit_log import write_within
 from service.adapters.database.transactions import Transactions
+from service.core.audit import AuditEntry
 from service.core.drive import Baseline, Chain, Drive
 from service.ports import ConflictError, NotFoundError
 
@@ -51,7 +53,7 @@ class DatabaseRegister:
         with self._transactions.reading() as connection:
             return find_drive(connection, drive_id)
 
-    def add_drive(self, drive: Drive) -> None:
+    def add_drive(self, drive: Drive, *, entry: AuditEntry | None = None) -> None:
         """Raises ConflictError where the id is taken."""
         with self._transactions.writing() as connection:
             taken = select(_drive.c.drive_id).where(_drive.c.drive_id == drive.drive_id)
@@ -62,8 +64,9 @@ class DatabaseRegister:
                 )
             connection.execute(insert(_drive), asdict(drive))
             self._record(connection, drive)
+            write_within(connection, entry)
 
-    def change_drive(self, drive: Drive) -> None:
+    def change_drive(self, drive: Drive, *, entry: AuditEntry | None = None) -> None:
         """Replace the drive's settings; `drive_history` keeps the earlier ones. Raises NotFoundError."""
         with self._transactions.writing() as connection:
             if find_drive(connection, drive.drive_id) == drive:
@@ -72,14 +75,16 @@ class DatabaseRegister:
                 update(_drive).where(_drive.c.drive_id == drive.drive_id).values(asdict(drive))
             )
             self._record(connection, drive)
+            write_within(connection, entry)
 
-    def retire_drive(self, drive_id: str, at_ns: int) -> None:
+    def retire_drive(self, drive_id: str, at_ns: int, *, entry: AuditEntry | None = None) -> None:
         """Take the drive off the board; its history stays. A retired one keeps its date. Raises NotFoundError."""
         with self._transactions.writing() as connection:
             if find_drive(connection, drive_id).retired_ns is not None:
                 return
             connection.execute(update(_drive).where(_drive.c.drive_id == drive_id).values(retired_ns=at_ns))
             self._record(connection, find_drive(connection, drive_id))
+            write_within(connection, entry)
 
     def drive_history(self, drive_id: str) -> list[tuple[int, Drive]]:
         """Return (recorded_ns, settings) of each change of the drive, the first one first. Empty if unknown."""
@@ -105,7 +110,7 @@ class DatabaseRegister:
         with self._transactions.reading() as connection:
             return [_to_chain(row) for row in connection.execute(query)]
 
-    def fit_chain(self, chain: Chain) -> None:
+    def fit_chain(self, chain: Chain, *, entry: AuditEntry | None = None) -> None:
         """Raises NotFoundError (drive) and ConflictError (chain id taken; another chain on at that time)."""
         with self._transactions.writing() as connection:
             find_drive(connection, chain.drive_id)
@@ -122,8 +127,9 @@ class DatabaseRegister:
                 )
             connection.execute(insert(_chain), asdict(chain))
             _raise_version(connection)
+            write_within(connection, entry)
 
-    def take_off_chain(self, chain_id: str, at_ns: int, why: str) -> None:
+    def take_off_chain(self, chain_id: str, at_ns: int, why: str, *, entry: AuditEntry | None = None) -> None:
         """Raises NotFoundError, and ConflictError where it is off already or was fitted later (or just then)."""
         with self._transactions.writing() as connection:
             taken_off = connection.execute(
@@ -136,6 +142,7 @@ class DatabaseRegister:
             if not taken_off:
                 raise _why_not_taken_off(find_chain(connection, chain_id))
             _raise_version(connection)
+            write_within(connection, entry)
 
     # Baselines
 
@@ -147,12 +154,13 @@ class DatabaseRegister:
         with self._transactions.reading() as connection:
             return [_to_baseline(row) for row in connection.execute(query)]
 
-    def record_baseline(self, baseline: Baseline) -> None:
+    def record_baseline(self, baseline: Baseline, *, entry: AuditEntry | None = None) -> None:
         """Add one; older ones stay. Raises NotFoundError (chain)."""
         with self._transactions.writing() as connection:
             find_chain(connection, baseline.chain_id)
             connection.execute(insert(_baseline), asdict(baseline))
             _raise_version(connection)
+            write_within(connection, entry)
 
 
 def _raise_version(connection: Connection) -> int:
