@@ -61,7 +61,7 @@ class Annunciator:
             log.info(
                 "alert",
                 alert=stored.alert_id,
-                event=str(act.event),
+                done=str(act.event),
                 before=str(stored.before),
                 after=str(stored.after),
                 holds=",".join(stored.holds),
