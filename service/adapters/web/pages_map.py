@@ -3,7 +3,6 @@
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 
-from service.adapters.web.instants import rfc3339
 from service.adapters.web.map_picture import draw_map
 from service.adapters.web.parts import PartsDep
 from service.adapters.web.templating import render
@@ -27,7 +26,6 @@ def map_page(request: Request, parts: PartsDep, drive_id: str) -> HTMLResponse:
         "drive": drive,
         "found": found,
         "lacks": lacks,
-        "folded_to": rfc3339(found.folded_to_ns) if found and found.folded_to_ns else "",
         "picture": draw_map(links, found.faults) if found and links is not None else "",
     }
     return render(request, "map.html", values, now_ns=now_ns)
