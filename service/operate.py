@@ -20,7 +20,7 @@ from service.core import catalogue
 from service.core.drive import Baseline, Chain, Drive, Registration, baseline_at, chain_at
 from service.core.elongation import load_correction_pct, polygon_u_pitches, temperature_correction_pct
 from service.core.fields import FieldsRefusedError
-from service.core.reading import Reading
+from service.core.reading import Reading, alternations_pct
 from service.ports import ConflictError, NotFoundError, Readings, Refused, Register
 
 log = structlog.get_logger()
@@ -221,8 +221,9 @@ class Operate:
             measured = self._measured_before(chain, taken_ns)
             drive = self._register.drive(chain.drive_id)
             pitches_between, pitches_between_u = reference_pitches(drive, measured)
-            up_alternation_pct = _mean_of(each.up_alternation_pct for each in measured)
-            down_alternation_pct = _mean_of(each.down_alternation_pct for each in measured)
+            up_alternation_pct, down_alternation_pct = (
+                _mean_of(alternations_pct(each)[sensor] for each in measured) for sensor in (0, 1)
+            )
         baseline = Baseline(
             chain_id=chain_id,
             pitches_between=pitches_between,

@@ -1,13 +1,15 @@
 """The stated 95 % interval holds the truth 93 to 97 times in a hundred, over 1 000 set-ups drawn at random.
 
 What the drive's settings only bound is drawn from those bounds: spacing, place of the driver, temperature and load that
-were not sent, the difference of new inner and outer links. Values by hand have their own test of this kind.
+were not sent, and by how much inner and outer links were made over nominal, each kind by its own. The truth is the mean
+elongation against nominal. Values by hand have their own test of this kind.
 """
 
 import math
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 
 from sensors_sim.batch import simulate_batch
@@ -16,11 +18,16 @@ from service.core.batch import Batch
 from service.core.drive import Chain, Drive
 from service.core.reading import Last, Reading, convert
 
+Floats = npt.NDArray[np.float64]
+
 SET_UPS = 1000
 SPACING_U_MM = 0.1
 TEMP_RANGE_K = 15.0
 LOAD_U_PCT = 0.02
 PLACE_U_PITCHES = 0.1
+MADE_PCT_MAX = 0.15  # over nominal, inner and outer links each: tolerance of ISO 606 (from memory)
+WORN_PCT_MAX = 3.5
+NEARLY_NEW_PCT_MAX = 0.1  # of wear: less than what the links were made over nominal
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,10 +38,11 @@ class SetUp:
     truth_pct: float
 
 
-def set_up(rng: np.random.Generator) -> SetUp:
+def set_up(rng: np.random.Generator, worn_pct_max: float) -> SetUp:
     pitch_mm = float(rng.choice([8.0, 12.7, 19.05, 25.4, 50.8]))
     whole = int(rng.integers(8, 35))
-    worn_pct = float(rng.uniform(0.3, 3.5))
+    inner_pct, outer_pct = (float(each) for each in rng.uniform(0, MADE_PCT_MAX, 2))
+    elongation_pct = (inner_pct + outer_pct) / 2 + float(rng.uniform(0, worn_pct_max))
     offset = float(rng.random())
     to_driver_mm = (whole + rng.uniform(5, 40)) * pitch_mm
     teeth = int(rng.integers(11, 41))
@@ -55,8 +63,9 @@ def set_up(rng: np.random.Generator) -> SetUp:
         teeth=teeth,
         up_to_driver_mm=float(to_driver_mm),
         speed_m_s=float(np.exp(rng.uniform(math.log(0.2), math.log(4.0)))),
-        elongation_pct=worn_pct,
-        outer_minus_inner_pct=float(rng.uniform(0, 0.15) - rng.uniform(0, 0.15)),
+        elongation_pct=elongation_pct,
+        manufacture_pct=(inner_pct + outer_pct) / 2,
+        outer_minus_inner_pct=outer_pct - inner_pct,
         pitches_in_loop=loop,
         spacing_error_mm=off_mm,
         surroundings=surroundings,
@@ -81,40 +90,57 @@ def set_up(rng: np.random.Generator) -> SetUp:
     batch = Batch(
         drive_id="d", seq=0, t0_ns=made.t0_ns, tick_ns=made.tick_ns, up=made.up, down=made.down, span_ns=None
     )
-    last = Last(worn_pct - float(rng.uniform(0, 0.2)), made.t0_ns)
+    last = Last(elongation_pct - float(rng.uniform(0, 0.2)), made.t0_ns)
     return SetUp(convert(batch, drive=drive, chain=chain, baseline=None, last=last), made.true_elongation_pct)
+
+
+def some(seed: int, worn_pct_max: float) -> list[SetUp]:
+    rng = np.random.default_rng(seed)
+    return [set_up(rng, worn_pct_max) for _ in range(SET_UPS)]
 
 
 @pytest.fixture(scope="module")
 def set_ups() -> list[SetUp]:
-    rng = np.random.default_rng(20261125)
-    return [set_up(rng) for _ in range(SET_UPS)]
+    return some(20261127, WORN_PCT_MAX)
 
 
-def test_all_were_measured(set_ups: list[SetUp]) -> None:
-    assert all(each.reading.reason is None for each in set_ups)
+@pytest.fixture(scope="module")
+def nearly_new() -> list[SetUp]:
+    return some(20261128, NEARLY_NEW_PCT_MAX)
 
 
-def held(errors: list[tuple[float, float]]) -> float:
-    return float(np.mean([abs(error) <= 1.96 * u for error, u in errors]))
+def test_all_were_measured(set_ups: list[SetUp], nearly_new: list[SetUp]) -> None:
+    assert all(each.reading.reason is None for each in set_ups + nearly_new)
 
 
-def test_the_live_value_holds_its_interval(set_ups: list[SetUp]) -> None:
-    pairs = [
-        (each.reading.elongation_pct - each.truth_pct, each.reading.elongation_u_pct)
-        for each in set_ups
-        if each.reading.elongation_pct is not None and each.reading.elongation_u_pct is not None
-    ]
-    assert 0.93 <= held(pairs) <= 0.97
+def errors(set_ups: list[SetUp], of: str) -> tuple[Floats, Floats]:
+    """What the reading says of `of` less the truth, and the standard uncertainty that it states: shape (n,) each."""
+    said, u = (
+        np.array([getattr(each.reading, f"{of}{ends}") for each in set_ups], dtype=np.float64)
+        for ends in ("_pct", "_u_pct")
+    )
+    return said - [each.truth_pct for each in set_ups], u
+
+
+def held(set_ups: list[SetUp], of: str) -> float:
+    error, u = errors(set_ups, of)
+    return float(np.mean(np.abs(error) <= 1.96 * u))
+
+
+@pytest.mark.parametrize("of", ["elongation", "up_alternation", "down_alternation"])
+def test_the_stated_interval_holds_the_truth(set_ups: list[SetUp], of: str) -> None:
+    """The live value, and what long and short links show at each sensor."""
+    assert 0.93 <= held(set_ups, of) <= 0.97
 
 
 @pytest.mark.parametrize("sensor", ["up", "down"])
-def test_the_alternation_of_each_sensor_holds_its_interval(set_ups: list[SetUp], sensor: str) -> None:
-    pairs = [
-        (
-            getattr(each.reading, f"{sensor}_alternation_pct") - each.truth_pct,
-            getattr(each.reading, f"{sensor}_alternation_u_pct"),
-        )
-        for each in set_ups
-    ]
-    assert 0.93 <= held(pairs) <= 0.97
+def test_the_alternation_of_each_sensor_is_right_on_the_whole(set_ups: list[SetUp], sensor: str) -> None:
+    """What inner links were made over nominal, 0.075 % on the whole, is in it; a missed pulse pulls it nowhere."""
+    error, _ = errors(set_ups, f"{sensor}_alternation")
+    assert abs(error.mean()) < 4 * error.std() / np.sqrt(SET_UPS)
+
+
+@pytest.mark.parametrize("of", ["elongation", "up_alternation", "down_alternation"])
+def test_on_a_nearly_new_chain_the_interval_holds_at_least_as_often(nearly_new: list[SetUp], of: str) -> None:
+    """There which kind of link is the longer one is not known, and inner links are bounded by more than they scatter."""
+    assert held(nearly_new, of) >= 0.93

@@ -231,15 +231,16 @@ def test_a_baseline_from_readings_remembers_the_alternation_of_both_sensors(
     with_press(operate)
     readings = [a_reading(3100 + n, seq=n) for n in range(4)]
     seen = [(0.31, 0.42), (0.33, 0.44), (None, None), (0.32, 0.43)]  # one batch came reduced
+    older = {3: 1}  # the last by a conversion that left out 0.075 %
     ports.readings.store(
         [
-            replace(each, up_alternation_pct=up, down_alternation_pct=down)
+            replace(each, up_alternation_pct=up, down_alternation_pct=down, conversion=older.get(each.seq, 2))
             for each, (up, down) in zip(readings, seen, strict=True)
         ]
     )
     baseline = record(operate)
-    assert baseline.up_alternation_pct == pytest.approx(0.32)
-    assert baseline.down_alternation_pct == pytest.approx(0.43)
+    assert baseline.up_alternation_pct == pytest.approx(0.32 + 0.0752 / 3, abs=1e-4)
+    assert baseline.down_alternation_pct == pytest.approx(0.43 + 0.0753 / 3, abs=1e-4)
     assert ports.register.baselines("press-3-a") == [baseline]
 
 

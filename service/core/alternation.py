@@ -90,6 +90,11 @@ def elongation_by_alternation(alternation: Alternation, driver_teeth: int | None
     return 100 * elongation, 100 * math.hypot(scatter, polygon, INNER_MADE_U_PCT / 100)
 
 
+def against_nominal(grown_pct: float) -> float:
+    """Return the elongation against nominal where outer links outgrew inner ones by so much of inner ones, per cent."""
+    return grown_pct + INNER_MADE_PCT * (1 + grown_pct / 100)
+
+
 def combined(first: tuple[float, float], second: tuple[float, float]) -> tuple[float, float]:
     """Return the mean of both sensors' elongation by alternation and its standard uncertainty, per cent.
 

@@ -16,7 +16,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from service.core.alternation import POLYGON_SHARE
+from service.core.alternation import INNER_MADE_PCT, INNER_MADE_U_PCT, POLYGON_SHARE
 from service.core.drive import Baseline, Chain, Drive, spacing_pitches
 from service.core.elongation import (
     TEETH_ASSUMED,
@@ -28,7 +28,7 @@ from service.core.elongation import (
 )
 from service.core.not_measured import NotMeasured
 from service.core.pitches import RISE_PCT_PER_DAY
-from service.core.reading import Reading
+from service.core.reading import Reading, alternations_pct
 from service.core.trend import SIDE_MIN, Floats, Level, Step, find_step, fit, level
 
 NS_PER_S = 1_000_000_000
@@ -43,10 +43,7 @@ SCATTER_MIN_PCT = 0.01  # of such a scale, so that what only follows the speed i
 SAME_PITCH = 0.25  # pitches within which two counts have the same whole number
 SPEEDS_APART = 1.1  # slow to fast: with less a delay is not looked for
 DELAY_MIN_PCT = 0.005  # over the speeds seen: less is of no account
-# e less elongation by alternation is the excess of the inner links as made, because they keep their pitch: 0 to 0.15 %,
-# rectangular (tolerance on length of new chain, ISO 606, from memory).
-INNER_LINKS = Level(0.075, 0.15 / math.sqrt(12.0))
-# Below this, half the difference of new outer and inner links may have had the other sign.
+# Outer links that outgrew inner ones by less may be the shorter ones still: new ones differ by up to 0.075 %.
 SIGN_SURE_PCT = 0.1
 
 
@@ -190,7 +187,7 @@ def _from(seen: _Seen, index: int) -> _Seen:
 
 def links_pct(reading: Reading) -> float:
     """Return the elongation by long and short links, the mean of both sensors; not a number where there is none."""
-    up, down = reading.up_alternation_pct, reading.down_alternation_pct
+    up, down = alternations_pct(reading)
     return math.nan if up is None or down is None else (up + down) / 2
 
 
@@ -491,28 +488,29 @@ def _checked(seen: _Seen, baseline: Baseline | None, drive: Drive) -> tuple[Leve
         return None
     links = level(seen.links_pct[-CHECKED_MAX:][known])
     lag_pct = float(seen.lag_pct[-CHECKED_MAX:][known].mean())
-    gain_u = links.value * POLYGON_SHARE / (drive.driver_teeth or TEETH_ASSUMED) ** 2
+    gain_u = (links.value - INNER_MADE_PCT) * POLYGON_SHARE / (drive.driver_teeth or TEETH_ASSUMED) ** 2
     links, links_u = _signed(links.value), math.hypot(links.u, gain_u)
-    inner, lag_u = INNER_LINKS, newest[-1].elongation_u_pct or 0.0
+    made, lag_u = Level(0.0, INNER_MADE_U_PCT), newest[-1].elongation_u_pct or 0.0
     at_start = None if baseline is None else _links_at_start(baseline)
     if baseline is not None and at_start is not None and newest[-1].since_u_pct is not None:
         # e0 is in the lag's elongation as well, so it cancels
         start = _signed(at_start)
-        inner = Level(
+        made = Level(
             baseline.elongation_pct - start.value, math.hypot(start.u, _single_u(newest) / math.sqrt(3))
         )
         lag_u = newest[-1].since_u_pct
-    together = math.hypot(lag_u, links_u, links.u, inner.u)
+    together = math.hypot(lag_u, links_u, links.u, made.u)
     return (
         Level(lag_pct, newest[-1].elongation_u_pct or 0.0),
-        Level(links.value + inner.value, math.hypot(links_u, links.u, inner.u)),
-        Level(lag_pct - links.value - inner.value, together),
+        Level(links.value + made.value, math.hypot(links_u, links.u, made.u)),
+        Level(lag_pct - links.value - made.value, together),
     )
 
 
 def _signed(links_pct: float) -> Level:
     """The elongation by links with its sign: of nearly new links which kind is longer is not known."""
-    return Level(links_pct, 0.0) if links_pct >= SIGN_SURE_PCT else Level(0.0, links_pct)
+    grown_pct = max(0.0, links_pct - INNER_MADE_PCT)
+    return Level(links_pct, 0.0) if grown_pct >= SIGN_SURE_PCT else Level(INNER_MADE_PCT, grown_pct)
 
 
 def _links_at_start(baseline: Baseline) -> float | None:
@@ -542,12 +540,12 @@ def _reversed(
     if len(recent) < READINGS_MIN or new is None:
         return []
     worn = level(np.array([links_pct(each) for each in recent]))
-    inner = (
-        INNER_LINKS
-        if baseline is None or _links_at_start(baseline) is None
-        else Level(baseline.elongation_pct - (_links_at_start(baseline) or 0.0), INNER_LINKS.u)
+    at_start = None if baseline is None else _links_at_start(baseline)
+    made_pct = 0.0 if baseline is None or at_start is None else baseline.elongation_pct - at_start
+    expected, u = (
+        worn.value + made_pct,
+        math.hypot(worn.u, INNER_MADE_U_PCT, 100 * new.u_pitches / new.pitches),
     )
-    expected, u = worn.value + inner.value, math.hypot(worn.u, inner.u, 100 * new.u_pitches / new.pitches)
     forward, backward = (
         float(np.median([_nearest_pct(new.pitches, lag(each), expected) for each in recent]))
         for lag in (_lag, _opposite_lag)

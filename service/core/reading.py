@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any, NamedTuple
 
-from service.core.alternation import combined, elongation_by_alternation
+from service.core.alternation import against_nominal, combined, elongation_by_alternation
 from service.core.batch import WINDOW_S_MAX, Batch
 from service.core.catalogue import ChainKind, find
 from service.core.drive import Baseline, Chain, Drive, spacing_pitches
@@ -28,7 +28,11 @@ from service.core.lag import Lag, NoLag, measure_lag
 from service.core.not_measured import NotMeasured
 from service.core.pitches import Expectation, Whole, expect_pitches, pitches_between
 
-__all__ = ["Last", "NotMeasured", "Reading", "convert"]
+__all__ = ["CONVERSION", "Last", "NotMeasured", "Reading", "alternations_pct", "convert"]
+
+# Raised whenever a field of a reading comes to mean something else. Readings of conversion 1 left out of the elongation by
+# alternation what inner links were made over nominal.
+CONVERSION = 2
 
 NS_PER_DAY = 86_400_000_000_000
 Alternations = tuple[
@@ -84,6 +88,7 @@ class Reading:
     delay_taken_pct: float | None = None
     temperature_taken_pct: float | None = None
     load_taken_pct: float | None = None
+    conversion: int = CONVERSION  # the one that made it
 
 
 class Last(NamedTuple):
@@ -246,6 +251,14 @@ def _alternation_fields(alternations: Alternations | None) -> dict[str, Any]:
         "down_alternation_pct": down_pct,
         "down_alternation_u_pct": down_u_pct,
     }
+
+
+def alternations_pct(reading: Reading) -> tuple[float | None, float | None]:
+    """Return the elongation by alternation of `up` and of `down` against nominal, whichever conversion made the reading."""
+    up, down = reading.up_alternation_pct, reading.down_alternation_pct
+    if reading.conversion >= CONVERSION or up is None or down is None:
+        return up, down
+    return against_nominal(up), against_nominal(down)
 
 
 def _not_measured(

@@ -252,11 +252,17 @@ def _cheapest_numbering(times_s: Times, pulse_period: Times) -> tuple[Times, Joi
 
 
 def _alternation(kept_s: Times, joints: Joints) -> float:
-    """By how much an odd joint sits late between its even neighbours, in pitches."""
+    """By how much an odd joint sits late between its even neighbours, in pitches.
+
+    The running median is that of the short links beside a long one, and of the long ones beside a short one: by it
+    alone, long and short would come out twice as far apart. So it is smoothed by (1, 2, 1) / 4 first.
+    """
     single = np.flatnonzero(np.diff(joints) == 1)
     if len(single) < 4:
         return 0.0
-    lengths = (np.diff(kept_s) / local_period(kept_s))[single]
+    period_s = local_period(kept_s)
+    beside = np.concatenate((period_s[1:2], period_s, period_s[-2:-1]))
+    lengths = (4 * np.diff(kept_s) / (beside[:-2] + 2 * period_s + beside[2:]))[single]
     odd = joints[single] % 2 == 1
     if odd.all() or not odd.any():
         return 0.0

@@ -68,6 +68,7 @@ def any_reading(draw: st.DrawFn) -> Reading:
         mount_c=draw(st.none() | finite),
         load_n=draw(st.none() | finite),
         by_alternation=draw(st.booleans()),
+        conversion=draw(st.integers(1, 9)),
         **more,
     )
 

@@ -217,8 +217,8 @@ FAULTS: dict[str, tuple[Running, list[Batch] | None, dict[str, Any], StepId, str
     "load swings": (Running(surroundings=Surroundings(load_n=3000, load_swing_n=3000, load_period_s=33, reference_load_n=3000, strain_pct_per_kn=0.03)), None, {}, StepId.LAG, "from window to window", "a load that jumps"),
     "low coherence": (Running(up=Sensor(repeatability_mm=1.5), down=Sensor(repeatability_mm=1.5)), None, {}, StepId.LAG, "have no lag (low coherence)", "same tight strand"),
     "unequal delays": (Running(speeds=(0.6, 1.2), down=Sensor(delay_s=1e-4)), None, {}, StepId.DELAY, "from 0.60 and 1.20 m/s: it would move the elongation by 0.019 %", "taken off from now on"),
-    "wrong n": (Running(registered={"whole_pitches": 25}), None, {}, StepId.SPACING, "registered are 25.3", "Enter n = 24 and d = 0.29"),
-    "wrong d": (Running(registered={"offset_pitches": 0.5}), None, {}, StepId.SPACING, "registered are 24.5", "Enter n = 24 and d = 0.29"),
+    "wrong n": (Running(registered={"whole_pitches": 25}), None, {}, StepId.SPACING, "registered are 25.3", "Enter n = 24 and d = 0.3"),
+    "wrong d": (Running(registered={"offset_pitches": 0.5}), None, {}, StepId.SPACING, "registered are 24.5", "Enter n = 24 and d = 0.3"),
     "wrong pitch": (Running(registered={"whole_pitches": 19, "offset_pitches": 0.44, "pitch_mm": 15.875}), None, {}, StepId.SPACING, "registered are 19.44", "a chain of 12.7 mm pitch"),
     "worn, said to be new": (Running(elongation_pct=0.8), None, {}, StepId.BASELINE, "% of wear", "Measure the chain by hand"),
 }  # fmt: skip

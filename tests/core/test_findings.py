@@ -17,6 +17,7 @@ from sensors_sim.motion import Motion
 from sensors_sim.sensor import Sensor
 from sensors_sim.setup import DeviceSetup, DriveSetup
 from service.core.findings import TITLES, Finding, FindingKind, amount, cross_check, links_pct
+from service.core.reading import Reading
 from tests.core.watched import START_NS, S, Watched, ordinary, watch
 
 DAY_NS = 86_400 * S
@@ -309,6 +310,39 @@ def test_on_a_sound_drive_nothing_is_found(seed: int) -> None:
     watched = watch(setup, 60, seed=seed, window_s=window_s)
     assert sum(each.reason is None for each in watched.readings) > 20
     assert [finding.words for finding in watched.findings] == []
+
+
+# Readings of an older conversion
+
+
+def as_of_conversion_1(reading: Reading) -> Reading:
+    """The reading as conversion 1 stated it: by how much outer links outgrew inner ones, 0.075 % of a link less."""
+    up, down = reading.up_alternation_pct, reading.down_alternation_pct
+    assert up is not None
+    assert down is not None
+    return replace(
+        reading,
+        conversion=1,
+        up_alternation_pct=(up - 0.075) / 1.00075,
+        down_alternation_pct=(down - 0.075) / 1.00075,
+    )
+
+
+def half_older(watched: Watched) -> Watched:
+    half = len(watched.readings) // 2
+    older = [as_of_conversion_1(each) for each in watched.readings[:half]]
+    return replace(watched, readings=older + watched.readings[half:])
+
+
+@pytest.mark.parametrize(
+    "make", [lambda: watch(ordinary(), 120), moved_before, lambda: watch(ordinary(moved_at_s=300), 120)]
+)
+def test_readings_of_an_older_conversion_are_held_against_new_ones_as_they_are_meant(
+    make: Callable[[], Watched],
+) -> None:
+    watched = make()
+    found, mixed = watched.findings, half_older(watched).findings
+    assert [each.words for each in mixed] == [each.words for each in found]
 
 
 # What cannot be looked at

@@ -36,11 +36,12 @@ A_MAP = SavedMap(
 # The fields that came with a schema: what was stored before it has their defaults.
 CAME_WITH: dict[str, dict[type, set[str]]] = {
     "0002": {
-        Reading: {field.name for field in fields(Reading)[24:]},
+        Reading: {field.name for field in fields(Reading)[24:]} - {"conversion"},
         Drive: {"strain_u_pct_per_kn", "delay_us", "delay_u_us"},
         Baseline: {"up_alternation_pct", "down_alternation_pct"},
     }
 }
+INNER_MADE_PCT = 0.075  # what the alternation held less before 0008
 
 Record = TypeVar("Record")
 
@@ -49,8 +50,14 @@ def as_stored_by(schema: str, record: Record) -> Record:
     """Return the record as a store made with `schema` shows it."""
     later = [came for since, came in CAME_WITH.items() if since > schema]
     names = set().union(*(came.get(type(record), set()) for came in later))
-    defaults: dict[str, Any] = {field.name: field.default for field in fields(record) if field.name in names}  # type: ignore[arg-type]
-    return replace(record, **defaults)  # type: ignore[type-var]
+    shown: dict[str, Any] = {field.name: field.default for field in fields(record) if field.name in names}  # type: ignore[arg-type]
+    if schema < "0008" and isinstance(record, Reading):
+        shown["conversion"] = 1
+    if "0002" <= schema < "0008" and isinstance(record, Baseline):
+        for name in ("up_alternation_pct", "down_alternation_pct"):
+            grown_pct = getattr(record, name)
+            shown[name] = grown_pct + INNER_MADE_PCT * (1 + grown_pct / 100)
+    return replace(record, **shown)  # type: ignore[type-var]
 
 
 def fill(database: Database) -> None:

@@ -91,6 +91,7 @@ def _reading_columns() -> list[Column[Any]]:
         Column("delay_taken_pct", Number),
         Column("temperature_taken_pct", Number),
         Column("load_taken_pct", Number),
+        Column("conversion", Integer, nullable=False, server_default=text("1")),
     ]
 
 

@@ -98,8 +98,8 @@ _PROPOSAL: dict[str, Any] = {
     "whole_laps": 72,
     "pieces": 24,
     "taken": "2026-11-25T08:13:00Z",
-    "up_alternation_pct": 0.04,
-    "down_alternation_pct": 0.05,
+    "up_alternation_pct": 0.11,
+    "down_alternation_pct": 0.12,
 }
 _DELAY: dict[str, Any] = {
     "delay_us": 98.0,

@@ -19,7 +19,7 @@ from service.core.drive import Baseline, Chain, Drive, LimitTerm
 from service.core.hand import HandMethod
 from service.core.health import LETTERS, Health, Sign, SignKind, Status
 from service.core.not_measured import NotMeasured
-from service.core.reading import Reading
+from service.core.reading import CONVERSION, Reading
 from service.measure_by_hand import HandReport
 from service.ports import KeptRejection, Sighting
 
@@ -409,8 +409,8 @@ class BaselineOut(Out):
             recorded=T,
             recorded_by="web 127.0.0.1",
             why="new chain, 0 to +0.15 % by ISO 606",
-            up_alternation_pct=0.032,
-            down_alternation_pct=0.034,
+            up_alternation_pct=0.107,
+            down_alternation_pct=0.109,
         )
     )
 
@@ -424,7 +424,7 @@ class BaselineOut(Out):
     recorded_by: str
     why: str
     up_alternation_pct: float | None = Field(
-        description="Elongation by long and short links of `up` then; null where N0 was given by hand"
+        description="Elongation against nominal by long and short links of `up` then; null where N0 was given by hand"
     )
     down_alternation_pct: float | None
 
@@ -473,6 +473,7 @@ _READING: dict[str, Any] = {
     "delay_taken_pct": None,
     "temperature_taken_pct": 0.0283,
     "load_taken_pct": 0.012,
+    "conversion": CONVERSION,
     "baseline_taken": "2026-03-02T07:00:00Z",
     "baseline_recorded": "2026-03-02T07:05:00Z",
 }
@@ -509,7 +510,7 @@ class ReadingOut(Out):
     mount_c: float | None
     load_n: float | None
     up_alternation_pct: float | None = Field(
-        description="Elongation by the long and short links that `up` sees: a check of the other, less exact"
+        description="Elongation against nominal by the long and short links that `up` sees: a check of the other, less exact"
     )
     up_alternation_u_pct: float | None
     down_alternation_pct: float | None
@@ -521,6 +522,10 @@ class ReadingOut(Out):
     delay_taken_pct: float | None
     temperature_taken_pct: float | None
     load_taken_pct: float | None
+    conversion: int = Field(
+        description="Version of the conversion that made it. 1 left out of the alternation what inner links were made over "
+        "nominal (0.075 %)"
+    )
     baseline_taken: Instant | None = Field(description="When the baseline was taken that since_pct refers to")
     baseline_recorded: Instant | None
     chain_id: str | None

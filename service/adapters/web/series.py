@@ -104,7 +104,7 @@ RAW_FIELDS = (
     "speed_m_s", "coherence", "pitches_averaged", "whole_laps", "up_pulses", "down_pulses", "up_missed",
     "down_missed", "up_extra", "down_extra", "temp_c", "mount_c", "load_n", "up_alternation_pct",
     "up_alternation_u_pct", "down_alternation_pct", "down_alternation_u_pct", "by_alternation", "polygon_taken_pct",
-    "delay_taken_pct", "temperature_taken_pct", "load_taken_pct",
+    "delay_taken_pct", "temperature_taken_pct", "load_taken_pct", "conversion",
 )  # fmt: skip
 RAW_INSTANTS = {"baseline_taken": "baseline_taken_ns", "baseline_recorded": "baseline_recorded_ns"}
 RAW_SOURCE = ("chain_id", "device_id", "seq")

@@ -104,7 +104,7 @@ def test_a_store_of_each_released_schema_opens_and_shows_all(tmp_path: Path, kep
     stored = [as_stored_by(schema, reading) for reading in READINGS + NOT_ROLLED_UP]
     assert readings.raw("press-3", *EVER) == stored
     if schema >= "0002":
-        assert_all_of_0002(database)
+        assert_all_of_0002(database, schema)
     assert [(one.rejection, one.repeats) for one in refused.rejections()] == [(A_REJECTION, 1)]
     assert refused.sightings() == [A_SIGHTING]
     (day,) = readings.rolled("press-3", *EVER, Resolution.DAY)
@@ -117,8 +117,8 @@ def test_a_store_of_each_released_schema_opens_and_shows_all(tmp_path: Path, kep
     database.close()
 
 
-def assert_all_of_0002(database: Database) -> None:
-    superseded = Superseded(reading=SUPERSEDED, at_ns=NOON_NS, why="baseline corrected")
+def assert_all_of_0002(database: Database, schema: str) -> None:
+    superseded = Superseded(reading=as_stored_by(schema, SUPERSEDED), at_ns=NOON_NS, why="baseline corrected")
     assert database.readings.superseded("press-3", *EVER) == [superseded]
     assert database.register.drives()[0] == BARE_DRIVE
     assert database.hand_values.of("press-3") == [A_HAND_VALUE]
