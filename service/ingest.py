@@ -53,7 +53,6 @@ LOG_AGAIN_S = 60.0  # the same warning about the same drive
 LOG_KEYS_MAX = 1000
 TOPIC_KEPT_MAX = 200  # characters of a topic whose meaning is remembered; hostile ones have 65 535
 ROLL_UPS_AT_ONCE = 10_000
-OUR_FAULT = RejectionReason.FIELD_INVALID  # the detail says whose fault it is
 NS_PER_S = 1_000_000_000
 LAG_LEVEL = f"/{Form.LAG.value}"
 StoreAll = Callable[[Sequence[Reading], Sequence[RawBatch]], int]
@@ -420,7 +419,7 @@ class Ingest:
         detail = (
             f"A fault of linklag, not of the device; please report it together with the payload: {fault!r}"
         )
-        self._reject(flush, message, OUR_FAULT, detail, now_ns)
+        self._reject(flush, message, RejectionReason.LINKLAG_FAULT, detail, now_ns)
 
     def _reject(
         self, flush: _Flush, message: Message, reason: RejectionReason, detail: str, now_ns: int

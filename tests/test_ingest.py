@@ -384,6 +384,7 @@ def test_a_fault_of_ours_in_one_conversion_is_kept_as_such_and_the_others_go_on(
         worker.work()
     assert sorted(elongations(worker.store.all)) == [0, 1, 2, 4, 5]
     (kept,) = worker.refused.rejections()
+    assert kept.rejection.reason is RejectionReason.LINKLAG_FAULT
     assert "fault of linklag" in kept.rejection.detail
     assert "a bug of ours" in kept.rejection.detail
     assert kept.rejection.payload == batch(3)
@@ -403,6 +404,7 @@ def test_a_fault_of_ours_in_decoding_is_kept_as_such_and_the_others_go_on(
     worker.send(batch(1), b"poison", batch(2))
     worker.work()
     assert sorted(elongations(worker.store.all)) == [1, 2]
+    assert worker.reasons() == [RejectionReason.LINKLAG_FAULT]
     assert "MemoryError" in worker.refused.rejections()[0].rejection.detail
     assert len(worker.source.acknowledged) == 3
 
@@ -414,6 +416,7 @@ def test_a_reading_that_the_store_cannot_take_is_rejected_and_the_others_are_sto
     assert sorted(elongations(worker.store.all)) == [0, 1, 3, 4]
     (kept,) = worker.refused.rejections()
     assert kept.rejection.payload == batch(2)
+    assert kept.rejection.reason is RejectionReason.LINKLAG_FAULT
     assert "OverflowError" in kept.rejection.detail
     assert len(worker.source.acknowledged) == 5
 

@@ -75,6 +75,10 @@ REJECTED = {
         "Ticks go backwards", "Look for a counter that wraps, or a sensor whose ticks are not in order."
     ),
     RejectionReason.CLOCK_OFF: Finding("Clock off", "Set the clock of the device (NTP or PTP)."),
+    RejectionReason.LINKLAG_FAULT: Finding(
+        "A fault of linklag",
+        "Nothing to mend at the device. Report the detail with the payload, and see the log of the worker.",
+    ),
     RejectionReason.WRONG_TOPIC: Finding(
         "Topic not valid", "Drive ids are of a-z, 0-9, - and _, 64 at most, and start with a letter or digit."
     ),
