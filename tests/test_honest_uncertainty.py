@@ -94,9 +94,9 @@ def set_up(rng: np.random.Generator, worn_pct_max: float) -> SetUp:
     return SetUp(convert(batch, drive=drive, chain=chain, baseline=None, last=last), made.true_elongation_pct)
 
 
-def some(seed: int, worn_pct_max: float) -> list[SetUp]:
+def some(seed: int, worn_pct_max: float, count: int = SET_UPS) -> list[SetUp]:
     rng = np.random.default_rng(seed)
-    return [set_up(rng, worn_pct_max) for _ in range(SET_UPS)]
+    return [set_up(rng, worn_pct_max) for _ in range(count)]
 
 
 @pytest.fixture(scope="module")

@@ -189,11 +189,15 @@ class Fitter:
         return true_pct, self._read(length_mm, told), live if rng.random() < 0.7 else None, n, loop
 
     def _joints(self, loop: int, pct: float) -> list[float]:
-        """Lengths of the links in pitches: each made to 0.1 %; each joint worn by pct, 15 % of it more or less."""
+        """Lengths of the links in pitches: each made to 0.1 %; each joint worn by pct, 15 % of it more or less.
+
+        Inner and outer links are made over nominal, each kind by 0 to 0.15 %.
+        """
         rng = self.rng
+        made = [1 + rng.uniform(0, 1.5e-3), 1 + rng.uniform(0, 1.5e-3)]
         worn = [pct / 100 * (1 + rng.gauss(0, 0.15)) for _ in range(loop)]
         return [
-            1 + rng.gauss(0, 1e-3) + (worn[i] + worn[(i + 1) % loop] if i % 2 == 0 else 0.0)
+            made[i % 2] + rng.gauss(0, 1e-3) + (worn[i] + worn[(i + 1) % loop] if i % 2 == 0 else 0.0)
             for i in range(loop)
         ]
 
