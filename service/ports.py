@@ -271,8 +271,10 @@ class Refused(Protocol):
         """
         ...
 
-    def rejections(self, drive_id: str | None = None, rows_max: int = 100) -> list[KeptRejection]:
-        """The newest first."""
+    def rejections(
+        self, drive_id: str | None = None, rows_max: int = 100, *, unregistered: bool = True
+    ) -> list[KeptRejection]:
+        """The newest first. unregistered: with what came for drives that nobody had registered."""
         ...
 
     def sightings(self) -> list[Sighting]:

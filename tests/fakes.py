@@ -10,7 +10,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from service.core.audit import AuditEntry
-from service.core.batch import KEPT_PAYLOAD_BYTES_MAX, WINDOW_S_MAX, Rejection
+from service.core.batch import KEPT_PAYLOAD_BYTES_MAX, WINDOW_S_MAX, Rejection, RejectionReason
 from service.core.drive import Baseline, Chain, Drive
 from service.core.hand import HandValue
 from service.core.reading import Reading
@@ -472,9 +472,16 @@ class FakeRefused(_Fake):
             )
         self._sightings[new.drive_id] = new
 
-    def rejections(self, drive_id: str | None = None, rows_max: int = 100) -> list[KeptRejection]:
+    def rejections(
+        self, drive_id: str | None = None, rows_max: int = 100, *, unregistered: bool = True
+    ) -> list[KeptRejection]:
         self._refuse_if_down()
-        found = [kept for kept in self._rejections.values() if drive_id in {None, kept.rejection.drive_id}]
+        found = [
+            kept
+            for kept in self._rejections.values()
+            if drive_id in {None, kept.rejection.drive_id}
+            and (unregistered or kept.rejection.reason is not RejectionReason.UNREGISTERED)
+        ]
         return sorted(found, key=lambda kept: -kept.number)[:rows_max]
 
     def sightings(self) -> list[Sighting]:

@@ -56,6 +56,14 @@ def test_the_newest_come_first_and_each_has_a_number_of_its_own(refused: Refused
     assert refused.rejections("nothing") == []
 
 
+def test_what_came_for_unregistered_drives_can_be_left_out(refused: Refused) -> None:
+    wanted = replace(numbered(0), reason=RejectionReason.NOT_PARSEABLE)
+    others = [replace(numbered(n, "nobodys"), reason=RejectionReason.UNREGISTERED) for n in range(1, 4)]
+    refused.keep([wanted, *others], [])
+    assert len(refused.rejections(rows_max=2)) == 2
+    assert [one.rejection for one in refused.rejections(rows_max=2, unregistered=False)] == [wanted]
+
+
 def test_the_same_payload_again_counts_as_a_repeat(refused: Refused) -> None:
     refused.keep([A_REJECTION, numbered(1), A_REJECTION], [])
     refused.keep([replace(A_REJECTION, received_ns=NOON_NS + 5, detail="other words")], [])

@@ -56,11 +56,15 @@ class DatabaseRefused:
                 _keep_sightings(connection, sightings)
                 _drop_sightings(connection, self._bounds.sightings)
 
-    def rejections(self, drive_id: str | None = None, rows_max: int = 100) -> list[KeptRejection]:
-        """The newest first."""
+    def rejections(
+        self, drive_id: str | None = None, rows_max: int = 100, *, unregistered: bool = True
+    ) -> list[KeptRejection]:
+        """The newest first. unregistered: with what came for drives that nobody had registered."""
         query = select(_rejection).order_by(_rejection.c.number.desc()).limit(rows_max)
         if drive_id is not None:
             query = query.where(_rejection.c.drive_id == storable(drive_id, ID_LENGTH_MAX))
+        if not unregistered:
+            query = query.where(_rejection.c.reason != RejectionReason.UNREGISTERED.value)
         with self._transactions.reading() as connection:
             return [_to_kept(row) for row in connection.execute(query)]
 

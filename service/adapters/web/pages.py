@@ -329,12 +329,21 @@ def _baseline_in_force(parts: Parts, state: DriveState, now_ns: int) -> Baseline
 
 @router.get("/refused", response_class=HTMLResponse)
 def refused(
-    request: Request, parts: PartsDep, drive_id: Annotated[str, Query(max_length=200)] = ""
+    request: Request,
+    parts: PartsDep,
+    drive_id: Annotated[str, Query(max_length=200)] = "",
+    *,
+    unregistered: bool = False,
 ) -> HTMLResponse:
-    """Messages that could not be used, and drives that nobody registered."""
+    """Messages that could not be used, and drives that nobody registered.
+
+    These send on and on; among the newest messages theirs would leave no room for any other.
+    """
+    unregistered = unregistered or bool(drive_id)
     values = {
         "sightings": parts.refused.sightings(),
-        "rejections": parts.refused.rejections(drive_id or None, REJECTIONS_SHOWN),
+        "rejections": parts.refused.rejections(drive_id or None, REJECTIONS_SHOWN, unregistered=unregistered),
+        "unregistered": unregistered,
         "of_drive": drive_id,
         "shown_max": REJECTIONS_SHOWN,
         "short_fields": forms.SHORT_FIELDS,

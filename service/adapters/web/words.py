@@ -82,7 +82,9 @@ REJECTED = {
     RejectionReason.WRONG_TOPIC: Finding(
         "Topic not valid", "Drive ids are of a-z, 0-9, - and _, 64 at most, and start with a letter or digit."
     ),
-    RejectionReason.UNREGISTERED: Finding("Drive not registered", "Register the drive below."),
+    RejectionReason.UNREGISTERED: Finding(
+        "Drive not registered", "Register the drive: the page Refused has a step for it."
+    ),
 }
 
 

@@ -12,6 +12,7 @@ import pytest
 from service.adapters import web
 from service.adapters.web import forms
 from service.adapters.web.pages import SPANS, hex_dump
+from service.core.batch import RejectionReason
 from service.core.drive import Drive
 from service.core.reading import NotMeasured
 from tests.adapters.web.plant import (
@@ -396,6 +397,19 @@ def test_refused_messages_and_unregistered_drives_are_shown_with_what_would_mend
     assert "Not readable" in text
     assert "send the JSON or the CBOR of the contract" in text
     assert seen(plant, "/refused?drive_id=b").count("Not readable") == 1
+
+
+def test_what_an_unregistered_drive_sends_on_and_on_hides_no_other_refusal(plant: Plant) -> None:
+    """A device that nobody registered sends more in ten minutes than the page shows."""
+    endless = replace(A_REJECTION, drive_id="saw-1", reason=RejectionReason.UNREGISTERED)
+    plant.ports.refused.keep([A_REJECTION], [A_SIGHTING])
+    plant.ports.refused.keep([replace(endless, payload=b"%d" % number) for number in range(120)], [])
+    text = seen(plant, "/refused")
+    assert "Not readable" in text
+    assert "Drive not registered" not in text
+    assert 'href="/refused?drive_id=saw-1"' in plant.page("/refused")
+    assert seen(plant, "/refused?drive_id=saw-1").count("Drive not registered") > 50
+    assert "Drive not registered" in seen(plant, "/refused?unregistered=true")
 
 
 def test_a_payload_can_be_looked_at(plant: Plant) -> None:
