@@ -14,6 +14,7 @@ from service.core.batch import Batch, Rejection
 from service.core.drive import Baseline, Chain, Drive
 from service.core.hand import HandValue
 from service.core.reading import Reading
+from service.core.people import Patience, Person, Session, Token
 from service.core.wire import Form, Refusal, decode
 
 ROWS_MAX = 100_000  # rows that one query may return
@@ -395,6 +396,137 @@ class AlertLog(Protocol):
 
 class AuditLog(Protocol):
     """What people changed. Entries are only ever added."""
+class People(Protocol):
+    """Those who may sign in. `entry` as in `Register`. Nobody is taken out, so that a name always means one person."""
+
+    def people(self) -> list[Person]:
+        """All, by name."""
+        ...
+
+    def person(self, name: str) -> Person | None:
+        """One of them."""
+        ...
+
+    def add(self, person: Person, *, entry: AuditEntry | None = None) -> None:
+        """Raises ConflictError where the name is taken."""
+        ...
+
+    def add_first(self, person: Person, *, entry: AuditEntry | None = None) -> bool:
+        """Add the first of all; False, having changed nothing, where there is anybody already."""
+        ...
+
+    def change(self, person: Person, *, entry: AuditEntry | None = None) -> None:
+        """Replace what is known of a person.
+
+        Raises NotFoundError, and ConflictError where no administrator would be left who is not locked.
+        """
+        ...
+
+
+class Sessions(Protocol):
+    """Browsers in which somebody signed in, found by the hash of their cookie's secret."""
+
+    def open(self, session: Session) -> None:
+        """Remember one more; those that have ended by then are forgotten."""
+        ...
+
+    def find(self, secret_hash: str) -> tuple[Session, Person] | None:
+        """The session and whose it is, ended or not."""
+        ...
+
+    def seen(self, secret_hash: str, at_ns: int) -> None:
+        """It was used then."""
+        ...
+
+    def close(self, secret_hash: str) -> None:
+        """Forget it. Unknown ones change nothing."""
+        ...
+
+    def close_all(self, name: str, *, but: str | None = None) -> None:
+        """Forget all of a person, but for the one with that hash."""
+        ...
+
+
+class Tokens(Protocol):
+    """What programs show, found by the hash of it. `entry` as in `Register`."""
+
+    def tokens(self) -> list[Token]:
+        """All, by name; those that expired or were revoked too."""
+        ...
+
+    def find(self, secret_hash: str) -> Token | None:
+        """The token with that hash, good or not."""
+        ...
+
+    def add(self, token: Token, *, entry: AuditEntry | None = None) -> None:
+        """Raises ConflictError where the name is taken."""
+        ...
+
+    def revoke(self, name: str, at_ns: int, *, entry: AuditEntry | None = None) -> None:
+        """Let it count no more. Raises NotFoundError, and ConflictError where it is revoked already."""
+        ...
+
+    def used(self, name: str, at_ns: int) -> None:
+        """It was shown then."""
+        ...
+
+
+class GuessCounts(Protocol):
+    """Wrong guesses in a row, by whatever they are counted for. Bounded: those not heard of for longest go first."""
+
+    def begin(self, keys: Mapping[str, Patience], at_ns: int) -> int:
+        """Count one more for each key and return 0; or, where any must wait, count nothing and return how long, ns.
+
+        In one transaction, and before the guess is looked at: guesses made at the same time are counted too.
+        """
+        ...
+
+    def take_back(self, key: str) -> None:
+        """Count one less: that guess was right."""
+        ...
+
+    def forget(self, key: str) -> None:
+        """Begin anew. Unknown keys change nothing."""
+        ...
+
+
+class PasswordHashes(Protocol):
+    """Hashes of passwords that are slow to guess by. Each call takes a good part of a second of one core."""
+
+    def hashed(self, password: str) -> str:
+        """A hash, with its salt and what it was made with."""
+        ...
+
+    def agrees(self, password_hash: str, password: str) -> bool:
+        """Whether the hash is of that password."""
+        ...
+
+    def outdated(self, password_hash: str) -> bool:
+        """Whether it was made with less than is usual now."""
+        ...
+
+
+class FirstPassword(Protocol):
+    """Where the first administrator finds the one-time password: a place that only who runs linklag can read."""
+
+    @property
+    def where(self) -> str:
+        """The place, in words."""
+        ...
+
+    def prepare(self, password: str) -> None:
+        """Write it down where nobody looks yet. Raises OSError."""
+        ...
+
+    def publish(self) -> None:
+        """Put what was prepared in its place."""
+        ...
+
+    def remove(self) -> None:
+        """Take it away, prepared or published; nothing there changes nothing."""
+        ...
+
+
 
     def record(self, entry: AuditEntry) -> None:
         """Add one, for a change that no other port makes; others store theirs with the change."""
@@ -433,3 +565,13 @@ class Stores(Protocol):
     def alert_log(self) -> AlertLog: ...  # noqa: D102
     @property
     def audit_log(self) -> AuditLog: ...  # noqa: D102
+    @property
+    def people(self) -> People: ...  # noqa: D102
+    @property
+    def sessions(self) -> Sessions: ...  # noqa: D102
+    @property
+    def tokens(self) -> Tokens: ...  # noqa: D102
+    @property
+    def guess_counts(self) -> GuessCounts: ...  # noqa: D102
+    @property
+    def outbox(self) -> Outbox: ...  # noqa: D102

@@ -11,6 +11,7 @@ from pathlib import Path
 from service.adapters.database.chain_maps import DatabaseChainMaps
 from service.adapters.database.connect import Database, open_database
 from service.adapters.database.devices import DatabaseDevices
+from service.adapters.database.people import DatabaseGuessCounts
 from service.adapters.database.raw_batches import DatabaseRawBatches, RawBounds
 from service.adapters.database.refused import Bounds, DatabaseRefused
 from service.core.batch import Rejection, RejectionReason
@@ -23,13 +24,17 @@ from service.ports import (
     AuditLog,
     ChainMaps,
     Devices,
+    GuessCounts,
     HandValues,
+    People,
     RawBatch,
     RawBatches,
     Readings,
     Refused,
     Register,
+    Sessions,
     Sighting,
+    Tokens,
 )
 from tests.fakes import (
     FakeChainMaps,
@@ -41,7 +46,7 @@ from tests.fakes import (
     FakeRegister,
 )
 from tests.fakes_alerts import FakeAlertLog
-from tests.fakes_people import FakeAuditLog
+from tests.fakes_people import FakeAuditLog, FakeGuessCounts, FakePeople, FakeSessions, FakeTokens
 
 S = 1_000_000_000  # nanoseconds
 DAY_NS = 86_400 * S
@@ -63,6 +68,10 @@ class Ports:
     chain_maps: ChainMaps
     alert_log: AlertLog
     audit_log: AuditLog
+    people: People
+    sessions: Sessions
+    tokens: Tokens
+    guess_counts: GuessCounts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,6 +82,7 @@ class Few:
     raw: RawBounds = field(default_factory=RawBounds)
     states: int = 10_000
     map_bytes: int = 100_000
+    guesses: int = 10_000
 
 
 @contextmanager
@@ -94,6 +104,10 @@ def a_store(kind: str, few: Few | None = None) -> Iterator[Ports]:
             DatabaseChainMaps(transactions, few.map_bytes),
             database.alert_log,
             database.audit_log,
+            database.people,
+            database.sessions,
+            database.tokens,
+            DatabaseGuessCounts(transactions, few.guesses),
         )
 
 
@@ -122,6 +136,10 @@ def fake_ports(few: Few | None = None) -> Ports:
         chain_maps,
         alert_log,
         audit_log,
+        people := FakePeople(audit_log),
+        FakeSessions(people),
+        FakeTokens(audit_log),
+        FakeGuessCounts(few.guesses),
     )
 
 

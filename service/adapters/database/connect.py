@@ -16,6 +16,12 @@ from service.adapters.database.chain_maps import DatabaseChainMaps
 from service.adapters.database.devices import DatabaseDevices
 from service.adapters.database.hand_values import DatabaseHandValues
 from service.adapters.database.numbers import Numbers
+from service.adapters.database.people import (
+    DatabaseGuessCounts,
+    DatabasePeople,
+    DatabaseSessions,
+    DatabaseTokens,
+)
 from service.adapters.database.raw_batches import DatabaseRawBatches, RawBounds
 from service.adapters.database.readings import DatabaseReadings
 from service.adapters.database.refused import Bounds, DatabaseRefused
@@ -51,6 +57,10 @@ class Database:
         self.register = DatabaseRegister(self._transactions)
         self.refused = DatabaseRefused(self._transactions, bounds)
         self.audit_log = DatabaseAuditLog(self._transactions)
+        self.people = DatabasePeople(self._transactions)
+        self.sessions = DatabaseSessions(self._transactions)
+        self.tokens = DatabaseTokens(self._transactions)
+        self.guess_counts = DatabaseGuessCounts(self._transactions)
 
     def store_all(self, readings: Sequence[Reading], raw_batches: Sequence[RawBatch]) -> int:
         """Store readings and keep the batches that they came from, in one durable transaction.
