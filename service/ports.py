@@ -3,7 +3,7 @@
 Instants are integer nanoseconds, UTC. An interval is open at its start, closed at its end, stamped by its end.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 from typing import Protocol
