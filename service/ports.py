@@ -394,8 +394,6 @@ class AlertLog(Protocol):
         ...
 
 
-class AuditLog(Protocol):
-    """What people changed. Entries are only ever added."""
 class People(Protocol):
     """Those who may sign in. `entry` as in `Register`. Nobody is taken out, so that a name always means one person."""
 
@@ -527,6 +525,8 @@ class FirstPassword(Protocol):
         ...
 
 
+class AuditLog(Protocol):
+    """What people changed. Entries are only ever added."""
 
     def record(self, entry: AuditEntry) -> None:
         """Add one, for a change that no other port makes; others store theirs with the change."""
