@@ -5,16 +5,18 @@ Instants are integer nanoseconds, UTC. An interval is open at its start, closed 
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from enum import IntEnum
+from enum import IntEnum, StrEnum
 from typing import Protocol
 
 from service.core.alert import Alert, Transition
 from service.core.audit import AuditEntry
 from service.core.batch import Batch, Rejection
 from service.core.drive import Baseline, Chain, Drive
+from service.core.event import CloudEvent
 from service.core.hand import HandValue
-from service.core.reading import Reading
 from service.core.people import Patience, Person, Session, Token
+from service.core.reading import Reading
+from service.core.route import Route
 from service.core.wire import Form, Refusal, decode
 
 ROWS_MAX = 100_000  # rows that one query may return
@@ -541,6 +543,198 @@ class AuditLog(Protocol):
         rows_max: int = 100,
     ) -> list[AuditEntry]:
         """The newest `rows_max` with a number below `before`, the newest first."""
+        ...
+
+
+class OutgoingKind(StrEnum):
+    """What is on its way."""
+
+    TRANSITION = "transition"
+    DOCUMENT = "document"
+    TEST = "test"  # tried once, at once, whatever else waits
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outgoing:
+    """One event on its way along one route.
+
+    lane: what is kept in order, a drive or whatever a document is of. alert_id: of a transition, so that it can be called
+    off. event: as it will be sent, each time the same. row: as stored; 0 before. error: why it was refused the last time.
+    """
+
+    route_id: str
+    kind: OutgoingKind
+    lane: str
+    event: CloudEvent
+    made_ns: int
+    due_ns: int
+    alert_id: str = ""
+    row: int = 0
+    tries: int = 0
+    next_try_ns: int = 0
+    error: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Delivery:
+    """How a route gets on.
+
+    position: number of the newest transition that was looked at. failures: in a row, of the way as a whole.
+    off_why: the endpoint said that it is gone; nothing is sent before somebody looks. waiting, held, oldest_ns: how many
+    events wait, how many of them were refused themselves, and since when the oldest does.
+    """
+
+    route_id: str
+    position: int
+    failures: int = 0
+    failing_since_ns: int | None = None
+    next_try_ns: int = 0
+    error: str = ""
+    error_ns: int | None = None
+    success_ns: int | None = None
+    sent: int = 0
+    off_why: str = ""
+    test_ns: int | None = None
+    test_error: str = ""
+    waiting: int = 0
+    held: int = 0
+    oldest_ns: int | None = None
+
+
+class Outbox(Protocol):
+    """Routes, and what is on its way along them. Each method is one durable transaction; raises StoreUnavailableError.
+
+    `entry` as in `Register`. NotFoundError where a route is asked for that is not there.
+    """
+
+    def instance(self) -> str:
+        """The name of this store, made once: two stores never have the same."""
+        ...
+
+    def routes(self) -> list[Route]:
+        """All routes by id."""
+        ...
+
+    def route(self, route_id: str) -> Route:
+        """One route."""
+        ...
+
+    def add(self, route: Route, position: int, *, entry: AuditEntry | None = None) -> None:
+        """Add a route that starts behind transition `position`. Raises ConflictError where the id is taken."""
+        ...
+
+    def change(self, route: Route, *, entry: AuditEntry | None = None) -> None:
+        """Replace a route's settings; what waits is tried at once, also where the endpoint had said that it is gone."""
+        ...
+
+    def remove(self, route_id: str, *, entry: AuditEntry | None = None) -> None:
+        """Take a route away, with all that waits on it."""
+        ...
+
+    def delivery(self, route_id: str) -> Delivery:
+        """How one route gets on."""
+        ...
+
+    def deliveries(self) -> list[Delivery]:
+        """How all get on, by route_id."""
+        ...
+
+    def plan(
+        self,
+        route_id: str,
+        *,
+        before: int,
+        position: int,
+        rows: Sequence[Outgoing],
+        called_off: Sequence[str] = (),
+    ) -> bool:
+        """Put rows on their way and note that all up to `position` was looked at; drop what waits of alerts `called_off`.
+
+        Of one lane nothing is due after what was put there later: what waits in it becomes due with the earliest of `rows`.
+        False, and nothing is changed, where the position is not `before` any more.
+        """
+        ...
+
+    def put(self, rows: Sequence[Outgoing]) -> int:
+        """Put documents and tests on their way; return how many. One that waits already (same route and id) is left as it is."""
+        ...
+
+    def due(self, route_id: str, now_ns: int, rows_max: int = 100, *, tests: bool = False) -> list[Outgoing]:
+        """What is to be sent now, in order: nothing behind what is not due, or was refused and is not to be tried yet, in its lane.
+
+        tests: only those; else all but those.
+        """
+        ...
+
+    def held(self, route_id: str, rows_max: int = 100) -> list[Outgoing]:
+        """What was refused and waits to be tried again, the oldest first."""
+        ...
+
+    def sent(self, route_id: str, rows: Sequence[int], at_ns: int) -> None:
+        """These arrived: drop them. The route works."""
+        ...
+
+    def refused(self, row: int, error: str, next_try_ns: int) -> None:
+        """That one was refused: its lane waits until then."""
+        ...
+
+    def failed(self, route_id: str, error: str, at_ns: int, next_try_ns: int) -> None:
+        """The way failed: all of it waits until then."""
+        ...
+
+    def gone(self, route_id: str, why: str, at_ns: int) -> None:
+        """The endpoint said that it is there no more: nothing is sent before somebody says so."""
+        ...
+
+    def tested(self, route_id: str, row: int, error: str, at_ns: int) -> None:
+        """A test was tried: drop it, and keep what came of it (no error: it arrived)."""
+        ...
+
+    def retry(self, route_id: str, *, entry: AuditEntry | None = None) -> None:
+        """Try all that waits at once, also where the endpoint had said that it is gone."""
+        ...
+
+    def drop(self, route_id: str, lane: str | None, position: int, *, entry: AuditEntry | None = None) -> int:
+        """Drop what waits in a lane, or in all of them and all up to `position`; return how many rows went."""
+        ...
+
+
+class NotDeliveredError(Exception):
+    """The way failed (no connection, no answer in time, a fault of the endpoint). All of the route tries again later.
+
+    retry_after_s: how long the endpoint asked us to wait, if it did. The message says what was found and what to do.
+    """
+
+    def __init__(self, message: str, retry_after_s: float | None = None) -> None:
+        super().__init__(message)
+        self.retry_after_s = retry_after_s
+
+
+class EventRefusedError(Exception):
+    """The endpoint does not take this very event. Others may go by."""
+
+
+class EndpointGoneError(Exception):
+    """The endpoint says that it is there no more and wants nothing ever again."""
+
+
+class Notifier(Protocol):
+    """One way out, of one route. Used by one thread."""
+
+    def send(self, events: Sequence[CloudEvent], message_id: str) -> None:
+        """Send one message with these events; return once it has arrived.
+
+        message_id: the same for the same events, so that who gets them twice can tell. Raises NotDeliveredError,
+        EventRefusedError, EndpointGoneError.
+        """
+        ...
+
+    def rest(self) -> None:
+        """Nothing is to be sent just now. Raises NotDeliveredError where what should stand out there does not."""
+        ...
+
+    def close(self) -> None:
+        """Let go of whatever is held."""
         ...
 
 

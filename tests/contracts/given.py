@@ -26,6 +26,7 @@ from service.ports import (
     Devices,
     GuessCounts,
     HandValues,
+    Outbox,
     People,
     RawBatch,
     RawBatches,
@@ -46,6 +47,7 @@ from tests.fakes import (
     FakeRegister,
 )
 from tests.fakes_alerts import FakeAlertLog
+from tests.fakes_outgoing import FakeOutbox
 from tests.fakes_people import FakeAuditLog, FakeGuessCounts, FakePeople, FakeSessions, FakeTokens
 
 S = 1_000_000_000  # nanoseconds
@@ -72,6 +74,7 @@ class Ports:
     sessions: Sessions
     tokens: Tokens
     guess_counts: GuessCounts
+    outbox: Outbox
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,6 +111,7 @@ def a_store(kind: str, few: Few | None = None) -> Iterator[Ports]:
             database.sessions,
             database.tokens,
             DatabaseGuessCounts(transactions, few.guesses),
+            outbox=database.outbox,
         )
 
 
@@ -140,6 +144,7 @@ def fake_ports(few: Few | None = None) -> Ports:
         FakeSessions(people),
         FakeTokens(audit_log),
         FakeGuessCounts(few.guesses),
+        outbox=FakeOutbox(audit_log),
     )
 
 

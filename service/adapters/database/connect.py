@@ -16,6 +16,7 @@ from service.adapters.database.chain_maps import DatabaseChainMaps
 from service.adapters.database.devices import DatabaseDevices
 from service.adapters.database.hand_values import DatabaseHandValues
 from service.adapters.database.numbers import Numbers
+from service.adapters.database.outbox import DatabaseOutbox
 from service.adapters.database.people import (
     DatabaseGuessCounts,
     DatabasePeople,
@@ -61,6 +62,7 @@ class Database:
         self.sessions = DatabaseSessions(self._transactions)
         self.tokens = DatabaseTokens(self._transactions)
         self.guess_counts = DatabaseGuessCounts(self._transactions)
+        self.outbox = DatabaseOutbox(self._transactions)
 
     def store_all(self, readings: Sequence[Reading], raw_batches: Sequence[RawBatch]) -> int:
         """Store readings and keep the batches that they came from, in one durable transaction.
