@@ -72,6 +72,11 @@ PITCHES_WANTED = (
 WINDOW_USUAL_S = 60.0  # windows of 1 s to 60 s are usual (wire contract)
 WINDOW_DEFAULT_S = 10.0  # where the length of the chain is not known
 ENDS_PITCHES = 2  # that a window loses at its ends: a mean needs `up` between two pulses of `down`
+# The map of the links tells a wave along the chain from changes of speed by the difference of both sensors, which shows
+# 2 |sin(pi k N / L)| of it. Waves shorter than WAVE_PITCHES one sensor tells by itself. At WAVE_BLIND a wave of 24 pitches is
+# 7 times as unsure as those beside it, at WAVE_CLEAR 4 times (all three by simulation, see tests/core/test_plan.py).
+WAVE_PITCHES = 18.0
+WAVE_BLIND, WAVE_CLEAR = 0.1, 0.3
 COHERENCE_COMFORT = 0.95  # below, single bad pulses push a batch under COHERENCE_MIN
 # Stiffness of chain over its strength, EA / Fu, of two plates at their waists with half to all of their stiffness:
 # 130 to 260, the geometric mean (our own estimate from the plates; learn it on the drive).
@@ -1212,6 +1217,7 @@ def _smaller(value: float, least: float) -> list[float]:
 
 def _remarks(layout: Layout, bound: Limit, choice: Choice) -> Iterator[Remark]:
     yield from _remarks_on_strand(layout, choice)
+    yield from _remarks_on_map(layout, bound.limit_pct, choice)
     yield from _remarks_on_limit(layout, bound)
     yield from _remarks_on_sensor(layout)
     yield from _remarks_on_device(layout, bound.limit_pct)
@@ -1280,6 +1286,51 @@ def _remarks_on_strand(layout: Layout, choice: Choice) -> Iterator[Remark]:
             "whole_pitches",
             f"up to {choice.to_limit} pitches the lag stays unique up to the limit with {GUARD_PITCHES:g} pitch to spare",
         )
+
+
+def _remarks_on_map(layout: Layout, limit_pct: float, choice: Choice) -> Iterator[Remark]:
+    """The loop is almost a whole multiple of N: what repeats so many times a lap passes both sensors alike."""
+    if layout.pitches_in_loop is None or layout.reduced:
+        return
+    n = layout.whole_pitches or 0
+    wave = _wave_least_shown(layout, n, limit_pct)
+    if wave.shown >= WAVE_BLIND:
+        return
+    others = sorted(range(choice.least, choice.most + 1, 2), key=lambda each: abs(each - n))
+    instead = next(  # the least of them is below WAVE_PITCHES
+        each for each in others if _wave_least_shown(layout, each, limit_pct).shown >= WAVE_CLEAR
+    )
+    when = "when new" if wave.at_pct < 0.05 else f"at {wave.at_pct:.1f} % of elongation"
+    yield Remark(
+        "whole_pitches",
+        f"the loop's {layout.pitches_in_loop} joints are almost {wave.times} times the pitches between the sensors, most so {when}: wear that repeats {wave.times} times a lap then passes both sensors alike, and the map "
+        f"of the links can hardly tell it from changes of speed. Readings are as good as ever. Set the sensors "
+        f"{instead} pitches apart if the map of the links matters",
+    )
+
+
+class _Wave(NamedTuple):
+    """Of a wave that repeats so many times a lap the difference of both sensors shows so much, least at some elongation."""
+
+    shown: float
+    times: int
+    at_pct: float
+
+
+def _wave_least_shown(layout: Layout, n: int, limit_pct: float) -> _Wave:
+    """Return the long wave that the difference of sensors n pitches apart shows least of, from new chain to the limit.
+
+    k waves on L joints: |exp(2 pi i k N / L) - 1| = 2 |sin(pi k N / L)|, with N = n / (1 + e); none where k N = L.
+    """
+    loop = layout.pitches_in_loop or 0
+    new = n + (layout.offset_pitches or 0.0)
+    waves = [_Wave(2.0, 0, 0.0)]
+    for times in range(2, math.floor(loop / WAVE_PITCHES) + 1):
+        at_pct = min(limit_pct, max(0.0, 100 * (times * new / loop - 1)))
+        turns = times * new / (1 + at_pct / 100) / loop
+        if round(turns) == 1:
+            waves.append(_Wave(2 * abs(math.sin(math.pi * turns)), times, at_pct))
+    return min(waves)
 
 
 def _remarks_on_baseline(layout: Layout, at_limit: Iterable[Expected]) -> Iterator[Remark]:

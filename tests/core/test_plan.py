@@ -38,6 +38,7 @@ from service.core.plan import (
 )
 from service.core.reading import Last, Reading, convert
 from service.operate import reference_pitches
+from tests.bench.chain_map import Follower, Setting
 
 USUAL: dict[str, Any] = {
     "designation": "08B-1",
@@ -428,6 +429,59 @@ def test_a_window_that_is_too_short_is_refused_with_the_least_that_will_do() -> 
 def test_what_may_go_wrong_is_said(more: dict[str, Any], field: str, words: str) -> None:
     assert words in remarked(planned(**more), field)
     assert words not in remarked(planned(), field)
+
+
+LONG: dict[str, Any] = {"driven_teeth": 19, "strand_mm": 1500.0, "pitches_in_loop": 96}
+
+
+@pytest.mark.parametrize(
+    ("loop", "n", "words"),
+    [
+        (96, 24, "96 joints are almost 4 times the pitches between the sensors, most so when new"),
+        (94, 24, "almost 4 times the pitches between the sensors, most so at 2.1 % of elongation"),
+        (110, 22, "almost 5 times"),
+        (60, 30, "almost 2 times"),
+    ],
+)
+def test_a_loop_of_almost_a_whole_multiple_of_n_is_told_with_what_to_change(
+    loop: int, n: int, words: str
+) -> None:
+    """A wave of N pitches then passes both sensors alike (arithmetic: 4 x 24 = 96; 4 x 24 / 94 = 1.021)."""
+    told = remarked(planned(**LONG | {"pitches_in_loop": loop, "whole_pitches": n}), "whole_pitches")
+    assert words in told
+    instead = int(told.split("Set the sensors ")[1].split()[0])
+    assert instead != n
+    assert "joints are" not in remarked(
+        planned(**LONG | {"pitches_in_loop": loop, "whole_pitches": instead}), "whole_pitches"
+    )
+
+
+@pytest.mark.parametrize(
+    "more",
+    [
+        {"whole_pitches": 22},  # 4.4 times
+        {"pitches_in_loop": 104, "whole_pitches": 24},  # 4.3 times
+        {"pitches_in_loop": None, "whole_pitches": 24},
+        {"reduced": True, "whole_pitches": 24},  # there is no map
+        {"whole_pitches": 12},  # one sensor tells a wave of 12 pitches
+    ],
+)
+def test_elsewhere_nothing_is_said_of_it(more: dict[str, Any]) -> None:
+    assert "joints are almost" not in remarked(planned(**LONG | more), "whole_pitches")
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_the_map_of_links_is_as_unsure_of_that_wave_as_the_plan_says_and_surer_at_the_advised_number(
+    seed: int,
+) -> None:
+    """Folded from simulated pulses: the wave that repeats 4 times a lap against those beside it."""
+    times_as_unsure = {}
+    for n in (24, 22):
+        setting = Setting(pitches=96, between=n * 1.012, elongation_pct=1.2, seed=seed)
+        harmonics = np.sqrt(Follower(setting).laps(20).links().harmonics)
+        times_as_unsure[n] = harmonics[4] / np.median(np.delete(harmonics, 4)[1:7])
+    assert times_as_unsure[24] > 7
+    assert times_as_unsure[22] < 4
 
 
 def test_a_drive_with_nothing_to_remark_gets_no_remark() -> None:
