@@ -14,10 +14,13 @@ from service.core.batch import Batch, Rejection
 from service.core.drive import Baseline, Chain, Drive
 from service.core.event import CloudEvent
 from service.core.hand import HandValue
+from service.core.handover import Handover, Head, Receipt, Signature
 from service.core.people import Patience, Person, Session, Token
 from service.core.reading import Reading
 from service.core.route import Route
+from service.core.shift import Site
 from service.core.wire import Form, Refusal, decode
+from service.core.work import Note, Work
 
 ROWS_MAX = 100_000  # rows that one query may return
 
@@ -738,6 +741,100 @@ class Notifier(Protocol):
         ...
 
 
+class Sites(Protocol):
+    """Sites with the zone of their clocks and their shifts. `entry` as in `Register`."""
+
+    def sites(self) -> list[Site]:
+        """All that were set, by name; drives may name others."""
+        ...
+
+    def site(self, name: str) -> Site | None:
+        """One of them."""
+        ...
+
+    def put(self, site: Site, *, entry: AuditEntry | None = None) -> None:
+        """Set zone and shifts of a site, anew or for the first time."""
+        ...
+
+
+class WorkInHand(Protocol):
+    """What is being done to drives. Nothing is overwritten; work that is closed stays. `entry` as in `Register`."""
+
+    def open(self, work: Work, *, entry: AuditEntry | None = None) -> Work:
+        """Store work that goes on and return it with its number. Raises NotFoundError (drive)."""
+        ...
+
+    def close(self, work: Work, *, entry: AuditEntry | None = None) -> None:
+        """Store what `work` says of its end. Raises NotFoundError, and ConflictError where it is closed already."""
+        ...
+
+    def work(self, work_id: int) -> Work:
+        """One. Raises NotFoundError."""
+        ...
+
+    def in_hand(self, drive_id: str | None = None) -> list[Work]:
+        """What is open now, of all drives or of one, by since_ns."""
+        ...
+
+    def known(self, from_ns: int, to_ns: int, rows_max: int = ROWS_MAX) -> list[Work]:
+        """What was recorded by to_ns and was not recorded as closed by from_ns, by since_ns; the newest `rows_max`."""
+        ...
+
+
+class Notes(Protocol):
+    """Notes that people leave. They are only ever added. `entry` as in `Register`."""
+
+    def add(self, note: Note, *, entry: AuditEntry | None = None) -> Note:
+        """Store a note and return it with its number."""
+        ...
+
+    def recorded(self, site: str | None, from_ns: int, to_ns: int, rows_max: int = 1000) -> list[Note]:
+        """Those of a site, or all, with from_ns < recorded_ns <= to_ns by number; the newest `rows_max`."""
+        ...
+
+
+class Handovers(Protocol):
+    """Frozen handovers, their signatures and receipts. They are only ever added. `entry` as in `Register`."""
+
+    def freeze(self, handover: Handover, *, entry: AuditEntry | None = None) -> Handover:
+        """Store it and return it with its number; where one of the same site, from and to is there, that one stays and is returned."""
+        ...
+
+    def handover(self, number: int) -> Handover:
+        """One. Raises NotFoundError."""
+        ...
+
+    def heads(
+        self, *, site: str | None = None, after: int = 0, since_ns: int = 0, rows_max: int = 100
+    ) -> list[Head]:
+        """Those with a higher number whose cut-off is later than since_ns, the oldest `rows_max`, by number."""
+        ...
+
+    def newest(self, site: str | None = None, rows_max: int = 20) -> list[Head]:
+        """Those with the latest cut-off, the latest first."""
+        ...
+
+    def last_shift(self, site: str, before_ns: int) -> Handover | None:
+        """Of the handovers of shifts (not of ranges) the one with the latest cut-off before an instant."""
+        ...
+
+    def sign(self, signature: Signature, *, entry: AuditEntry | None = None) -> None:
+        """Add a signature. Raises NotFoundError, and ConflictError where that role has signed."""
+        ...
+
+    def signatures(self, numbers: Sequence[int]) -> list[Signature]:
+        """Those of these handovers, by handover, giver first."""
+        ...
+
+    def receive(self, receipt: Receipt, *, entry: AuditEntry | None = None) -> Receipt:
+        """Note that a system has taken one, and return the receipt; the first of a system stays. Raises NotFoundError."""
+        ...
+
+    def receipts(self, numbers: Sequence[int]) -> list[Receipt]:
+        """Those of these handovers, by handover then at_ns."""
+        ...
+
+
 class Stores(Protocol):
     """All ports of one store, by name."""
 
@@ -769,3 +866,11 @@ class Stores(Protocol):
     def guess_counts(self) -> GuessCounts: ...  # noqa: D102
     @property
     def outbox(self) -> Outbox: ...  # noqa: D102
+    @property
+    def sites(self) -> Sites: ...  # noqa: D102
+    @property
+    def work_in_hand(self) -> WorkInHand: ...  # noqa: D102
+    @property
+    def notes(self) -> Notes: ...  # noqa: D102
+    @property
+    def handovers(self) -> Handovers: ...  # noqa: D102

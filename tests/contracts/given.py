@@ -25,7 +25,9 @@ from service.ports import (
     ChainMaps,
     Devices,
     GuessCounts,
+    Handovers,
     HandValues,
+    Notes,
     Outbox,
     People,
     RawBatch,
@@ -35,7 +37,9 @@ from service.ports import (
     Register,
     Sessions,
     Sighting,
+    Sites,
     Tokens,
+    WorkInHand,
 )
 from tests.fakes import (
     FakeChainMaps,
@@ -49,6 +53,7 @@ from tests.fakes import (
 from tests.fakes_alerts import FakeAlertLog
 from tests.fakes_outgoing import FakeOutbox
 from tests.fakes_people import FakeAuditLog, FakeGuessCounts, FakePeople, FakeSessions, FakeTokens
+from tests.fakes_shifts import FakeHandovers, FakeNotes, FakeSites, FakeWorkInHand
 
 S = 1_000_000_000  # nanoseconds
 DAY_NS = 86_400 * S
@@ -74,6 +79,10 @@ class Ports:
     sessions: Sessions
     tokens: Tokens
     guess_counts: GuessCounts
+    sites: Sites
+    work_in_hand: WorkInHand
+    notes: Notes
+    handovers: Handovers
     outbox: Outbox
 
 
@@ -112,6 +121,10 @@ def a_store(kind: str, few: Few | None = None) -> Iterator[Ports]:
             database.tokens,
             DatabaseGuessCounts(transactions, few.guesses),
             outbox=database.outbox,
+            sites=database.sites,
+            work_in_hand=database.work_in_hand,
+            notes=database.notes,
+            handovers=database.handovers,
         )
 
 
@@ -145,6 +158,10 @@ def fake_ports(few: Few | None = None) -> Ports:
         FakeTokens(audit_log),
         FakeGuessCounts(few.guesses),
         outbox=FakeOutbox(audit_log),
+        sites=FakeSites(audit_log),
+        work_in_hand=FakeWorkInHand(register, audit_log),
+        notes=FakeNotes(audit_log),
+        handovers=FakeHandovers(audit_log),
     )
 
 

@@ -27,6 +27,12 @@ from service.adapters.database.raw_batches import DatabaseRawBatches, RawBounds
 from service.adapters.database.readings import DatabaseReadings
 from service.adapters.database.refused import Bounds, DatabaseRefused
 from service.adapters.database.register import DatabaseRegister
+from service.adapters.database.shifts import (
+    DatabaseHandovers,
+    DatabaseNotes,
+    DatabaseSites,
+    DatabaseWorkInHand,
+)
 from service.adapters.database.transactions import Transactions
 from service.core.reading import Reading
 from service.ports import RawBatch
@@ -62,6 +68,10 @@ class Database:
         self.sessions = DatabaseSessions(self._transactions)
         self.tokens = DatabaseTokens(self._transactions)
         self.guess_counts = DatabaseGuessCounts(self._transactions)
+        self.sites = DatabaseSites(self._transactions)
+        self.work_in_hand = DatabaseWorkInHand(self._transactions)
+        self.notes = DatabaseNotes(self._transactions)
+        self.handovers = DatabaseHandovers(self._transactions)
         self.outbox = DatabaseOutbox(self._transactions)
 
     def store_all(self, readings: Sequence[Reading], raw_batches: Sequence[RawBatch]) -> int:

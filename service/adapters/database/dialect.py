@@ -123,6 +123,18 @@ def insert_into(table: Table) -> Insert:
     return insert(table)
 
 
+def never_changed(table: str) -> list[str]:
+    """Return what makes a table refuse that a row of it is changed or deleted, whoever asks.
+
+    PostgreSQL: the same triggers, each of which calls a function that raises.
+    """
+    return [
+        f"CREATE TRIGGER {table}_is_never_{done} BEFORE {verb} ON {table} "
+        f"BEGIN SELECT RAISE(ABORT, 'a row of {table} is never {done}'); END"
+        for verb, done in (("UPDATE", "changed"), ("DELETE", "deleted"))
+    ]
+
+
 def positional(statement: Executable) -> str:
     """Return the statement as text that takes its open values by position, for many rows in one call.
 

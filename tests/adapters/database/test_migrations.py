@@ -167,7 +167,7 @@ def test_a_large_store_is_brought_up_to_date_without_touching_its_readings(tmp_p
     before = path.stat().st_size
     assert before > 5_000_000
     open_database(f"sqlite:///{path}").close()
-    assert path.stat().st_size - before < 200_000
+    assert path.stat().st_size - before < 500_000  # new tables and their indexes, a page each
 
 
 def test_the_kept_file_of_the_newest_schema_is_what_make_writes(tmp_path: Path) -> None:
