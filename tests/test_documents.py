@@ -29,6 +29,18 @@ def test_every_module_stands_in_the_map(folder: str) -> None:
     assert not missing, f"DEVELOPERS.md, Map, lacks {sorted(missing)} of {folder}"
 
 
+def test_every_demand_names_tests_that_are_there() -> None:
+    rows = DEVELOPERS.split("### What must hold", 1)[1].split("\n\n", 2)[1].splitlines()[2:]
+    assert len(rows) >= 8
+    for row in rows:
+        files = re.findall(r"`(tests/[\w/]+\.py)`(?:: ((?:`\w+`(?:, )?)+))?", row)
+        assert files, f"no test stands beside: {row}"
+        for path, names in files:
+            text = (ROOT / path).read_text()
+            lacking = [name for name in re.findall(r"\w+", names) if f"def test_{name}" not in text]
+            assert not lacking, f"{path} has no test that begins with {lacking}"
+
+
 def test_the_map_names_no_room_that_is_not_there() -> None:
     the_map = DEVELOPERS.split("### Map", 1)[1].split("### Walk", 1)[0]
     core_line = re.search(r"core/ +(.*?)\n  adapters/", the_map, re.DOTALL)

@@ -69,7 +69,7 @@ def watch(
     last = _last(by.readings) if by else None
     found = []
     for window in islice(device.windows(), readings):
-        reading = convert(_batch(setup, window), drive=drive, chain=chain, baseline=baseline, last=last)
+        reading = convert(batch_of(setup, window), drive=drive, chain=chain, baseline=baseline, last=last)
         last = _last([reading]) or last
         if window.seq not in lost:
             found.append(reading)
@@ -111,7 +111,7 @@ def _baseline(setup: DriveSetup, seed: int, drive: Drive, chain: Chain) -> Basel
     )
     device = then.build(seed=seed, start_ns=COMMISSIONED_NS)
     seen = [
-        convert(_batch(then, window), drive=drive, chain=chain, baseline=None, last=None)
+        convert(batch_of(then, window), drive=drive, chain=chain, baseline=None, last=None)
         for window in islice(device.windows(), 6)
     ]
     return Baseline(
@@ -129,7 +129,8 @@ def _baseline(setup: DriveSetup, seed: int, drive: Drive, chain: Chain) -> Basel
     )
 
 
-def _batch(setup: DriveSetup, window: Window) -> Batch:
+def batch_of(setup: DriveSetup, window: Window) -> Batch:
+    """A window of a device as the worker decodes it."""
     pulses, device = window.pulses, setup.device
     around, middle_s = setup.surroundings, window.due_s - pulses.span_ticks * pulses.tick_ns / 2e9
     return Batch(
