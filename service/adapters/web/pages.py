@@ -24,7 +24,7 @@ from service.adapters.web.series import DAY_NS, Span, points, read_series
 from service.adapters.web.since import since_pct, since_points
 from service.adapters.web.templating import render
 from service.core.drive import Baseline, Chain, Drive, baseline_at, spacing_mm
-from service.core.health import SignKind, Status
+from service.core.health import SignKind, Status, steady
 from service.core.reading import Reading
 from service.measure_by_hand import known_by_hand
 from service.ports import ROWS_MAX, StoreUnavailableError
@@ -144,7 +144,9 @@ def drive(request: Request, parts: PartsDep, drive_id: str, asked: Annotated[Ask
         "trend": trend(parts, state, chains, view, now_ns),
         "taken_with": baseline_of(parts, state.measured) if state.measured else None,
         "terms": account_of(parts, state),
-        "sensors": sensor_counts(recent, now_ns - SENSING_WINDOW_NS),
+        "sensors": sensor_counts(
+            recent, now_ns - SENSING_WINDOW_NS, state.chain.pitch_mm if state.chain else None
+        ),
         "reasons": reasons(recent),
         "recent": len(recent),
         "history": history(parts, chains),
@@ -259,7 +261,7 @@ def _trend_words(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SensorCount:
-    """What one sensor gave over the last hour; rates are shares of the pulses, None without pulses."""
+    """What one sensor gave over the last hour; rates are shares of the pulses at steady speed, None without any."""
 
     name: str
     pulses: int
@@ -267,19 +269,25 @@ class SensorCount:
     extra_rate: float | None
 
 
-def sensor_counts(readings: Iterable[Reading], after_ns: int) -> list[SensorCount]:
-    """Return the counts of both sensors over the readings later than `after_ns`."""
+def sensor_counts(readings: Iterable[Reading], after_ns: int, pitch_mm: float | None) -> list[SensorCount]:
+    """Return the counts of both sensors over the readings later than `after_ns`.
+
+    What was missed or extra is counted as for the state of the sensing: in a window that holds a stop or a ramp a joint
+    that came late looks missed, so such windows are left out.
+    """
     recent = [each for each in readings if each.t_ns > after_ns]
+    at_steady_speed = steady(recent, pitch_mm)
     found = []
     for name in ("up", "down"):
         pulses, missed, extra = (
-            sum(getattr(each, f"{name}_{kind}") for each in recent) for kind in ("pulses", "missed", "extra")
+            sum(getattr(each, f"{name}_{kind}") for each in at_steady_speed)
+            for kind in ("pulses", "missed", "extra")
         )
         due = pulses - extra + missed
         found.append(
             SensorCount(
                 name=name,
-                pulses=pulses,
+                pulses=sum(getattr(each, f"{name}_pulses") for each in recent),
                 missed_rate=missed / due if due > 0 else None,
                 extra_rate=extra / pulses if pulses else None,
             )

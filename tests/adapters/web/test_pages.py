@@ -209,13 +209,44 @@ def test_pulse_rates_of_the_last_hour_are_shown_for_each_sensor(plant: Plant) ->
     add(plant, "a")
     plant.ports.readings.store(
         [
-            reading_of("a", 3000 + n, 1.0, seq=n, up_pulses=95, up_missed=5, down_pulses=104, down_extra=4)
+            reading_of("a", 3000 + 10 * n, 1.0, seq=n, **FAULTY)  # 0.25 m/s for 10 s: 97 joints of 25.4 mm
             for n in range(3)
         ]
     )
     text = seen(plant, "/drives/a")
     assert "up2855.00 %0.00 %" in text
     assert "down3120.00 %3.85 %" in text
+
+
+FAULTY: dict[str, Any] = {
+    "speed_m_s": 0.25,
+    "up_pulses": 95,
+    "up_missed": 5,
+    "down_pulses": 104,
+    "down_extra": 4,
+}
+
+
+def test_windows_that_hold_a_stop_count_no_pulse_as_missed(plant: Plant) -> None:
+    """The joint that came late looks missed. What came of pulses is told all the same."""
+    add(plant, "a")
+    stop = {"up_pulses": 40, "up_missed": 8, "down_pulses": 48, "down_extra": 2}
+    plant.ports.readings.store(
+        [
+            *(reading_of("a", 3000 + 10 * n, 1.0, seq=n, **FAULTY) for n in range(3)),
+            reading_of("a", 3030, 1.0, seq=3, **FAULTY | stop),
+        ]
+    )
+    text = seen(plant, "/drives/a")
+    assert "up3255.00 %0.00 %" in text
+    assert "down3600.00 %3.85 %" in text
+
+
+def test_without_a_window_at_steady_speed_no_rate_is_shown(plant: Plant) -> None:
+    add(plant, "a")
+    plant.ports.readings.store([reading_of("a", 3000, 1.0, **FAULTY | {"up_pulses": 40})])
+    text = seen(plant, "/drives/a")
+    assert "up40\N{EN DASH}\N{EN DASH}" in text
 
 
 def test_a_drive_without_chain_or_readings_says_what_to_do(plant: Plant) -> None:
