@@ -15,6 +15,7 @@ from prometheus_client import CollectorRegistry
 from starlette.staticfiles import StaticFiles
 
 from service.adapters.web import (
+    api_alerts,
     api_catalogue,
     api_commission,
     api_drives,
@@ -34,11 +35,13 @@ from service.adapters.web import (
     pages_plan,
     problems,
 )
+from service.adapters.web.alert_feed import AlertFeed
 from service.adapters.web.board import Board
 from service.adapters.web.guard import Guard
 from service.adapters.web.live import Live
 from service.adapters.web.parts import BrokerStatus, Parts, WebSettings
 from service.adapters.web.sensing import Sensing
+from service.answer import Answer
 from service.measure_by_hand import MeasureByHand
 from service.operate import Operate
 from service.ports import Stores
@@ -59,6 +62,7 @@ local codes and by people licensed to do so.
 TAGS = (
     ("readings", "Newest readings, series, live stream"),
     ("drives", "Drives, the chains on them over time, baselines"),
+    ("alerts", "What somebody has to know of, what happened to it, and what people answered"),
     ("sensing", "State of the sensing, what many readings show together, what was taken off"),
     ("commissioning", "Sensors being set up, the baseline, and what a drive teaches about itself"),
     ("by hand", "Measurements by hand, and the card to take along"),
@@ -99,6 +103,8 @@ def create_app(
         hand_values=hand_values,
         devices=stores.devices,
         chain_maps=stores.chain_maps,
+        alert_log=stores.alert_log,
+        answer=Answer(stores.alert_log, register),
         operate=operate,
         measure_by_hand=MeasureByHand(register, readings, hand_values, operate),
         set_up=SetUp(register, readings, stores.raw_batches, hand_values, operate),
@@ -107,6 +113,7 @@ def create_app(
         settings=settings,
         board=board,
         live=Live(api_stream.look_at(board, now_ns), period_s=settings.stream_period_s, now_ns=now_ns),
+        alert_feed=AlertFeed(stores.alert_log, period_s=settings.stream_period_s, now_ns=now_ns),
         now_ns=now_ns,
     )
     app = FastAPI(
@@ -132,6 +139,7 @@ def _add_routes(app: FastAPI) -> None:
     for part in (
         api_readings,
         api_stream,
+        api_alerts,
         api_sensing,
         api_drives,
         api_commission,

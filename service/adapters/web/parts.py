@@ -9,11 +9,13 @@ from typing import Annotated, Any, cast
 from fastapi import Depends, Request
 from prometheus_client import CollectorRegistry
 
+from service.adapters.web.alert_feed import AlertFeed
 from service.adapters.web.board import Board
 from service.adapters.web.live import Live
+from service.answer import Answer
 from service.measure_by_hand import MeasureByHand
 from service.operate import Operate
-from service.ports import ChainMaps, Devices, HandValues, Readings, Refused, Register
+from service.ports import AlertLog, ChainMaps, Devices, HandValues, Readings, Refused, Register
 from service.set_up import SetUp
 
 # What a worker in this process says of itself: `connected` and `trouble` of its broker; and, under `ingest`,
@@ -44,7 +46,9 @@ class Parts:
     hand_values: HandValues
     devices: Devices
     chain_maps: ChainMaps
+    alert_log: AlertLog
     operate: Operate
+    answer: Answer
     measure_by_hand: MeasureByHand
     set_up: SetUp
     broker_status: BrokerStatus | None
@@ -52,6 +56,7 @@ class Parts:
     settings: WebSettings
     board: Board
     live: Live
+    alert_feed: AlertFeed
     now_ns: Callable[[], int] = field(default=time.time_ns)
 
 

@@ -6,6 +6,7 @@ world's (store down): 503 with Retry-After. Ours: 500, and the traceback goes to
 Source: RFC 9457, section 3.1 (type, title, status, detail, instance; others are extensions).
 """
 
+import json
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from http import HTTPStatus
@@ -72,14 +73,25 @@ class Problem(BaseModel):
     errors: list[dict[str, str]] | None = Field(
         default=None, description="Each field that is not valid: `field` and `detail`"
     )
+    alert: dict[str, Any] | None = Field(
+        default=None, description="Where somebody was first: the alert as it is now"
+    )
 
 
 class ProblemError(Exception):
     """A problem that a route has found itself."""
 
-    def __init__(self, status: int, detail: str, errors: list[dict[str, str]] | None = None) -> None:
+    def __init__(
+        self,
+        status: int,
+        detail: str,
+        errors: list[dict[str, str]] | None = None,
+        *,
+        more: Mapping[str, Any] | None = None,
+    ) -> None:
+        """`more`: members of the answer besides, or in place of, those that every problem has."""
         super().__init__(detail)
-        self.status, self.detail, self.errors = status, detail, errors
+        self.status, self.detail, self.errors, self.more = status, detail, errors, dict(more or {})
 
 
 @contextmanager
@@ -147,6 +159,12 @@ def of_exception(error: Exception, path: str) -> JSONResponse:
     return problem(status, detail, path, errors, headers)
 
 
+def with_more(answer: JSONResponse, more: Mapping[str, Any]) -> JSONResponse:
+    """Return the answer with members besides, or in place of, those that every problem has."""
+    body = json.loads(bytes(answer.body)) | dict(more)
+    return JSONResponse(body, answer.status_code, media_type=PROBLEM_JSON)
+
+
 _Facts = tuple[int, str, list[dict[str, str]] | None, Mapping[str, str] | None]
 
 
@@ -192,6 +210,8 @@ def install(app: FastAPI, page: Any = None) -> None:
 
     async def handle(request: Request, error: Exception) -> Response:
         answer = of_exception(error, request.url.path)
+        if isinstance(error, ProblemError) and error.more:
+            answer = with_more(answer, error.more)
         if page is not None and wants_page(request):
             return page(request, answer)  # type: ignore[no-any-return]
         return answer

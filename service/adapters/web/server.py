@@ -10,6 +10,7 @@ import socket
 import uvicorn
 from fastapi import FastAPI
 
+from service.adapters.web.alert_feed import AlertFeed
 from service.adapters.web.live import Live
 from service.adapters.web.parts import Parts
 
@@ -35,6 +36,7 @@ class WebServer(uvicorn.Server):
         )
         parts: Parts = app.state.parts
         self._live: Live = parts.live
+        self._alert_feed: AlertFeed = parts.alert_feed
 
     def stop(self) -> None:
         """End soon: answers under way are finished, live streams are ended."""
@@ -53,4 +55,5 @@ class WebServer(uvicorn.Server):
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
         """End the live streams, then all else."""
         self._live.close()
+        self._alert_feed.close()
         await super().shutdown(sockets)

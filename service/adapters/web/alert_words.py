@@ -1,0 +1,70 @@
+"""What is said of alerts, in words: conditions, states, events, priorities. Every enum of core has its words here."""
+
+from collections.abc import Mapping
+
+from service.core.alert import Annunciation, Event, Hold
+from service.core.setpoint import ConditionKind, Priority
+
+_K, _E = ConditionKind, Event
+
+TITLES: Mapping[ConditionKind, str] = {
+    _K.APPROACHING: "Elongation on its way to the limit",
+    _K.NEAR: "Elongation close to the limit",
+    _K.AT_LIMIT: "Elongation at the limit",
+    _K.LIMIT_WITHIN_LEAD_TIME: "Limit comes before a new chain could",
+    _K.LIMIT_BEFORE_STOP: "Limit comes before the next planned stop",
+    _K.WEAR_RATE_RISEN: "Wears faster than it used to",
+    _K.STRANDS_APART: "Strands have worn apart",
+    _K.BAD_JOINT: "A bad joint",
+    _K.WORN_SECTION: "A worn section",
+    _K.HAND_DISAGREES: "Live value and hand value disagree",
+    _K.WHOLE_UNCERTAIN: "Whole number of pitches not certain",
+    _K.SENSOR_MOVED: "A sensor has moved",
+    _K.SENSING_FAILED: "Sensing out of order",
+    _K.SENSING_OUT_OF_SPECIFICATION: "Sensing outside its specification",
+    _K.SENSING_MAINTENANCE: "Sensing wants looking after",
+    _K.DEVICE_OFFLINE: "Device offline",
+    _K.NO_READING: "No reading while it should give some",
+    _K.STOPPED_WHEN_DUE: "Stands though it should run",
+}
+
+STATES: Mapping[str, str] = {
+    Annunciation.NORMAL: "normal",
+    Annunciation.UNACKNOWLEDGED: "not acknowledged",
+    Annunciation.ACKNOWLEDGED: "acknowledged",
+    Annunciation.RETURNED: "back to normal, not acknowledged",
+    Hold.OUT_OF_SERVICE: "out of service",
+    Hold.SUPPRESSED: "suppressed by design",
+    Hold.SHELVED: "shelved",
+}
+
+EVENTS: Mapping[Event, str] = {
+    _E.OCCUR: "occurred",
+    _E.CLEAR: "went back to normal",
+    _E.ACKNOWLEDGE: "acknowledged",
+    _E.SHELVE: "shelved",
+    _E.UNSHELVE: "taken off the shelf",
+    _E.SHELF_ENDS: "off the shelf: its time was over",
+    _E.SUPPRESS: "suppressed by design",
+    _E.UNSUPPRESS: "suppressed no more",
+    _E.TAKE_OUT: "taken out of service",
+    _E.PUT_BACK: "put back in service",
+    _E.COMMENT: "commented",
+    _E.SET_WORK_ORDER: "work order named",
+}
+
+PRIORITIES: Mapping[Priority, str] = {
+    Priority.HIGH: "high: within the shift",
+    Priority.MEDIUM: "medium: within days",
+    Priority.LOW: "low: plan it",
+}
+
+
+def measured_words(value: float | None, u: float | None, setpoint: float | None, unit: str) -> str:
+    """Return what was measured and what it was held against; "" where the condition has no number. U = 2 u."""
+    if value is None:
+        return ""
+    places = 0 if abs(value) >= 100 else 1 if abs(value) >= 10 else 2
+    said = f"{value:.{places}f}" + (f" ± {2 * u:.{places}f}" if u else "") + (f" {unit}" if unit else "")
+    held = "" if setpoint is None else f", setpoint {setpoint:g}" + (f" {unit}" if unit else "")
+    return (said + held).replace("-", "\N{MINUS SIGN}")
