@@ -18,8 +18,14 @@ def commission(  # noqa: PLR0913 (one option each)
             "standard uncertainty, 0.42+-0.05.",
         ),
     ] = "",
-    by: Annotated[str, typer.Option(help="Who takes it. Needed with --baseline.")] = "",
-    why: Annotated[str, typer.Option(help="Why. Needed with --baseline.")] = "",
+    delay: Annotated[
+        bool,
+        typer.Option(
+            "--delay", help="Once it is found, have an unequal switching delay taken off from now on."
+        ),
+    ] = False,
+    by: Annotated[str, typer.Option(help="Who does it. Needed with --baseline and --delay.")] = "",
+    why: Annotated[str, typer.Option(help="Why. Needed with --baseline and --delay.")] = "",
     shaft: Annotated[
         float | None,
         typer.Option(metavar="RPM", help="Speed of the driver's shaft, to hold the pulses against."),
@@ -47,11 +53,14 @@ def commission(  # noqa: PLR0913 (one option each)
     Examples:  linklag commission infeed-2
                linklag commission infeed-2 --shaft 245
                linklag commission infeed-2 --baseline new --by "A. Kern" --why "new chain fitted"
+               linklag commission infeed-2 --delay --by "A. Kern" --why "ran at two speeds"
 
     Before anyone touches a sensor: lock out and tag out, mind stored energy, put guards back before it runs.
     """  # noqa: D301 (typer wants the character)
     settings = settings_of(config, data, quiet=True)
     from service.commands.steps_live import Wanted, follow
 
-    wanted = Wanted(drive_id=drive_id, e0=baseline, by=by, why=why, shaft_rev_per_min=shaft, since=since)
+    wanted = Wanted(
+        drive_id=drive_id, e0=baseline, delay=delay, by=by, why=why, shaft_rev_per_min=shaft, since=since
+    )
     leave(follow(settings, wanted, once=once))

@@ -14,7 +14,7 @@ import typer
 from service.adapters.database.connect import Database
 from service.commands import CommandError
 from service.commands.parts import opened_database
-from service.core.commission import Start, Step, StepState
+from service.core.commission import Start, Step, StepId, StepState
 from service.core.drive import Baseline
 from service.core.fields import FieldsRefusedError
 from service.core.instant import format_rfc3339, parse_rfc3339
@@ -36,10 +36,11 @@ OPTIONS = {"by": "--by", "why": "--why", "shaft_rev_per_min": "--shaft"}
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Wanted:
-    """What was asked for on the command line, as typed. `e0`: "" takes no baseline."""
+    """What was asked for on the command line, as typed. `e0`: "" takes no baseline. `delay`: have it taken off."""
 
     drive_id: str
     e0: str = ""
+    delay: bool = False
     by: str = ""
     why: str = ""
     shaft_rev_per_min: float | None = None
@@ -59,8 +60,11 @@ def follow(
     Returns 0 when ready, else 1. Raises CommandError for what the person can mend.
     """
     e0, since_ns = _e0(wanted.e0), _since_ns(wanted.since, now_ns())
-    if wanted.e0 and not (wanted.by.strip() and wanted.why.strip()):
-        raise CommandError("say who takes the baseline and why: give --by and --why; both are kept")
+    if not (wanted.by.strip() and wanted.why.strip()):
+        if wanted.e0:
+            raise CommandError("say who takes the baseline and why: give --by and --why; both are kept")
+        if wanted.delay:
+            raise CommandError("say who has the delay taken off and why: give --by and --why; both are kept")
     with opened_database(settings) as database:
         set_up = _set_up(database)
         shown: dict[str, StepState] = {}
@@ -70,6 +74,9 @@ def follow(
                 state = _state(set_up, wanted, e0, since_ns, at_ns)
                 if state is not None:
                     _print_turned(state, shown, at_ns)
+                    if wanted.delay and _delay_found(state):
+                        _take_delay_off(set_up, wanted, since_ns, now_ns())
+                        continue
                     if state.commissioning.ready_for_baseline:
                         return _end(set_up, wanted, e0, since_ns, state, now_ns())
                 if once:
@@ -116,10 +123,27 @@ def _print_turned(state: SetUpState, shown: dict[str, StepState], at_ns: int) ->
                 stamp = " " * len(stamp)
 
 
+def _delay_found(state: SetUpState) -> bool:
+    """Whether a delay stands in the way, which taking it off would mend."""
+    return state.commissioning.step(StepId.DELAY).state is StepState.FAILED
+
+
+def _take_delay_off(set_up: SetUp, wanted: Wanted, since_ns: int | None, at_ns: int) -> None:
+    try:
+        drive = set_up.apply_delay(
+            wanted.drive_id, why=wanted.why, by=wanted.by, since_ns=since_ns, at_ns=at_ns
+        ).drive
+    except FieldsRefusedError as error:
+        raise CommandError(_named(error)) from None
+    _tell(f"a switching delay of {drive.delay_us:g} µs (u {drive.delay_u_us:g} µs) is taken off from now on")
+
+
 def _lines(step: Step) -> list[str]:
     lines = [f"{WORDS[step.state]:<8} {step.title}: {step.reason}"]
     if step.mend:
         lines.append(f"{'':<8} > {step.mend}")
+    if step.step is StepId.DELAY and step.state is StepState.FAILED:
+        lines.append(f"{'':<8} > To have it taken off: --delay --by NAME --why TEXT, or on the page.")
     if step.mend and step.caution:
         lines.append(f"{'':<8} > At the drive: lock out and tag out first.")
     return lines

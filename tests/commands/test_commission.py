@@ -12,6 +12,7 @@ from typing import Any, NamedTuple
 import pytest
 import structlog
 
+from sensors_sim.sensor import Sensor
 from service import main
 from service.adapters.database.connect import Database, open_database
 from service.commands import CommandError
@@ -100,6 +101,29 @@ def test_the_baseline_is_taken_once_it_is_ready(cli: Cli, tmp_path: Path) -> Non
     assert made.up_alternation_pct is not None
 
 
+def test_a_delay_that_is_found_is_taken_off_and_the_baseline_then_taken(cli: Cli, tmp_path: Path) -> None:
+    unequal = Running(speeds=(0.6, 1.2), down=Sensor(delay_s=1e-4))
+    with_batches(tmp_path, unequal.batches())
+    left = cli("commission", "d", "--once")
+    assert left.code == 1
+    assert "> To have it taken off: --delay --by NAME --why TEXT" in left.out
+    said = cli("commission", "d", "--delay", *TAKE)
+    assert said.code == 0
+    assert "is taken off from now on\nbaseline of d/1 recorded by A. Kern" in said.err
+    database = stored(tmp_path)
+    drive = database.register.drive("d")
+    database.close()
+    assert drive.delay_us == pytest.approx(100, abs=3 * drive.delay_u_us)
+    assert "new chain fitted" in drive.note
+
+
+def test_no_delay_is_taken_off_where_none_was_found(cli: Cli, tmp_path: Path) -> None:
+    with_batches(tmp_path, SENT)
+    said = cli("commission", "d", "--delay", *TAKE)
+    assert said.code == 0
+    assert "taken off from now on" not in said.err
+
+
 @pytest.mark.parametrize("value", ["0.1+-0.02", "0.1±0.02", "0,1 +/- 0,02"])
 def test_a_value_of_ones_own_is_taken(cli: Cli, tmp_path: Path, value: str) -> None:
     with_batches(tmp_path, SENT)
@@ -130,6 +154,7 @@ def test_once_prints_the_steps_and_leaves_with_1_while_not_ready(cli: Cli, tmp_p
     [
         (("nobody", "--once"), "nobody"),
         (("d", "--baseline", "new"), "give --by and --why"),
+        (("d", "--delay", "--by", "x"), "who has the delay taken off and why: give --by and --why"),
         (
             ("d", "--baseline", "guess", "--by", "x", "--why", "y"),
             "a value with its uncertainty such as 0.42+-0.05",
