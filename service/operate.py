@@ -351,6 +351,11 @@ class Operate:
     def _measured_before(self, chain: Chain, taken_ns: int) -> list[Reading]:
         """Return the measured readings just before `taken_ns`. Raises ConflictError where they are too few."""
         readings = self._readings.raw(chain.drive_id, taken_ns - BASELINE_WINDOW_NS, taken_ns)
+        if self._register.drive(chain.drive_id).whole_pitches is None:
+            raise ConflictError(
+                f"{chain.drive_id} has no sensors, and a baseline holds the pitches between them: enter their place "
+                "(whole_pitches) once they are mounted. A measurement by hand counts without a baseline"
+            )
         measured = [each for each in readings if each.chain_id == chain.chain_id and each.reason is None]
         if len(measured) < BASELINE_READINGS_MIN:
             raise ConflictError(

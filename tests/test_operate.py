@@ -259,6 +259,20 @@ def test_too_few_readings_for_a_baseline_say_how_many_and_what_to_do(ports: Port
     assert ports.register.baselines() == []
 
 
+def test_a_drive_without_sensors_is_not_told_to_run_for_a_baseline(ports: Ports, operate: Operate) -> None:
+    ports.register.add_drive(replace(A_DRIVE, drive_id="by-hand", whole_pitches=None))
+    ports.register.fit_chain(replace(A_CHAIN, chain_id="by-hand-a", drive_id="by-hand"))
+    with pytest.raises(ConflictError, match=r"by-hand has no sensors.*enter their place"):
+        operate.record_baseline(
+            "by-hand-a",
+            elongation_pct=0.1,
+            elongation_u_pct=0.04,
+            at_ns=NOON_NS + 3600 * S,
+            by="A. Kern",
+            why="",
+        )
+
+
 def test_pitches_given_by_hand_need_their_uncertainty(operate: Operate) -> None:
     with_press(operate)
     with pytest.raises(ValueError, match="pitches_between_u"):
