@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from service.core.audit import AuditEntry
-from service.core.people import Guesses, Patience, Person, Role, Session, Token, one_more, wait_ns
+from service.core.people import Guesses, Patience, Person, Session, Token, one_more, wait_ns
 from service.ports import ConflictError, NotFoundError, StoreUnavailableError
 
 
@@ -86,7 +86,7 @@ class FakePeople(_Fake):
         if before == person:
             return
         after = self._people | {person.name: person}
-        if all(one.role is not Role.ADMINISTRATOR or one.locked_ns is not None for one in after.values()):
+        if before.may_administer and not any(one.may_administer for one in after.values()):
             raise ConflictError(
                 f"{person.name!r} is the last administrator who can sign in: make another first"
             )

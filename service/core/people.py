@@ -87,6 +87,11 @@ class Person:
             locked_ns=instant_problem(self.locked_ns, optional=True),
         )
 
+    @property
+    def may_administer(self) -> bool:
+        """Whether this is an administrator who is not locked."""
+        return self.role is Role.ADMINISTRATOR and self.locked_ns is None
+
 
 # Passwords
 
@@ -198,6 +203,14 @@ def wait_ns(guesses: Guesses | None, patience: Patience, at_ns: int) -> int:
         return 0
     wait_s = min(1 << min(guesses.count - patience.free, 20), WAIT_S_MAX)
     return max(0, guesses.last_ns + wait_s * SECOND_NS - at_ns)
+
+
+def wait_words(wait_s: int) -> str:
+    """Return a wait as people say it."""
+    if wait_s < 60:
+        return f"{wait_s} second" if wait_s == 1 else f"{wait_s} seconds"
+    minutes = -(-wait_s // 60)
+    return "a minute" if minutes == 1 else f"{minutes} minutes"
 
 
 def one_more(guesses: Guesses | None, patience: Patience, at_ns: int) -> Guesses:

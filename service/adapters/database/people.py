@@ -66,13 +66,8 @@ class DatabasePeople:
             connection.execute(
                 update(person).where(person.c.name == changed.name).values(_from_person(changed))
             )
-            administrators = select(person.c.name).where(
-                person.c.role == Role.ADMINISTRATOR.value, person.c.locked_ns.is_(None)
-            )
-            if connection.execute(administrators.limit(1)).first() is None:
-                raise ConflictError(
-                    f"{changed.name!r} is the last administrator who can sign in: make somebody else one first"
-                )
+            if before.may_administer and not changed.may_administer:
+                _refuse_none_left(connection, changed.name)
             write_within(connection, entry)
 
 
@@ -210,6 +205,16 @@ class DatabaseGuessCounts:
 def _find_person(connection: Connection, name: str) -> Person | None:
     row = connection.execute(select(person).where(person.c.name == name)).one_or_none()
     return None if row is None else _to_person(row)
+
+
+def _refuse_none_left(connection: Connection, name: str) -> None:
+    left = select(person.c.name).where(
+        person.c.role == Role.ADMINISTRATOR.value, person.c.locked_ns.is_(None)
+    )
+    if connection.execute(left.limit(1)).first() is None:
+        raise ConflictError(
+            f"{name!r} is the last administrator who can sign in: make somebody else one first"
+        )
 
 
 def _to_person(row: Row[Any]) -> Person:
