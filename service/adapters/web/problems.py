@@ -191,9 +191,15 @@ def _facts(error: Exception, path: str) -> _Facts:
     return facts
 
 
+FIXES = {
+    "extra_forbidden": "is no field here: take it out, or look its name up in /api/v1/openapi.json",
+    "missing": "is missing: give it",
+}
+
+
 def _field(error: Mapping[str, Any]) -> dict[str, str]:
     where = [str(part) for part in error["loc"] if part != "body"]
-    what = str(error["msg"]).removeprefix("Value error, ")
+    what = FIXES.get(error["type"]) or str(error["msg"]).removeprefix("Value error, ")
     return {"field": ".".join(where) or "body", "detail": what}
 
 
