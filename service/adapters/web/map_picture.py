@@ -37,15 +37,16 @@ def draw_map(links: LinkMap, faults: list[Finding]) -> str:
         for each in faults
         for link in range(each.first_link, each.first_link + each.links)
     }
-    mean = scale.y(links.mean_pct)
+    mean, grid = scale.y(links.mean_pct), _grid(scale)
     said = (
         f"{links.pitches} links from {values.min():.2f} to {values.max():.2f} %, mean {links.mean_pct:.2f} %"
     )
     return "".join(
         [
             f'<svg class="chain-map" width="100%" height="{TOP + HEIGHT + FOOT:.0f}" role="img" aria-label="{escape(said)}">',
-            *_grid(scale),
+            *(line for line, _ in grid),
             *(_bar(links, link, scale, marked=link in marked) for link in range(links.pitches)),
+            *(text for _, text in grid),
             *_numbers(links.pitches),
             f'<line class="mean-line" x1="0" x2="100%" y1="{mean:.1f}" y2="{mean:.1f}"/>',
             "</svg>",
@@ -72,14 +73,18 @@ def _bar(links: LinkMap, link: int, scale: _Scale, *, marked: bool) -> str:
     return bar + spread + (mark if marked else "")
 
 
-def _grid(scale: _Scale) -> list[str]:
-    """Lines across at round elongations, each with its number."""
+def _grid(scale: _Scale) -> list[tuple[str, str]]:
+    """Lines across at round elongations, each with its number, which goes before the bars and not behind them."""
     found = []
     for pct in value_ticks(scale.least_pct, scale.most_pct):
         y = scale.y(pct)
         kind = "nought" if pct == 0 else "grid"
-        found.append(f'<line class="{kind}" x1="0" x2="100%" y1="{y:.1f}" y2="{y:.1f}"/>')
-        found.append(f'<text class="plan-text scale" x="2" y="{y - 4:.1f}">{pct:g} %</text>')
+        found.append(
+            (
+                f'<line class="{kind}" x1="0" x2="100%" y1="{y:.1f}" y2="{y:.1f}"/>',
+                f'<text class="plan-text scale" x="2" y="{y - 4:.1f}">{pct:g} %</text>',
+            )
+        )
     return found
 
 

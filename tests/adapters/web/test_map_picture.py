@@ -83,6 +83,11 @@ def test_the_mark_of_a_fault_lies_on_nothing_that_is_written(link: int) -> None:
     assert all(abs(y - mark[2]) >= 12 for text, _, y in texts(picture) if text != "▲")
 
 
+def test_the_scale_is_written_before_the_bars() -> None:
+    kinds = [each.get("class") for each in drawn(a_map())]
+    assert kinds.index("plan-text scale") > len(kinds) - 1 - kinds[::-1].index("link-bar")
+
+
 def test_a_section_round_the_end_of_the_loop_is_marked_at_both_ends() -> None:
     bars = list(drawn(a_map(), at(118, 4)).iter("rect"))
     assert [n for n, bar in enumerate(bars) if bar.get("class") == "link-bar fault"] == [0, 1, 118, 119]
