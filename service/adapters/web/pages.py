@@ -27,7 +27,7 @@ from service.core.drive import Baseline, Chain, Drive, baseline_at, spacing_mm
 from service.core.health import SignKind, Status, steady
 from service.core.reading import Reading
 from service.measure_by_hand import known_by_hand
-from service.ports import ROWS_MAX, StoreUnavailableError
+from service.ports import ROWS_MAX, Resolution, StoreUnavailableError
 
 router = APIRouter()
 
@@ -127,7 +127,7 @@ def drive(request: Request, parts: PartsDep, drive_id: str, asked: Annotated[Ask
     state = parts.board.state(drive_id, now_ns)
     span = asked.span
     if span not in SPANS:
-        span = DEFAULT_SPAN_BY_HAND if state.reading is None and state.by_hand else DEFAULT_SPAN
+        span = _span_of(parts, state, now_ns)
     chains = parts.register.chains(drive_id)
     recent = parts.readings.raw(drive_id, now_ns - DAY_NS, now_ns, NEWEST_READINGS_MAX)
     baseline = _baseline_in_force(parts, state, now_ns)
@@ -164,6 +164,20 @@ def drive(request: Request, parts: PartsDep, drive_id: str, asked: Annotated[Ask
         "rebaseline": asked.advice == "baseline",
     }
     return render(request, "drive.html", values, now_ns=now_ns)
+
+
+def _span_of(parts: Parts, state: DriveState, now_ns: int) -> str:
+    """The shortest span that shows all there is of a drive, or DEFAULT_SPAN."""
+    if state.reading is None and state.by_hand:
+        return DEFAULT_SPAN_BY_HAND
+    drive_id, from_ns = state.drive.drive_id, now_ns - SPANS[DEFAULT_SPAN][1]
+    by_hand_ns = [each.measured_ns for each in parts.hand_values.of(drive_id) if each.measured_ns > from_ns]
+    for span in ("hour", "day"):
+        to_ns = now_ns - SPANS[span][1]
+        rolled = parts.readings.rolled(drive_id, from_ns, to_ns, Resolution.MINUTE, 1)
+        if not rolled and all(each > to_ns for each in by_hand_ns):
+            return span
+    return DEFAULT_SPAN
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -251,7 +265,8 @@ def _trend_words(
     counted = [mark for mark in by_hand if mark.counts]
     if counted and not measured:
         ends = " to ".join(f"{pct:.2f} %" for pct in dict.fromkeys((counted[0].pct, counted[-1].pct)))
-        return f"Measured by hand {len(counted)} times over the last {label}: {ends}. {limit}"
+        times = "once" if len(counted) == 1 else f"{len(counted)} times"
+        return f"Measured by hand {times} over the last {label}: {ends}. {limit}"
     if not measured:
         return f"Nothing was measured over the last {label}. {limit}"
     first, last = measured[0].mean or 0.0, measured[-1].mean or 0.0

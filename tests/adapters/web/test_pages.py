@@ -166,6 +166,21 @@ def test_a_drives_page_shows_all_that_is_known_of_it(plant: Plant) -> None:
         assert caution in text
 
 
+@pytest.mark.parametrize(
+    ("first_ago_s", "span"), [(300, "hour"), (3500, "hour"), (4000, "day"), (80_000, "day"), (90_000, "week")]
+)
+def test_the_trend_spans_all_there_is_up_to_a_week(plant: Plant, first_ago_s: int, span: str) -> None:
+    """Of a drive that measures for a minute a week is an empty picture."""
+    add(plant, "a")
+    plant.ports.readings.store(
+        [reading_of("a", 3600 - ago_s, 1.0, seq=ago_s) for ago_s in (first_ago_s, 60, 20)]
+    )
+    while plant.ports.readings.roll_up():
+        pass
+    assert f'aria-current="true">{span}<' in plant.page("/drives/a")
+    assert 'aria-current="true">30 days<' in plant.page("/drives/a?span=month")
+
+
 @pytest.mark.parametrize("span", [*SPANS, "nonsense"])
 @pytest.mark.parametrize("scale", ["limit", "data"])
 def test_every_span_and_scale_is_drawn(fake_plant: Plant, span: str, scale: str) -> None:
