@@ -11,17 +11,13 @@ from dataclasses import dataclass, field
 from service.core.batch import RejectionReason
 from service.core.commission import touched_ns
 from service.core.drive import Baseline, Chain, Drive, baseline_at
-from service.core.findings import Finding, cross_check
-from service.core.health import Health, Known, Sign, carried_on, health, lasting_signs, present_signs
+from service.core.findings import Finding
+from service.core.health import Health, Known, Sign, carried_on, health, present_signs
 from service.core.reading import Reading
+from service.judge import judge
 from service.ports import Devices, DeviceState, Readings, Refused
 
 SECOND_NS = 1_000_000_000
-DENSE_MAX = 720  # newest readings that are looked at one and all: two hours at a batch a 10 s
-DENSE_NS = 86_400 * SECOND_NS
-PAST_NS = 14 * 86_400 * SECOND_NS  # of which samples are looked at
-SAMPLE_EVERY_NS = 4 * 3600 * SECOND_NS
-SAMPLE_MAX = 24  # readings in a sample
 KEPT_NS = 600 * SECOND_NS  # so old a judgement of many readings may be on the board
 FRESH_NS = 30 * SECOND_NS  # and on a drive's own page
 REFUSED_AFTER_NS = 15 * SECOND_NS  # without a reading for so long a drive's refused messages are looked at
@@ -145,21 +141,8 @@ class Sensing:
         if watched.newest is None:
             return None
         if self._is_due(watched, now_ns, kept_ns):
-            recent = self.readings.raw(drive_id, now_ns - DENSE_NS, now_ns + SECOND_NS * 600, DENSE_MAX)
-            past = self._samples(drive_id, recent[0].t_ns if recent else now_ns)
-            self._assessed[drive_id] = _assessed(watched, recent, past, now_ns)
+            self._assessed[drive_id] = _assessed(self.readings, watched, now_ns)
         return self._assessed[drive_id]
-
-    def _samples(self, drive_id: str, before_ns: int) -> list[Reading]:
-        """Some readings of each four hours of the last days before an instant, in the order of time.
-
-        The ends of the samples stand still, so that the same readings are looked at again.
-        """
-        found: list[Reading] = []
-        first_ns = (before_ns - PAST_NS) // SAMPLE_EVERY_NS * SAMPLE_EVERY_NS
-        for end_ns in range(first_ns, before_ns, SAMPLE_EVERY_NS):
-            found += self.readings.raw(drive_id, end_ns - SAMPLE_EVERY_NS, end_ns, SAMPLE_MAX)
-        return [each for each in found if each.t_ns < before_ns]
 
 
 def _made_with(watched: Watched) -> tuple[object, ...]:
@@ -167,18 +150,14 @@ def _made_with(watched: Watched) -> tuple[object, ...]:
     return watched.drive, watched.chain, tuple(watched.baselines)
 
 
-def _assessed(watched: Watched, recent: Sequence[Reading], past: Sequence[Reading], now_ns: int) -> Assessed:
-    chain = watched.chain
-    found: list[Finding] = []
-    if chain is not None:
-        baseline = baseline_at(watched.baselines, now_ns)
-        found = cross_check([*past, *recent], drive=watched.drive, chain=chain, baseline=baseline)
-    signs = lasting_signs(recent, past, found, chain.pitch_mm if chain else None)
+def _assessed(readings: Readings, watched: Watched, now_ns: int) -> Assessed:
+    ahead_ns = now_ns + 600 * SECOND_NS  # so far ahead a device's clock may be
+    found = judge(readings, watched.drive, watched.chain, watched.baselines, ahead_ns, now_ns)
     return Assessed(
         at_ns=now_ns,
         made_with=_made_with(watched),
-        findings=tuple(found),
-        signs=tuple(signs),
-        readings=len(recent),
-        past=len(past),
+        findings=found.findings,
+        signs=found.signs,
+        readings=len(found.recent),
+        past=len(found.past),
     )
