@@ -314,8 +314,10 @@ def _limit_label(frame: Frame) -> str:
     words = f"limit {frame.limit_pct:.2f} %, {frame.limit_words}"
     if frame.limit_pct > frame.high_pct:
         return f'<text class="limit-label" x="100%" y="{TOP - 5}" text-anchor="end">{escape(words)}, is above this view</text>'
-    y = _px(frame, frame.limit_pct) - 5
-    return f'<text class="limit-label" x="100%" y="{y:.1f}" text-anchor="end">{escape(words)}</text>'
+    y = (
+        _px(frame, frame.limit_pct) - 5
+    )  # beside the scale: the newest points, at the other end, come near the limit
+    return f'<text class="limit-label" x="60" y="{y:.1f}">{escape(words)}</text>'
 
 
 def _value_grid(frame: Frame) -> str:

@@ -37,6 +37,7 @@ REJECTIONS_SHOWN = 100
 
 # Span of the trend: what it is called, its length, the resolution it is drawn at.
 SPANS = {
+    "minutes": ("10 minutes", 600 * SECOND_NS, Span.RAW),
     "hour": ("hour", 3600 * SECOND_NS, Span.RAW),
     "day": ("day", DAY_NS, Span.MINUTE),
     "week": ("week", 7 * DAY_NS, Span.MINUTE),
@@ -172,7 +173,7 @@ def _span_of(parts: Parts, state: DriveState, now_ns: int) -> str:
         return DEFAULT_SPAN_BY_HAND
     drive_id, from_ns = state.drive.drive_id, now_ns - SPANS[DEFAULT_SPAN][1]
     by_hand_ns = [each.measured_ns for each in parts.hand_values.of(drive_id) if each.measured_ns > from_ns]
-    for span in ("hour", "day"):
+    for span in ("minutes", "hour", "day"):
         to_ns = now_ns - SPANS[span][1]
         rolled = parts.readings.rolled(drive_id, from_ns, to_ns, Resolution.MINUTE, 1)
         if not rolled and all(each > to_ns for each in by_hand_ns):

@@ -222,6 +222,7 @@ def test_the_limit_is_drawn_where_it_is_and_named() -> None:
     assert float(line.get("y1", "")) == pytest.approx(1000 * (3.3 - 3.0) / 3.3, abs=0.1)
     (label,) = of_class(root, "limit-label")
     assert label.text == "limit 3.00 %, general rule, 3 %"
+    assert label.get("text-anchor", "start") == "start"  # not over the newest points
 
 
 def test_a_limit_outside_the_view_is_said_to_be_above() -> None:

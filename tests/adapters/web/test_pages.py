@@ -167,7 +167,8 @@ def test_a_drives_page_shows_all_that_is_known_of_it(plant: Plant) -> None:
 
 
 @pytest.mark.parametrize(
-    ("first_ago_s", "span"), [(300, "hour"), (3500, "hour"), (4000, "day"), (80_000, "day"), (90_000, "week")]
+    ("first_ago_s", "span"),
+    [(500, "10 minutes"), (700, "hour"), (3500, "hour"), (4000, "day"), (80_000, "day"), (90_000, "week")],
 )
 def test_the_trend_spans_all_there_is_up_to_a_week(plant: Plant, first_ago_s: int, span: str) -> None:
     """Of a drive that measures for a minute a week is an empty picture."""
