@@ -164,6 +164,8 @@ def card_lines(card: Card, now_ns: int) -> Iterator[str]:
     yield ""
     place = " / ".join(part for part in (drive.site, drive.area, drive.line) if part)
     of = f"{chain.designation or 'free pitch'}, {chain.pitch_mm:g} mm pitch"
+    of += f", {chain.strands} strands" if chain.strands > 1 else ""
+    of += f", {chain.pitches_in_loop} pitches in the loop" if chain.pitches_in_loop else ""
     yield from textwrap.wrap(
         f"{place + '. ' if place else ''}Drive {drive.drive_id}, chain {chain.chain_id}: {of}.", WIDTH
     )

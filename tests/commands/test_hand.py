@@ -166,6 +166,7 @@ def test_the_card_begins_with_cautions_and_fits_a_page(cli: Cli) -> None:
         "245.74",
         "1220 mm",
         "1.13 % by hand",
+        "25.4 mm pitch, 120 pitches in the loop.",
     ):
         assert figure in " ".join(said.out.split())
 
