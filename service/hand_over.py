@@ -8,13 +8,14 @@ ValueError. `at_ns` is now, read once by the caller; `by` is who acts.
 """
 
 import threading
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import structlog
 
 from service.core.alert import Alert, Transition, begin, replay
 from service.core.audit import entry_of
+from service.core.commission import touched_ns
 from service.core.drive import Baseline, Chain, Drive, baseline_at, chain_at
 from service.core.fields import FieldsRefusedError
 from service.core.hand import hand_elongation, newer
@@ -36,11 +37,12 @@ from service.core.handover import (
     sha256_of,
     wear_gained,
 )
-from service.core.health import Health, health, lasting_signs, present_signs
+from service.core.health import Health, health, present_signs
 from service.core.health import Known as KnownOfSensing
 from service.core.reading import Reading
 from service.core.shift import Shift, Site, next_shift, previous_shift, shift_at, shifts_between
 from service.core.work import COMMISSIONING_KINDS, SIMULATION_KINDS, Note, Work, WorkKind
+from service.judge import judge
 from service.measure_by_hand import known_by_hand, known_of, newest_tight
 from service.operate import refuse_ahead
 from service.ports import (
@@ -63,12 +65,13 @@ CATCH_UP_MAX = 12  # shifts of a site that are frozen late after linklag was awa
 END_NS = HOUR_NS  # readings of so long before an end of the shift go into its mean
 END_READINGS = 60
 END_WINDOWS = 24  # into which a shift is cut to look for its first and last readings
-RECENT_READINGS = 720  # by which the sensing is judged
+RECENT_READINGS = 200  # newest ones, among which one with an elongation is looked for first
 BY_MINUTE_NS = 2 * DAY_NS  # joints are counted by the minute over so long, else by the hour
 LINKLAG = "linklag"  # who freezes by the clock
 ROUTES = "routes of linklag"  # in a receipt: it was put on its way
 PUSH_DAYS = 7  # so long it is tried to put a handover on its way
 
+Healths = Mapping[str, Health | None]
 Push = Callable[[Handover, int], int]  # puts one on its way, and says along how many routes
 
 
@@ -206,10 +209,14 @@ class HandOver:
             from_ns = at_ns - DAY_NS
         return Shift(name="", from_ns=min(from_ns, at_ns - 1), to_ns=at_ns)
 
-    def preview(self, name: str, *, at_ns: int) -> Content:
-        """Return what the handover of the shift that is on would say now. Raises NotFoundError."""
+    def preview(self, name: str, *, at_ns: int, healths: Healths | None = None) -> Content:
+        """Return what the handover of the shift that is on would say now. Raises NotFoundError.
+
+        healths: states of the sensing by drive, of who has them already; None: judge them.
+        """
         site = self.site(name)
-        return make_content(self._facts(site, self.shift_now(site, at_ns), goes_on=True))
+        facts = self._facts(site, self.shift_now(site, at_ns), goes_on=True, healths=healths)
+        return make_content(facts)
 
     # Freezing
 
@@ -362,7 +369,9 @@ class HandOver:
 
     # Facts
 
-    def _facts(self, site: Site, shift: Shift, *, goes_on: bool = False) -> HandoverFacts:
+    def _facts(
+        self, site: Site, shift: Shift, *, goes_on: bool = False, healths: Healths | None = None
+    ) -> HandoverFacts:
         """Return all that was recorded of a shift, as it was known at its end. goes_on: it has not ended yet."""
         covers_from_ns, previous = self._covered(site, shift)
         drives = [each for each in self._stores.register.drives() if each.site == site.site]
@@ -374,7 +383,7 @@ class HandOver:
         log_of_alerts = self._stores.alert_log
         transitions = log_of_alerts.recorded(covers_from_ns, shift.to_ns)
         work = self._stores.work_in_hand.known(covers_from_ns, shift.to_ns)
-        look = _Look(self._stores, shift, covers_from_ns, work, self._quiet_after_s)
+        look = _Look(self._stores, shift, covers_from_ns, work, healths, self._quiet_after_s)
         return HandoverFacts(
             site=site.site,
             zone=site.zone,
@@ -448,9 +457,15 @@ class _Look:
     """Looks at drives as they were at the end of a shift."""
 
     def __init__(
-        self, stores: Stores, shift: Shift, covers_from_ns: int, work: Iterable[Work], quiet_after_s: float
+        self,
+        stores: Stores,
+        shift: Shift,
+        covers_from_ns: int,
+        work: Iterable[Work],
+        healths: Healths | None,
+        quiet_after_s: float,
     ) -> None:
-        self._readings, self._hand_values = stores.readings, stores.hand_values
+        self._readings, self._hand_values, self._healths = stores.readings, stores.hand_values, healths
         self._shift, self._covers_from_ns, self._quiet_after_s = shift, covers_from_ns, quiet_after_s
         self._work = [each for each in work if each.open_at(shift.to_ns)]
         self._newest = {each.drive_id: each for each in stores.readings.newest()}
@@ -480,7 +495,7 @@ class _Look:
             chain=chain,
             known=newer(live, hand),
             newest=newest,
-            health=self._health(drive, chain, of_chain, recent, newest),
+            health=self._health(drive, chain, of_chain, newest),
             gain=wear_gained(drive, start, end),
             joints=sum(each.pulses for each in rolled),
             readings=sum(each.readings for each in rolled),
@@ -529,34 +544,32 @@ class _Look:
         return []
 
     def _health(
-        self,
-        drive: Drive,
-        chain: Chain | None,
-        baselines: Sequence[Baseline],
-        recent: Sequence[Reading],
-        newest: Reading | None,
+        self, drive: Drive, chain: Chain | None, baselines: Sequence[Baseline], newest: Reading | None
     ) -> Health | None:
-        """The state of the sensing at the end of the shift; None without sensors.
-
-        What takes days to show is left to alerts, which are in the handover themselves.
-        """
+        """The state of the sensing at the end of the shift; None without sensors."""
+        if self._healths is not None:
+            return self._healths.get(drive.drive_id)
         if drive.whole_pitches is None and newest is None:
             return None
         to_ns, device = self._shift.to_ns, self._device(drive.drive_id)
-        since_ns = min((each.since_ns for each in self._of(drive, COMMISSIONING_KINDS)), default=None)
+        baseline = baseline_at(baselines, to_ns)
+        begun_ns = [each.since_ns for each in self._of(drive, COMMISSIONING_KINDS)]
+        touched = touched_ns(drive.note)
+        if touched and touched <= to_ns and (baseline is None or baseline.taken_ns < touched):
+            begun_ns.append(touched)
         known = KnownOfSensing(
             now_ns=to_ns,
             pitch_mm=chain.pitch_mm if chain else None,
             quiet_after_s=self._quiet_after_s,
             online=device.online if device else None,
             online_since_ns=device.since_ns if device else 0,
-            commissioned=chain is None or baseline_at(baselines, to_ns) is not None,
-            commissioning_since_ns=since_ns,
+            commissioned=chain is None or baseline is not None,
+            commissioning_since_ns=min(begun_ns, default=None),
             simulated=bool(self._of(drive, SIMULATION_KINDS)),
         )
-        readings = list(recent) or ([newest] if newest else [])
-        signs = present_signs(readings[-1:], known)
-        return health([*signs, *lasting_signs(recent, pitch_mm=known.pitch_mm)], newest)
+        signs = present_signs([newest] if newest else [], known)
+        judged = judge(self._readings, drive, chain, baselines, to_ns, to_ns)
+        return health([*signs, *judged.signs], newest)
 
     def _of(self, drive: Drive, kinds: Iterable[WorkKind]) -> list[Work]:
         return [each for each in self._work if each.drive_id == drive.drive_id and each.kind in kinds]

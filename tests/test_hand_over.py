@@ -370,7 +370,8 @@ def test_an_old_reading_is_no_elongation_of_another_time(ports: Ports, door: Han
 
 def test_work_that_makes_readings_no_witness_is_a_function_check(ports: Ports, door: HandOver) -> None:
     _, to_ns = EARLY_NS
-    ran(ports, to_ns - H, to_ns, 0.80, 0.80, up_missed=0, down_missed=0, up_extra=0, down_extra=0)
+    clean = {f"{sensor}_{what}": 0 for sensor in ("up", "down") for what in ("missed", "extra")}
+    ran(ports, to_ns - H, to_ns, 0.80, 0.80, **clean, by_alternation=False)
     assert door.preview("Talheim", at_ns=to_ns)["sensing"] == []
     for kind, what in (
         (WorkKind.COMMISSIONING, "Being commissioned"),

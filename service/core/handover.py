@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 
 from service.core.alert import Alert, Annunciation, Event, Hold, Transition
+from service.core.condition_words import ENGLISH
 from service.core.drive import Baseline, Chain, Drive, limit
 from service.core.elongation import load_correction_pct, temperature_correction_pct
 from service.core.fields import FieldsRefusedError, instant_problem, refuse, text_problem
@@ -379,6 +380,7 @@ def _alert(alert: Alert) -> Content:
         "alert_id": alert.alert_id,
         "drive_id": alert.drive_id,
         "what": str(alert.kind),
+        "title": ENGLISH[alert.kind].title,
         "priority": alert.priority.name.lower(),
         "cause": facts.cause if facts else "",
         "mend": facts.mend if facts else "",
@@ -414,6 +416,7 @@ def _happened(transition: Transition, facts: HandoverFacts) -> Content:
         "alert_id": transition.alert_id,
         "drive_id": transition.drive_id,
         "what": str(transition.kind),
+        "title": ENGLISH[transition.kind].title,
         "priority": transition.priority.name.lower(),
         "cause": act.facts.cause if act.facts else "",
         "value": act.facts.value if act.facts else None,
@@ -726,8 +729,8 @@ def _do_alerts(alerts: Iterable[Alert]) -> Iterator[Content]:
         yield _todo(
             TodoKind.ANSWER,
             each.drive_id,
-            f"Acknowledge the alert {str(each.kind).replace('_', ' ')}{', which has gone again' if gone else ''}"
-            f"{f': {mend}' if mend else ''}",
+            f"Acknowledge: {ENGLISH[each.kind].title}{', which has gone again' if gone else ''}."
+            f"{f' {mend}' if mend else ''}",
             f"{each.facts.cause if each.facts else 'nobody has yet'}{high}",
             at_drive=bool(each.facts and each.facts.at_drive and not gone),
         )
@@ -740,13 +743,13 @@ def _do_holds(facts: HandoverFacts) -> Iterator[Content]:
         for held in alert.held:
             if held.until_ns is None or held.until_ns > until_ns:
                 continue
-            what = str(alert.kind).replace("_", " ")
+            what = ENGLISH[alert.kind].title
             if held.hold is Hold.SHELVED:
-                do = f"The shelf of {what} ends: it annunciates again unless what it stands for is mended"
+                do = f"{what}: its shelf ends, and it annunciates again unless what it stands for is mended"
                 yield _todo(TodoKind.SHELF_ENDS, alert.drive_id, do, held.why, due_ns=held.until_ns)
             elif held.hold is Hold.OUT_OF_SERVICE:
                 over = "is overdue" if held.until_ns <= facts.shift.to_ns else "falls due"
-                do = f"{what[0].upper()}{what[1:]} is out of service and its review {over}: put it back, or say until when"
+                do = f"{what}: it is out of service and its review {over}: put it back, or say until when"
                 yield _todo(TodoKind.REVIEW, alert.drive_id, do, held.why, due_ns=held.until_ns)
 
 

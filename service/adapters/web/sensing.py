@@ -14,8 +14,9 @@ from service.core.drive import Baseline, Chain, Drive, baseline_at
 from service.core.findings import Finding
 from service.core.health import Health, Known, Sign, carried_on, health, present_signs
 from service.core.reading import Reading
+from service.core.work import COMMISSIONING_KINDS, SIMULATION_KINDS, Work
 from service.judge import judge
-from service.ports import Devices, DeviceState, Readings, Refused
+from service.ports import Devices, DeviceState, Readings, Refused, WorkInHand
 
 SECOND_NS = 1_000_000_000
 KEPT_NS = 600 * SECOND_NS  # so old a judgement of many readings may be on the board
@@ -54,6 +55,7 @@ class Sensing:
     refused: Refused
     devices: Devices
     quiet_after_s: float = 180.0
+    work_in_hand: WorkInHand | None = None
     _assessed: dict[str, Assessed] = field(default_factory=dict)
     _before: dict[str, Health] = field(default_factory=dict)
     _refused_ns: dict[str, tuple[int, tuple[int, ...]]] = field(default_factory=dict)
@@ -64,25 +66,32 @@ class Sensing:
         One drive whose judgement of many readings is due is judged anew.
         """
         all_of_them = list(watched)
-        states = self._device_states()
+        states, work = self._device_states(), self._work()
         self._assess_one(all_of_them, now_ns)
-        found = {each.drive.drive_id: self._health(each, states, now_ns) for each in all_of_them}
+        found = {each.drive.drive_id: self._health(each, states, work, now_ns) for each in all_of_them}
         self._before = {drive_id: known for drive_id, known in found.items() if known is not None}
         return self._before
 
     def look_at(self, watched: Watched, now_ns: int) -> tuple[Health | None, Assessed | None]:
         """Return the state of the sensing of one drive, and what many of its readings show, as of now."""
         assessed = self._assess(watched, now_ns, FRESH_NS)
-        return self._health(watched, self._device_states(), now_ns), assessed
+        return self._health(watched, self._device_states(), self._work(), now_ns), assessed
 
     def _device_states(self) -> dict[str, DeviceState]:
         return {each.drive_id: each for each in self.devices.states()}
 
-    def _health(self, watched: Watched, states: dict[str, DeviceState], now_ns: int) -> Health | None:
+    def _work(self) -> Sequence[Work]:
+        """What is being done to drives just now."""
+        return self.work_in_hand.in_hand() if self.work_in_hand is not None else ()
+
+    def _health(
+        self, watched: Watched, states: dict[str, DeviceState], work: Sequence[Work], now_ns: int
+    ) -> Health | None:
         drive_id, newest = watched.drive.drive_id, watched.newest
         if watched.drive.whole_pitches is None and newest is None:
             return None  # no sensors
-        known = self._known(watched, states.get(drive_id), now_ns)
+        on_it = [each for each in work if each.drive_id == drive_id]
+        known = self._known(watched, states.get(drive_id), on_it, now_ns)
         signs = present_signs([] if newest is None else [newest], known)
         assessed = self._assessed.get(drive_id)
         if assessed is not None and assessed.made_with == _made_with(watched):
@@ -91,11 +100,14 @@ class Sensing:
         found = health(carried_on(signs, before.signs if before else ()), newest)
         return None if newest is None and not found.signs else found
 
-    def _known(self, watched: Watched, device: DeviceState | None, now_ns: int) -> Known:
+    def _known(
+        self, watched: Watched, device: DeviceState | None, work: Sequence[Work], now_ns: int
+    ) -> Known:
         newest, chain = watched.newest, watched.chain
         baseline = baseline_at(watched.baselines, now_ns)
         touched = touched_ns(watched.drive.note)
         open_ns = touched if touched and (baseline is None or baseline.taken_ns < touched) else None
+        begun_ns = [each.since_ns for each in work if each.kind in COMMISSIONING_KINDS]
         late = newest is None or newest.t_ns < now_ns - REFUSED_AFTER_NS
         return Known(
             now_ns=now_ns,
@@ -105,7 +117,8 @@ class Sensing:
             online_since_ns=device.since_ns if device else 0,
             clock_refused_ns=self._clock_refused(watched.drive.drive_id, now_ns) if late else (),
             commissioned=baseline is not None or chain is None,
-            commissioning_since_ns=open_ns,
+            commissioning_since_ns=min([*begun_ns, *([open_ns] if open_ns else [])], default=None),
+            simulated=any(each.kind in SIMULATION_KINDS for each in work),
         )
 
     def _clock_refused(self, drive_id: str, now_ns: int) -> tuple[int, ...]:
