@@ -17,7 +17,7 @@ A hold is put on and taken off by its own two events. What is not in the tables 
 
 Every change is a transition, and the state is the replay of transitions: nothing else is remembered.
 
-Source: IEC 62682 and ANSI/ISA-18.2, alarm state model (from memory); the name alert is that of IEC 62682 for what allows
+Source: IEC 62682 and ANSI/ISA-18.2, the state model (from memory); the name alert is that of IEC 62682 for what allows
 time to respond. Knows no clock and no person; must not know how anybody is told.
 """
 
