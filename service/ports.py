@@ -18,6 +18,7 @@ from service.core.handover import Handover, Head, Receipt, Signature
 from service.core.people import Patience, Person, Session, Token
 from service.core.reading import Reading
 from service.core.route import Route
+from service.core.setpoint import ConditionKind, Override, Scope
 from service.core.shift import Site
 from service.core.wire import Form, Refusal, decode
 from service.core.work import Note, Work
@@ -835,6 +836,76 @@ class Handovers(Protocol):
         ...
 
 
+class Setpoints(Protocol):
+    """What people set of setpoints, over what is built in. `entry` as in `Register`."""
+
+    def version(self) -> int:
+        """A number that rises with every change."""
+        ...
+
+    def overrides(self) -> list[Override]:
+        """All that hold, by scope from site to drive, name and kind."""
+        ...
+
+    def put(self, override: Override, *, entry: AuditEntry | None = None) -> None:
+        """Set it, in place of what was set for the same scope, name and kind."""
+        ...
+
+    def remove(
+        self, scope: Scope, name: str, kind: ConditionKind, *, entry: AuditEntry | None = None
+    ) -> None:
+        """Go back to what is less specific, or built in. Raises NotFoundError where nothing was set."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Due:
+    """A drive of which something came: from when on, by its own time, and how often since somebody looked."""
+
+    drive_id: str
+    from_ns: int
+    changes: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SavedEvaluation:
+    """Where the evaluation of a drive's conditions stands, as core and watch make it of themselves.
+
+    checkpoints: earlier states to go back to, the earliest first; None: those that are kept already.
+    """
+
+    drive_id: str
+    state: dict[str, object]
+    checkpoints: list[dict[str, object]] | None
+
+
+class Evaluations(Protocol):
+    """Which drives are due to be looked at, and where the looking stands.
+
+    A drive is noted as due in the very transaction that stores something of it: new and superseded readings, measurements
+    by hand, chains, and its settings.
+    """
+
+    def note(self, drive_id: str, from_ns: int) -> None:
+        """Note a drive as due from then on."""
+        ...
+
+    def due(self) -> list[Due]:
+        """The drives that are due, by id."""
+        ...
+
+    def load(self, drive_id: str) -> SavedEvaluation | None:
+        """Where one stands; its checkpoints are never None then."""
+        ...
+
+    def save(self, saved: Sequence[SavedEvaluation], done: Sequence[Due] = ()) -> None:
+        """Keep these, and take what is done off the list, in one durable transaction.
+
+        A drive of which something came since `done` was asked for stays on the list.
+        """
+        ...
+
+
 class Stores(Protocol):
     """All ports of one store, by name."""
 
@@ -866,6 +937,10 @@ class Stores(Protocol):
     def guess_counts(self) -> GuessCounts: ...  # noqa: D102
     @property
     def outbox(self) -> Outbox: ...  # noqa: D102
+    @property
+    def setpoints(self) -> Setpoints: ...  # noqa: D102
+    @property
+    def evaluations(self) -> Evaluations: ...  # noqa: D102
     @property
     def sites(self) -> Sites: ...  # noqa: D102
     @property

@@ -18,6 +18,7 @@ from service.ports import (
     ROWS_MAX,
     ConflictError,
     DeviceState,
+    Evaluations,
     KeptRejection,
     Newest,
     NotFoundError,
@@ -128,7 +129,8 @@ class _Sums:
 class FakeReadings(_Fake):
     """The port `Readings` in memory."""
 
-    def __init__(self) -> None:
+    def __init__(self, evaluations: Evaluations | None = None) -> None:
+        self._evaluations = evaluations
         self._superseded: list[Superseded] = []
         self._readings: dict[tuple[str, int, int, str], Reading] = {}
         self._due: set[tuple[Resolution, int, str]] = set()  # resolution, end_ns, drive_id
@@ -142,7 +144,12 @@ class FakeReadings(_Fake):
             if _identity(reading) not in self._readings:
                 self._readings[_identity(reading)] = reading
                 self._due.add((Resolution.MINUTE, _end_ns(reading.t_ns, Resolution.MINUTE), reading.drive_id))
+                self._note(reading)
         return len(self._readings) - before
+
+    def _note(self, reading: Reading) -> None:
+        if self._evaluations is not None:
+            self._evaluations.note(reading.drive_id, reading.t_ns)
 
     def supersede(self, readings: Sequence[Reading], at_ns: int, why: str) -> int:
         self._refuse_if_down()
@@ -156,6 +163,8 @@ class FakeReadings(_Fake):
                 self._leave_intervals(old)
             self._superseded.append(Superseded(reading=old, at_ns=at_ns, why=why))
             self._readings[identity] = new
+            self._note(old)
+            self._note(new)
             for t_ns in (old.t_ns, new.t_ns):
                 self._due.add((Resolution.MINUTE, _end_ns(t_ns, Resolution.MINUTE), new.drive_id))
             changed += 1
@@ -318,8 +327,9 @@ def _check_rows_max(rows_max: int) -> None:
 class FakeRegister(_Fake):
     """The port `Register` in memory."""
 
-    def __init__(self, audit_log: FakeAuditLog | None = None) -> None:
+    def __init__(self, audit_log: FakeAuditLog | None = None, evaluations: Evaluations | None = None) -> None:
         self.audit_log = audit_log or FakeAuditLog()
+        self.evaluations = evaluations
         self._drives: dict[str, Drive] = {}
         self._chains: dict[str, Chain] = {}
         self._baselines: list[Baseline] = []
@@ -379,6 +389,7 @@ class FakeRegister(_Fake):
                     f"drive {chain.drive_id!r} has chain {other.chain_id!r} on at that time: take it off first"
                 )
         self._chains[chain.chain_id] = chain
+        self.note(chain.drive_id, chain.fitted_ns)
         self._raise_version(entry)
 
     def take_off_chain(self, chain_id: str, at_ns: int, why: str, *, entry: AuditEntry | None = None) -> None:
@@ -388,7 +399,13 @@ class FakeRegister(_Fake):
         if at_ns <= chain.fitted_ns:
             raise ConflictError(f"chain {chain_id!r} was fitted at {chain.fitted_ns} ns: give a later time")
         self._chains[chain_id] = replace(chain, removed_ns=at_ns, removed_why=why)
+        self.note(chain.drive_id, at_ns)
         self._raise_version(entry)
+
+    def note(self, drive_id: str, from_ns: int) -> None:
+        """Note a drive as due to be looked at, as the database does in the same transaction."""
+        if self.evaluations is not None:
+            self.evaluations.note(drive_id, from_ns)
 
     def _chain(self, chain_id: str) -> Chain:
         self._refuse_if_down()
@@ -556,6 +573,7 @@ class FakeHandValues(_Fake):
             raise NotFoundError(f"drive {value.drive_id!r} has no chain {value.chain_id!r}: correct the id")
         if value not in self._values:
             self._values.append(value)
+            self._register.note(value.drive_id, value.measured_ns)
             self._register.audit_log.record(entry)
 
     def of(self, drive_id: str) -> list[HandValue]:

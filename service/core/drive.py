@@ -76,6 +76,7 @@ class Drive:
     area: str = ""
     line: str = ""
     drive_class: str = ""  # drives of like duty, compared with each other
+    strand_group: str = ""  # drives whose chains work side by side and share a load have the same
     whole_pitches: int | None = None  # n; None: a drive without sensors, measured by hand
     offset_pitches: float = 0.0  # d, 0 <= d < 1
     spacing_u_mm: float = 0.5  # standard uncertainty of the spacing
@@ -107,6 +108,7 @@ class Drive:
             area=text_problem(self.area),
             line=text_problem(self.line),
             drive_class=text_problem(self.drive_class),
+            strand_group=text_problem(self.strand_group),
             whole_pitches=whole_problem(
                 self.whole_pitches,
                 1,

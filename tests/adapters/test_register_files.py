@@ -50,6 +50,7 @@ def drives(draw: st.DrawFn) -> Drive:
         area=draw(words()),
         line=draw(words()),
         drive_class=draw(words()),
+        strand_group=draw(words()),
         whole_pitches=draw(st.none() | st.integers(1, 1000)),
         offset_pitches=draw(st.floats(0, 1, exclude_max=True)),
         spacing_u_mm=draw(st.floats(0.001, 1000)),

@@ -24,6 +24,7 @@ from service.ports import (
     AuditLog,
     ChainMaps,
     Devices,
+    Evaluations,
     GuessCounts,
     Handovers,
     HandValues,
@@ -36,6 +37,7 @@ from service.ports import (
     Refused,
     Register,
     Sessions,
+    Setpoints,
     Sighting,
     Sites,
     Tokens,
@@ -54,6 +56,7 @@ from tests.fakes_alerts import FakeAlertLog
 from tests.fakes_outgoing import FakeOutbox
 from tests.fakes_people import FakeAuditLog, FakeGuessCounts, FakePeople, FakeSessions, FakeTokens
 from tests.fakes_shifts import FakeHandovers, FakeNotes, FakeSites, FakeWorkInHand
+from tests.fakes_watch import FakeEvaluations, FakeSetpoints
 
 S = 1_000_000_000  # nanoseconds
 DAY_NS = 86_400 * S
@@ -84,6 +87,8 @@ class Ports:
     notes: Notes
     handovers: Handovers
     outbox: Outbox
+    setpoints: Setpoints
+    evaluations: Evaluations
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,6 +126,8 @@ def a_store(kind: str, few: Few | None = None) -> Iterator[Ports]:
             database.tokens,
             DatabaseGuessCounts(transactions, few.guesses),
             outbox=database.outbox,
+            setpoints=database.setpoints,
+            evaluations=database.evaluations,
             sites=database.sites,
             work_in_hand=database.work_in_hand,
             notes=database.notes,
@@ -132,7 +139,8 @@ def fake_ports(few: Few | None = None) -> Ports:
     """An empty store of fakes."""
     few = few or Few()
     audit_log = FakeAuditLog()
-    register, bounds = FakeRegister(audit_log), few.refused
+    evaluations = FakeEvaluations()
+    register, bounds = FakeRegister(audit_log, evaluations), few.refused
     refused = FakeRefused(
         rejections_per_drive=bounds.rejections_per_drive,
         rejections=bounds.rejections,
@@ -144,7 +152,7 @@ def fake_ports(few: Few | None = None) -> Ports:
     devices, chain_maps = FakeDevices(few.states), FakeChainMaps(few.map_bytes)
     alert_log = FakeAlertLog()
     return Ports(
-        FakeReadings(),
+        FakeReadings(evaluations),
         register,
         refused,
         raw_batches,
@@ -158,6 +166,8 @@ def fake_ports(few: Few | None = None) -> Ports:
         FakeTokens(audit_log),
         FakeGuessCounts(few.guesses),
         outbox=FakeOutbox(audit_log),
+        setpoints=FakeSetpoints(audit_log),
+        evaluations=evaluations,
         sites=FakeSites(audit_log),
         work_in_hand=FakeWorkInHand(register, audit_log),
         notes=FakeNotes(audit_log),
@@ -266,6 +276,7 @@ A_DRIVE = Drive(
     area="Presses",
     line="3",
     drive_class="feed",
+    strand_group="feed left and right",
     whole_pitches=20,
     offset_pitches=0.25,
     spacing_u_mm=0.3,

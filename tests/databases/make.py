@@ -39,7 +39,8 @@ CAME_WITH: dict[str, dict[type, set[str]]] = {
         Reading: {field.name for field in fields(Reading)[24:]} - {"conversion"},
         Drive: {"strain_u_pct_per_kn", "delay_us", "delay_u_us"},
         Baseline: {"up_alternation_pct", "down_alternation_pct"},
-    }
+    },
+    "0003": {Drive: {"strand_group"}},
 }
 INNER_MADE_PCT = 0.075  # what the alternation held less before 0008
 

@@ -14,6 +14,7 @@ from service.adapters.database.alert_log import DatabaseAlertLog
 from service.adapters.database.audit_log import DatabaseAuditLog
 from service.adapters.database.chain_maps import DatabaseChainMaps
 from service.adapters.database.devices import DatabaseDevices
+from service.adapters.database.evaluations import DatabaseEvaluations
 from service.adapters.database.hand_values import DatabaseHandValues
 from service.adapters.database.numbers import Numbers
 from service.adapters.database.outbox import DatabaseOutbox
@@ -27,6 +28,7 @@ from service.adapters.database.raw_batches import DatabaseRawBatches, RawBounds
 from service.adapters.database.readings import DatabaseReadings
 from service.adapters.database.refused import Bounds, DatabaseRefused
 from service.adapters.database.register import DatabaseRegister
+from service.adapters.database.setpoints import DatabaseSetpoints
 from service.adapters.database.shifts import (
     DatabaseHandovers,
     DatabaseNotes,
@@ -37,7 +39,7 @@ from service.adapters.database.transactions import Transactions
 from service.core.reading import Reading
 from service.ports import RawBatch
 
-SCHEMA = "0008"  # the revision that this code is written for: the newest file in migrations/versions
+SCHEMA = "0011"  # the revision that this code is written for: the newest file in migrations/versions
 BUSY_TIMEOUT_S = 5.0  # so long a transaction waits for another process to end its own
 _PAGES_A_TIME = 2_000  # 8 MB: what one transaction of `reclaim` moves
 
@@ -73,6 +75,8 @@ class Database:
         self.notes = DatabaseNotes(self._transactions)
         self.handovers = DatabaseHandovers(self._transactions)
         self.outbox = DatabaseOutbox(self._transactions)
+        self.setpoints = DatabaseSetpoints(self._transactions)
+        self.evaluations = DatabaseEvaluations(self._transactions)
 
     def store_all(self, readings: Sequence[Reading], raw_batches: Sequence[RawBatch]) -> int:
         """Store readings and keep the batches that they came from, in one durable transaction.

@@ -10,6 +10,7 @@ from sqlalchemy import Select, func, insert, select
 
 from service.adapters.database import tables
 from service.adapters.database.audit_log import write_within
+from service.adapters.database.evaluations import note_within
 from service.adapters.database.records import records
 from service.adapters.database.register import find_chain, find_drive
 from service.adapters.database.transactions import Transactions
@@ -41,6 +42,7 @@ class DatabaseHandValues:
             same = (_h[name].is_not_distinct_from(one) for name, one in values.items())
             if connection.execute(select(_h.number).where(*same)).first() is None:
                 connection.execute(insert(tables.hand_value), values)
+                note_within(connection, {value.drive_id: value.measured_ns})
                 write_within(connection, entry)
 
     def of(self, drive_id: str) -> list[HandValue]:

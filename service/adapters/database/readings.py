@@ -15,6 +15,7 @@ from typing import Any, NamedTuple
 from sqlalchemy import Connection, Select, select
 
 from service.adapters.database import statements, tables
+from service.adapters.database.evaluations import note_within
 from service.adapters.database.numbers import Numbering, Numbers
 from service.adapters.database.records import records
 from service.adapters.database.refused import storable
@@ -77,6 +78,7 @@ class DatabaseReadings:
             candidates = _newest_rows(readings, drive_nos, all_of_them=new < len(rows))
             connection.exec_driver_sql(statements.UPSERT_NEWEST, candidates)
             connection.exec_driver_sql(statements.INSERT_DUE, _due_rows(rows))
+            note_within(connection, _earliest_ns(readings))
         return int(new)
 
     def supersede(self, readings: Sequence[Reading], at_ns: int, why: str) -> int:
@@ -94,6 +96,7 @@ class DatabaseReadings:
             changes = _changes(numbering.connection, wanted)
             if changes:
                 _supersede(numbering.connection, changes, at_ns, storable(why, _WHY_LENGTH_MAX))
+                note_within(numbering.connection, _earliest_changed_ns(readings, drive_nos, changes))
         return len(changes)
 
     # Rolling up
@@ -264,6 +267,27 @@ def _windows_ns(readings: Sequence[Reading]) -> dict[str, int]:
                 f"{WINDOW_S_MAX:g} s after t0_ns, not {window_ns} ns"
             )
     return longest
+
+
+def _earliest_ns(readings: Sequence[Reading]) -> dict[str, int]:
+    """Return the earliest t_ns of each drive: from then on its conditions are to be looked at."""
+    earliest: dict[str, int] = {}
+    for reading in readings:
+        if reading.t_ns < earliest.get(reading.drive_id, _INSTANT_NS_MAX):
+            earliest[reading.drive_id] = reading.t_ns
+    return earliest
+
+
+def _earliest_changed_ns(
+    readings: Sequence[Reading], drive_nos: dict[str, int], changes: Sequence["_Change"]
+) -> dict[str, int]:
+    """Return the same of readings that were put in place of others, which may have had another t_ns."""
+    earliest: dict[int, int] = {}
+    for change in changes:
+        t_ns = min(change.old[4], change.new[4])
+        earliest[change.new[0]] = min(t_ns, earliest.get(change.new[0], t_ns))
+    drive_ids = {drive_nos[reading.drive_id]: reading.drive_id for reading in readings}
+    return {drive_ids[drive_no]: t_ns for drive_no, t_ns in earliest.items()}
 
 
 def _find_drive(connection: Connection, drive_id: str) -> tuple[int, int] | None:

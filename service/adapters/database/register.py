@@ -13,6 +13,7 @@ from sqlalchemy import Connection, Row, insert, or_, select, update
 
 from service.adapters.database import tables
 from service.adapters.database.audit_log import write_within
+from service.adapters.database.evaluations import note_within
 from service.adapters.database.transactions import Transactions
 from service.core.audit import AuditEntry
 from service.core.drive import Baseline, Chain, Drive
@@ -126,6 +127,7 @@ class DatabaseRegister:
                     f"{other.fitted_ns} ns, {until}): take it off first, or correct the dates"
                 )
             connection.execute(insert(_chain), asdict(chain))
+            note_within(connection, {chain.drive_id: chain.fitted_ns})
             _raise_version(connection)
             write_within(connection, entry)
 
@@ -141,6 +143,7 @@ class DatabaseRegister:
             ).rowcount
             if not taken_off:
                 raise _why_not_taken_off(find_chain(connection, chain_id))
+            note_within(connection, {find_chain(connection, chain_id).drive_id: at_ns})
             _raise_version(connection)
             write_within(connection, entry)
 

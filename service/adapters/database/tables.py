@@ -215,6 +215,7 @@ def _drive_columns() -> list[Column[object]]:
         Column("strain_u_pct_per_kn", Number),
         Column("delay_us", Number),
         Column("delay_u_us", Number, nullable=False, server_default=text("0")),
+        Column("strand_group", Text, nullable=False, server_default=text("''")),
     ]
 
 

@@ -55,6 +55,11 @@ DRIVE_GROUPS = (
             Field("area", "Area"),
             Field("line", "Line"),
             Field("drive_class", "Class", help="Drives of like duty have the same; free text"),
+            Field(
+                "strand_group",
+                "Side by side with",
+                help="Drives whose chains work side by side and share a load have the same text here; then they are compared",
+            ),
         ),
     ),
     Group(

@@ -54,6 +54,9 @@ class DriveSettings(In):
     area: str = ""
     line: str = ""
     drive_class: str = Field(default="", description="Drives of like duty, compared with each other")
+    strand_group: str = Field(
+        default="", description="Drives whose chains work side by side and share a load have the same text"
+    )
     whole_pitches: int | None = Field(
         description="n: whole pitches of a new chain between the sensors; null: a drive without sensors"
     )
@@ -268,6 +271,7 @@ _DRIVE: dict[str, Any] = dict(
     drive_id="infeed-2",
     **_SETTINGS,
     drive_class="",
+    strand_group="",
     spacing_u_mm=0.5,
     up_to_driver_mm=None,
     fixed_centres=False,
@@ -304,6 +308,7 @@ class DriveOut(Out):
     area: str
     line: str
     drive_class: str
+    strand_group: str
     whole_pitches: int | None = Field(description="null: a drive without sensors, measured by hand")
     offset_pitches: float
     spacing_u_mm: float
