@@ -177,8 +177,8 @@ def _around(like: Floats) -> Floats:
 
 
 def _size(mm: float, u_mm: float) -> str:
-    """A length and its uncertainty, as people write them."""
-    return f"{abs(mm):.2f} mm (U = {2 * u_mm:.2f} mm, k = 2)"
+    """A length and its uncertainty, as people write them: rounded up, so that none is nought."""
+    return f"{abs(mm):.2f} mm (U = {max(1, math.ceil(200 * u_mm - 1e-9)) / 100:.2f} mm, k = 2)"
 
 
 def _stiff_joints(chain: _Chain, excess: Floats) -> tuple[list[Finding], Floats]:

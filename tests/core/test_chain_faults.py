@@ -1,5 +1,6 @@
 """What is found wrong with a chain: on maps made by hand, and on simulated drives."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -111,6 +112,15 @@ def test_the_end_of_a_section_with_a_long_link_behind_it_is_no_short_link(
     assert {finding.fault for finding in found} <= {Fault.WORN_SECTION, Fault.LONG_LINK}
     assert Fault.WORN_SECTION in {finding.fault for finding in found}
     assert {finding.first_link for finding in found if finding.fault is Fault.LONG_LINK} <= {bad}
+
+
+@given(u_pct=st.floats(1e-6, 0.1))
+def test_no_size_is_said_to_be_known_to_nought(u_pct: float) -> None:
+    chain = replace(longer(links(), [50], 5.0), u_pct=np.full(PITCHES, u_pct))
+    (finding,) = faults_of(chain, PITCH_MM)
+    (told,) = re.findall(r"U = ([\d.]+) mm", finding.words)
+    assert 0.0099 < float(told) <= 2 * finding.u_mm + 0.01
+    assert float(told) >= 2 * finding.u_mm - 1e-9
 
 
 def test_a_section_as_long_as_new_chain_is_said_to_be_spliced_in() -> None:
