@@ -68,6 +68,7 @@ class MqttPublisher:
         self.unheard = 0  # of those, accepted for nobody
         self.refused = 0  # of those, refused
         self.refusal = ""  # why, the first time
+        self.connections = 0  # how often the broker has taken us in
         self._client = client = paho.Client(CallbackAPIVersion.VERSION2, client_id, protocol=paho.MQTTv5)
         client.connect_timeout = CONNECT_TIMEOUT_S
         client.reconnect_delay_set(1, RECONNECT_S_MAX)
@@ -102,15 +103,15 @@ class MqttPublisher:
     ) -> None:
         self._leave()
 
-    def publish(self, topic: str, payload: bytes, *, content_type: str | None) -> None:
-        """Send one message, not retained. Waits while many are unanswered; raises PublishError if that lasts."""
+    def publish(self, topic: str, payload: bytes, *, content_type: str | None, retain: bool = False) -> None:
+        """Send one message. Waits while many are unanswered; raises PublishError if that lasts."""
         self.wait(unanswered_max=IN_FLIGHT_MAX - 1)
         properties = None
         if content_type is not None:
             properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
             properties.ContentType = content_type
         self.sent += 1
-        self._client.publish(topic, payload, qos=1, properties=properties)
+        self._client.publish(topic, payload, qos=1, retain=retain, properties=properties)
 
     def wait(self, *, unanswered_max: int = 0) -> None:
         """Return when the broker has answered all, or all but so many. Raises PublishError where it stops to answer."""
@@ -137,6 +138,7 @@ class MqttPublisher:
         self, _client: paho.Client, _data: object, _flags: object, reason: ReasonCode, _properties: Any
     ) -> None:
         self._trouble = f"the broker refuses us: {reason}" if reason.is_failure else ""
+        self.connections += not reason.is_failure
         self._answered.set()
 
     def _on_disconnect(

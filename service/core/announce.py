@@ -19,6 +19,16 @@ def alerts_topic(root: str, drive_id: str) -> str:
     return f"{root}/{drive_id}/alerts"
 
 
+def events_topic(root: str, drive_id: str) -> str:
+    """Return the topic of all that happens to a drive's alerts, as CloudEvents; published QoS 1, not retained."""
+    return f"{root}/{drive_id}/events"
+
+
+def documents_topic(root: str) -> str:
+    """Return the topic of documents that are of no one drive, such as handovers; as `events_topic`."""
+    return f"{root}/documents"
+
+
 class ElongationFields(msgspec.Struct, kw_only=True):
     """The `elongation` payload. Null where the batch could not give the value; every field is always there."""
 
