@@ -6,12 +6,14 @@ from fastapi import APIRouter, Query
 from pydantic import ConfigDict, Field
 
 from service.adapters.web import schemas
+from service.adapters.web.allowed import needs
 from service.adapters.web.api_drives import DriveId, drive_out
 from service.adapters.web.instants import Instant, instant_ns, length_ns
-from service.adapters.web.parts import PartsDep
+from service.adapters.web.parts import PartsDep, WhoSaidDep
 from service.adapters.web.problems import refusals, responses
 from service.core.commission import Proposal, Start, Step, StepId, StepState
 from service.core.learn import DelayFit, NotLearnt, StrainFit
+from service.core.people import Role
 from service.set_up import E0, Applied, Learnt, SetUpState
 
 router = APIRouter(tags=["commissioning"])
@@ -407,8 +409,11 @@ def commissioning(
     status_code=201,
     summary="Take the baseline",
     responses=responses(404, 409, 413),
+    dependencies=[needs(Role.ENGINEER)],
 )
-def take_baseline(parts: PartsDep, drive_id: DriveId, given: BaselineNowIn) -> schemas.BaselineOut:
+def take_baseline(
+    parts: PartsDep, by: WhoSaidDep, drive_id: DriveId, given: BaselineNowIn
+) -> schemas.BaselineOut:
     """Record N0 as the steps propose it, at the elongation given. 409 while a step is in the way; it is named."""
     with refusals():
         baseline = parts.set_up.record_baseline(
@@ -418,7 +423,7 @@ def take_baseline(parts: PartsDep, drive_id: DriveId, given: BaselineNowIn) -> s
             since_ns=given.since,
             shaft_rev_per_min=given.shaft_rev_per_min,
             at_ns=parts.now_ns(),
-            by=given.by,
+            by=by(given.by),
         )
     return schemas.BaselineOut.of(baseline)
 
@@ -438,12 +443,13 @@ def _start(e0: E0, elongation_pct: float | None, u_pct: float | None) -> E0 | St
     "/drives/{drive_id}/commissioning/delay",
     summary="Take the switching delay off",
     responses=responses(404, 409, 413),
+    dependencies=[needs(Role.ENGINEER)],
 )
-def apply_delay(parts: PartsDep, drive_id: DriveId, given: DelayNowIn) -> AppliedOut:
+def apply_delay(parts: PartsDep, by: WhoSaidDep, drive_id: DriveId, given: DelayNowIn) -> AppliedOut:
     """Have the delay that the steps found at two speeds taken off from now on; the baseline in force follows."""
     with refusals():
         applied = parts.set_up.apply_delay(
-            drive_id, why=given.why, since_ns=given.since, at_ns=parts.now_ns(), by=given.by
+            drive_id, why=given.why, since_ns=given.since, at_ns=parts.now_ns(), by=by(given.by)
         )
     return _applied_out(parts, applied)
 
@@ -452,11 +458,12 @@ def apply_delay(parts: PartsDep, drive_id: DriveId, given: DelayNowIn) -> Applie
     "/drives/{drive_id}/commissioning/bracket-touched",
     summary="Note that a bracket was touched",
     responses=responses(404, 413),
+    dependencies=[needs(Role.ENGINEER)],
 )
-def bracket_touched(parts: PartsDep, drive_id: DriveId, given: DoneIn) -> schemas.DriveOut:
+def bracket_touched(parts: PartsDep, by: WhoSaidDep, drive_id: DriveId, given: DoneIn) -> schemas.DriveOut:
     """Note it in the drive's note. The baseline no longer holds, and a new one is asked for; nothing is overwritten."""
     with refusals():
-        parts.set_up.note_bracket_touched(drive_id, why=given.why, at_ns=parts.now_ns(), by=given.by)
+        parts.set_up.note_bracket_touched(drive_id, why=given.why, at_ns=parts.now_ns(), by=by(given.by))
     return drive_out(parts, drive_id)
 
 
@@ -476,15 +483,18 @@ def learnt(
 
 
 @router.post(
-    "/drives/{drive_id}/learnt/strain", summary="Take the strain off", responses=responses(404, 409, 413)
+    "/drives/{drive_id}/learnt/strain",
+    summary="Take the strain off",
+    responses=responses(404, 409, 413),
+    dependencies=[needs(Role.ENGINEER)],
 )
-def apply_strain(parts: PartsDep, drive_id: DriveId, given: StrainNowIn) -> AppliedOut:
+def apply_strain(parts: PartsDep, by: WhoSaidDep, drive_id: DriveId, given: StrainNowIn) -> AppliedOut:
     """Have the strain that the readings taught taken off from now on; the baseline in force follows."""
     now_ns = parts.now_ns()
     with refusals():
         from_ns = max(0, now_ns - length_ns(given.last))
         applied = parts.set_up.apply_strain(
-            drive_id, why=given.why, from_ns=from_ns, at_ns=now_ns, by=given.by
+            drive_id, why=given.why, from_ns=from_ns, at_ns=now_ns, by=by(given.by)
         )
     return _applied_out(parts, applied)
 

@@ -6,10 +6,12 @@ from typing import Annotated
 from fastapi import APIRouter, Body, Path, Query, Response
 
 from service.adapters.web import schemas
+from service.adapters.web.allowed import needs
 from service.adapters.web.board import state_of
-from service.adapters.web.parts import Parts, PartsDep, WhoDep
+from service.adapters.web.parts import Parts, PartsDep, WhoDep, WhoSaidDep
 from service.adapters.web.problems import refusals, responses
 from service.core.drive import Chain, Drive
+from service.core.people import Role
 from service.ports import NotFoundError
 
 router = APIRouter(tags=["drives"])
@@ -55,7 +57,13 @@ def list_drives(
     return found
 
 
-@router.post("/drives", status_code=201, summary="Register a drive", responses=responses(409, 413))
+@router.post(
+    "/drives",
+    status_code=201,
+    summary="Register a drive",
+    responses=responses(409, 413),
+    dependencies=[needs(Role.ENGINEER)],
+)
 def add_drive(parts: PartsDep, by: WhoDep, given: schemas.DriveIn, response: Response) -> schemas.DriveOut:
     """Register a drive. Its batches are measured from then on, once a chain is fitted."""
     with refusals():
@@ -71,7 +79,12 @@ def show_drive(parts: PartsDep, drive_id: DriveId) -> schemas.DriveOut:
     return drive_out(parts, drive_id)
 
 
-@router.put("/drives/{drive_id}", summary="Replace a drive's settings", responses=responses(404, 413))
+@router.put(
+    "/drives/{drive_id}",
+    summary="Replace a drive's settings",
+    responses=responses(404, 413),
+    dependencies=[needs(Role.ENGINEER)],
+)
 def replace_drive(
     parts: PartsDep, by: WhoDep, drive_id: DriveId, given: schemas.DrivePut
 ) -> schemas.DriveOut:
@@ -84,7 +97,10 @@ def replace_drive(
 
 
 @router.patch(
-    "/drives/{drive_id}", summary="Change some of a drive's settings", responses=responses(404, 413)
+    "/drives/{drive_id}",
+    summary="Change some of a drive's settings",
+    responses=responses(404, 413),
+    dependencies=[needs(Role.ENGINEER)],
 )
 def change_drive(
     parts: PartsDep, by: WhoDep, drive_id: DriveId, given: schemas.DrivePatch
@@ -97,7 +113,12 @@ def change_drive(
     return drive_out(parts, drive_id, changed.advice)
 
 
-@router.post("/drives/{drive_id}/retire", summary="Take a drive off the board", responses=responses(404, 409))
+@router.post(
+    "/drives/{drive_id}/retire",
+    summary="Take a drive off the board",
+    responses=responses(404, 409),
+    dependencies=[needs(Role.ENGINEER)],
+)
 def retire_drive(parts: PartsDep, by: WhoDep, drive_id: DriveId) -> schemas.DriveOut:
     """Retire a drive. Its history stays, and its id stays taken."""
     parts.operate.retire_drive(drive_id, at_ns=parts.now_ns(), by=by)
@@ -105,7 +126,10 @@ def retire_drive(parts: PartsDep, by: WhoDep, drive_id: DriveId) -> schemas.Driv
 
 
 @router.post(
-    "/drives/{drive_id}/bring-back", summary="Put a retired drive back", responses=responses(404, 409)
+    "/drives/{drive_id}/bring-back",
+    summary="Put a retired drive back",
+    responses=responses(404, 409),
+    dependencies=[needs(Role.ENGINEER)],
 )
 def bring_back_drive(parts: PartsDep, by: WhoDep, drive_id: DriveId) -> schemas.DriveOut:
     """Put a retired drive back on the board."""
@@ -128,6 +152,7 @@ def list_chains(parts: PartsDep, drive_id: DriveId) -> list[schemas.ChainOut]:
     status_code=201,
     summary="Fit a chain",
     responses=responses(404, 409, 413),
+    dependencies=[needs(Role.ENGINEER)],
 )
 def fit_chain(parts: PartsDep, by: WhoDep, drive_id: DriveId, given: schemas.ChainIn) -> schemas.ChainOut:
     """Record that a chain is on the drive. The designation fills pitch and strands from the catalogue."""
@@ -142,6 +167,7 @@ def fit_chain(parts: PartsDep, by: WhoDep, drive_id: DriveId, given: schemas.Cha
     "/drives/{drive_id}/chains/{chain_id:path}/take-off",
     summary="Take a chain off",
     responses=responses(404, 409, 413),
+    dependencies=[needs(Role.ENGINEER)],
 )
 def take_off_chain(
     parts: PartsDep, by: WhoDep, drive_id: DriveId, chain_id: ChainId, given: schemas.TakeOffIn
@@ -174,10 +200,11 @@ def list_baselines(parts: PartsDep, drive_id: DriveId, chain_id: ChainId) -> lis
     status_code=201,
     summary="Record a baseline",
     responses=responses(404, 409, 413),
+    dependencies=[needs(Role.ENGINEER)],
 )
 def record_baseline(
     parts: PartsDep,
-    by: WhoDep,
+    by: WhoSaidDep,
     drive_id: DriveId,
     chain_id: ChainId,
     given: Annotated[schemas.BaselineIn, Body()],
@@ -190,7 +217,7 @@ def record_baseline(
             **given.model_dump(exclude={"taken", "by"}),
             taken_ns=given.taken,
             at_ns=parts.now_ns(),
-            by=given.by or by,
+            by=by(given.by),
         )
     return schemas.BaselineOut.of(baseline)
 

@@ -11,14 +11,16 @@ from fastapi.responses import Response
 from pydantic import ConfigDict, Field
 
 from service.adapters.web import schemas
+from service.adapters.web.allowed import needs
 from service.adapters.web.api_drives import DriveId
 from service.adapters.web.api_readings import Form, accepted
 from service.adapters.web.instants import Instant, rfc3339
-from service.adapters.web.parts import PartsDep, WhoDep
+from service.adapters.web.parts import PartsDep, WhoSaidDep
 from service.adapters.web.problems import refusals, responses
 from service.adapters.web.series import cell
 from service.core.drive import LimitTerm
 from service.core.hand import Card, HandMethod
+from service.core.people import Role
 from service.measure_by_hand import HandReport
 
 router = APIRouter(tags=["by hand"])
@@ -207,8 +209,9 @@ class CardOut(schemas.Out):
     status_code=201,
     summary="Record a measurement by hand",
     responses=responses(404, 409, 413),
+    dependencies=[needs(Role.OPERATOR)],
 )
-def record_hand_value(parts: PartsDep, by: WhoDep, drive_id: DriveId, given: HandIn) -> schemas.HandOut:
+def record_hand_value(parts: PartsDep, by: WhoSaidDep, drive_id: DriveId, given: HandIn) -> schemas.HandOut:
     """Record a measurement of the chain that was on the drive then, and say what it says.
 
     The answer has the elongation with its uncertainty, what is left until the limit, and whether the sensors say the
@@ -223,7 +226,7 @@ def record_hand_value(parts: PartsDep, by: WhoDep, drive_id: DriveId, given: Han
             **given.model_dump(exclude={"measured", "by"}),
             measured_ns=given.measured,
             at_ns=parts.now_ns(),
-            by=given.by or by,
+            by=by(given.by),
         )
     return schemas.HandOut.of(report)
 
@@ -304,9 +307,10 @@ def _yes(flag: bool) -> str:  # noqa: FBT001
     status_code=201,
     summary="Record a baseline from a measurement by hand",
     responses=responses(404, 409, 413),
+    dependencies=[needs(Role.ENGINEER)],
 )
 def record_baseline(
-    parts: PartsDep, by: WhoDep, drive_id: DriveId, given: Annotated[BaselineByHandIn, Body()]
+    parts: PartsDep, by: WhoSaidDep, drive_id: DriveId, given: Annotated[BaselineByHandIn, Body()]
 ) -> schemas.BaselineOut:
     """Take e0 from a measurement by hand, and N0 from the readings of the ten minutes before: let the drive run meanwhile.
 
@@ -314,7 +318,7 @@ def record_baseline(
     """
     with refusals():
         baseline = parts.measure_by_hand.record_baseline_by_hand(
-            drive_id, recorded_ns=given.recorded, why=given.why, at_ns=parts.now_ns(), by=given.by or by
+            drive_id, recorded_ns=given.recorded, why=given.why, at_ns=parts.now_ns(), by=by(given.by)
         )
     return schemas.BaselineOut.of(baseline)
 

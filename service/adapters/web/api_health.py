@@ -8,9 +8,11 @@ from fastapi.responses import JSONResponse, Response
 from prometheus_client import CONTENT_TYPE_LATEST
 
 from service.adapters.web import schemas
+from service.adapters.web.allowed import needs
 from service.adapters.web.instants import age_words
 from service.adapters.web.parts import Parts, PartsDep
 from service.adapters.web.problems import responses
+from service.core.people import Role
 from service.ports import StoreUnavailableError
 
 router = APIRouter(tags=["service"])
@@ -29,6 +31,7 @@ def live() -> schemas.LiveOut:
 
 @router.get(
     "/health/ready",
+    dependencies=[needs(Role.VIEWER)],
     summary="Whether each part does its work",
     responses={
         **responses(),
@@ -88,6 +91,7 @@ def _worker(parts: Parts, status: Mapping[str, Any] | None) -> schemas.PartOut:
 
 @router.get(
     "/metrics",
+    dependencies=[needs(Role.VIEWER)],
     summary="Metrics for Prometheus",
     response_class=Response,
     responses={

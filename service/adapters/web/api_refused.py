@@ -5,10 +5,12 @@ from typing import Annotated
 from fastapi import APIRouter, Path, Query, Response
 
 from service.adapters.web import schemas
+from service.adapters.web.allowed import needs
 from service.adapters.web.api_drives import described_chain, drive_out
 from service.adapters.web.parts import Parts, PartsDep, WhoDep
 from service.adapters.web.problems import refusals, responses
 from service.core.drive import Drive
+from service.core.people import Role
 from service.ports import KeptRejection, NotFoundError
 
 router = APIRouter(tags=["refused"])
@@ -58,6 +60,7 @@ def list_sightings(parts: PartsDep) -> list[schemas.SightingOut]:
     status_code=201,
     summary="Register a drive that was seen",
     responses=responses(404, 409, 413),
+    dependencies=[needs(Role.ENGINEER)],
 )
 def register_sighting(
     parts: PartsDep, by: WhoDep, drive_id: SightingId, given: schemas.RegisterIn, response: Response
@@ -79,6 +82,7 @@ def register_sighting(
     status_code=204,
     summary="Take an unregistered drive off the list",
     responses=responses(404),
+    dependencies=[needs(Role.ENGINEER)],
 )
 def turn_away_sighting(parts: PartsDep, by: WhoDep, drive_id: SightingId) -> None:
     """Take it off the list. It comes back when it is seen again."""

@@ -22,6 +22,7 @@ from service.adapters.web import (
     api_hand,
     api_health,
     api_map,
+    api_people,
     api_plan,
     api_readings,
     api_refused,
@@ -32,16 +33,20 @@ from service.adapters.web import (
     pages_forms,
     pages_hand,
     pages_map,
+    pages_people,
     pages_plan,
     problems,
 )
+from service.adapters.web.access import Access, Logins
 from service.adapters.web.alert_feed import AlertFeed
+from service.adapters.web.allowed import needs, refuse_unguarded
 from service.adapters.web.board import Board
 from service.adapters.web.guard import Guard
 from service.adapters.web.live import Live
 from service.adapters.web.parts import BrokerStatus, Parts, WebSettings
 from service.adapters.web.sensing import Sensing
 from service.answer import Answer
+from service.core.people import Role
 from service.measure_by_hand import MeasureByHand
 from service.operate import Operate
 from service.ports import Stores
@@ -70,8 +75,12 @@ TAGS = (
     ("catalogue", "Chains by designation or by measurement"),
     ("map", "The chain, link by link"),
     ("plan", "Sensors, before they are mounted"),
+    ("people", "Who may come in, tokens of programs, and what people changed"),
     ("service", "Health and metrics"),
 )
+
+
+READS = [needs(Role.VIEWER)]  # of what asks for no more itself
 
 
 def create_app(
@@ -80,15 +89,17 @@ def create_app(
     broker_status: BrokerStatus | None = None,
     worker_registry: CollectorRegistry | None = None,
     settings: WebSettings | None = None,
+    logins: Logins | None = None,
     now_ns: Callable[[], int] = time.time_ns,
 ) -> FastAPI:
-    """Return the app, to be served on loopback.
+    """Return the app, to be served on loopback where there are no logins.
 
     Args:
         stores: the ports of the store.
         broker_status: what a worker in this process says of itself (see `parts.BrokerStatus`); None without one.
         worker_registry: what that worker counts, shown on /metrics behind our own.
         settings: hosts, zone, limits.
+        logins: how people and programs come in; None: whoever reaches the page may do all.
         now_ns: the clock, read once a request.
     """
     settings = settings or WebSettings()
@@ -104,6 +115,10 @@ def create_app(
         devices=stores.devices,
         chain_maps=stores.chain_maps,
         alert_log=stores.alert_log,
+        audit_log=stores.audit_log,
+        people=stores.people,
+        tokens=stores.tokens,
+        logins=logins,
         answer=Answer(stores.alert_log, register),
         operate=operate,
         measure_by_hand=MeasureByHand(register, readings, hand_values, operate),
@@ -130,6 +145,8 @@ def create_app(
     _add_routes(app)
     problems.install(app, pages.problem_page)
     app.openapi = lambda: _openapi(app)  # type: ignore[method-assign]
+    refuse_unguarded(app)
+    app.add_middleware(Access, logins=logins, page=pages.problem_page, now_ns=now_ns)
     app.add_middleware(Guard, allowed_hosts=settings.allowed_hosts, body_bytes_max=settings.body_bytes_max)
     return app
 
@@ -148,17 +165,20 @@ def _add_routes(app: FastAPI) -> None:
         api_catalogue,
         api_plan,
         api_map,
+        api_people,
     ):
         api.include_router(part.router)
-    app.include_router(api)
+    app.include_router(api, dependencies=READS)
     app.include_router(api_health.router)
     app.include_router(api_health.router, prefix=API, include_in_schema=False)  # where the rest of the API is
-    app.include_router(pages_forms.router, include_in_schema=False)
-    app.include_router(pages_hand.router, include_in_schema=False)
-    app.include_router(pages_commission.router, include_in_schema=False)
-    app.include_router(pages_map.router, include_in_schema=False)
-    app.include_router(pages.router, include_in_schema=False)
-    app.include_router(pages_plan.router, include_in_schema=False)
+    app.include_router(pages_forms.router, include_in_schema=False, dependencies=READS)
+    app.include_router(pages_hand.router, include_in_schema=False, dependencies=READS)
+    app.include_router(pages_commission.router, include_in_schema=False, dependencies=READS)
+    app.include_router(pages_map.router, include_in_schema=False, dependencies=READS)
+    app.include_router(pages.router, include_in_schema=False, dependencies=READS)
+    app.include_router(pages_plan.router, include_in_schema=False, dependencies=READS)
+    app.include_router(pages_people.router, include_in_schema=False, dependencies=READS)
+    app.include_router(pages_people.open_router, include_in_schema=False)
     app.mount("/static", StaticFiles(directory=Path(__file__).with_name("static")), name="static")
 
 

@@ -14,6 +14,7 @@ from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from service.adapters.web import forms
+from service.adapters.web.allowed import needs
 from service.adapters.web.instants import instant_ns, length_ns, rfc3339
 from service.adapters.web.pages_forms import Collected, TypedDep, Wrong
 from service.adapters.web.parts import Parts, PartsDep
@@ -21,6 +22,7 @@ from service.adapters.web.templating import render
 from service.core.commission import Commissioning, Start, Step, StepId, StepState
 from service.core.fields import FieldsRefusedError
 from service.core.learn import DelayFit, NotLearnt, StrainFit
+from service.core.people import Role
 from service.set_up import E0, SetUpState
 
 router = APIRouter()
@@ -87,7 +89,9 @@ def commission_page(
     return _page(request, parts, drive_id, Asked(since, shaft.strip()))
 
 
-@router.post("/drives/{drive_id}/commission/baseline", response_class=HTMLResponse)
+@router.post(
+    "/drives/{drive_id}/commission/baseline", response_class=HTMLResponse, dependencies=[needs(Role.ENGINEER)]
+)
 def take_baseline(request: Request, parts: PartsDep, drive_id: str, typed: TypedDep) -> Response:
     """Record the baseline that the steps propose."""
     asked, wrong = _asked(typed), Wrong()
@@ -105,7 +109,9 @@ def take_baseline(request: Request, parts: PartsDep, drive_id: str, typed: Typed
     return _page(request, parts, drive_id, asked, typed, wrong)
 
 
-@router.post("/drives/{drive_id}/commission/delay", response_class=HTMLResponse)
+@router.post(
+    "/drives/{drive_id}/commission/delay", response_class=HTMLResponse, dependencies=[needs(Role.ENGINEER)]
+)
 def apply_delay(request: Request, parts: PartsDep, drive_id: str, typed: TypedDep) -> Response:
     """Have the switching delay that was found taken off."""
     asked, wrong = _asked(typed), Wrong()
@@ -119,7 +125,9 @@ def apply_delay(request: Request, parts: PartsDep, drive_id: str, typed: TypedDe
     return _page(request, parts, drive_id, asked, typed, wrong)
 
 
-@router.post("/drives/{drive_id}/commission/touched", response_class=HTMLResponse)
+@router.post(
+    "/drives/{drive_id}/commission/touched", response_class=HTMLResponse, dependencies=[needs(Role.ENGINEER)]
+)
 def bracket_touched(request: Request, parts: PartsDep, drive_id: str, typed: TypedDep) -> Response:
     """Note that a bracket was touched."""
     asked, wrong = _asked(typed), Wrong()
@@ -239,7 +247,9 @@ def learnt_page(
     return _learnt_page(request, parts, drive_id, last)
 
 
-@router.post("/drives/{drive_id}/learnt/strain", response_class=HTMLResponse)
+@router.post(
+    "/drives/{drive_id}/learnt/strain", response_class=HTMLResponse, dependencies=[needs(Role.ENGINEER)]
+)
 def apply_strain(request: Request, parts: PartsDep, drive_id: str, typed: TypedDep) -> Response:
     """Have the strain that was learnt taken off."""
     wrong, last, now_ns = Wrong(), _span(typed.get("last", "")), parts.now_ns()

@@ -14,14 +14,17 @@ from fastapi import APIRouter, Depends, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from service.adapters.web import forms
+from service.adapters.web.allowed import needs
+from service.adapters.web.caller import FORM_FIELD, caller_of
 from service.adapters.web.instants import local, local_ns
 from service.adapters.web.parts import Parts, PartsDep, WhoDep
 from service.adapters.web.templating import render
 from service.core.drive import Chain, Drive, Registration
 from service.core.fields import FieldsRefusedError
+from service.core.people import Role
 from service.ports import ConflictError, NotFoundError
 
-router = APIRouter()
+router = APIRouter(dependencies=[needs(Role.ENGINEER)])
 
 ALL_DRIVE_FIELDS = tuple(each for group in forms.DRIVE_GROUPS for each in group.fields)
 # A drive that was seen on the broker has sensors: how far apart they are is needed.
@@ -31,8 +34,12 @@ SIGHTED_FIELDS = tuple(
 
 
 async def typed_in(request: Request) -> dict[str, str]:
-    """Return the text fields of a posted form."""
-    return {name: text for name, text in (await request.form()).items() if isinstance(text, str)}
+    """Return the text fields of a posted form. Who is signed in acts under their own name, whatever the form says."""
+    form = await request.form()
+    typed = {name: text for name, text in form.items() if isinstance(text, str) and name != FORM_FIELD}
+    if (caller := caller_of(request)).person is not None:
+        typed |= {name: caller.name for name in typed if name == "by" or name.endswith("-by")}
+    return typed
 
 
 TypedDep = Annotated[Mapping[str, str], Depends(typed_in)]

@@ -13,11 +13,13 @@ from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from service.adapters.web import forms
+from service.adapters.web.allowed import needs
 from service.adapters.web.instants import instant_ns, rfc3339
 from service.adapters.web.pages_forms import Collected, TypedDep, Wrong, timed
 from service.adapters.web.parts import Parts, PartsDep, WhoDep
 from service.adapters.web.templating import render
 from service.core.hand import HandMethod
+from service.core.people import Role
 
 router = APIRouter()
 
@@ -33,7 +35,7 @@ def hand_page(
     return _page(request, parts, drive_id, new=new)
 
 
-@router.post("/drives/{drive_id}/hand", response_class=HTMLResponse)
+@router.post("/drives/{drive_id}/hand", response_class=HTMLResponse, dependencies=[needs(Role.OPERATOR)])
 def record(request: Request, parts: PartsDep, by: WhoDep, drive_id: str, typed: TypedDep) -> Response:
     """Record a measurement."""
     parts.register.drive(drive_id)
@@ -50,7 +52,9 @@ def record(request: Request, parts: PartsDep, by: WhoDep, drive_id: str, typed: 
     return _page(request, parts, drive_id, typed, wrong)
 
 
-@router.post("/drives/{drive_id}/hand/baseline", response_class=HTMLResponse)
+@router.post(
+    "/drives/{drive_id}/hand/baseline", response_class=HTMLResponse, dependencies=[needs(Role.ENGINEER)]
+)
 def record_baseline(
     request: Request, parts: PartsDep, by: WhoDep, drive_id: str, typed: TypedDep
 ) -> Response:

@@ -9,13 +9,26 @@ from typing import Annotated, Any, cast
 from fastapi import Depends, Request
 from prometheus_client import CollectorRegistry
 
+from service.adapters.web.access import Logins
 from service.adapters.web.alert_feed import AlertFeed
 from service.adapters.web.board import Board
+from service.adapters.web.caller import caller_of
 from service.adapters.web.live import Live
 from service.answer import Answer
 from service.measure_by_hand import MeasureByHand
 from service.operate import Operate
-from service.ports import AlertLog, ChainMaps, Devices, HandValues, Readings, Refused, Register
+from service.ports import (
+    AlertLog,
+    AuditLog,
+    ChainMaps,
+    Devices,
+    HandValues,
+    People,
+    Readings,
+    Refused,
+    Register,
+    Tokens,
+)
 from service.set_up import SetUp
 
 # What a worker in this process says of itself: `connected` and `trouble` of its broker; and, under `ingest`,
@@ -47,6 +60,10 @@ class Parts:
     devices: Devices
     chain_maps: ChainMaps
     alert_log: AlertLog
+    audit_log: AuditLog
+    people: People
+    tokens: Tokens
+    logins: Logins | None  # None where everybody who reaches the page may do all
     operate: Operate
     answer: Answer
     measure_by_hand: MeasureByHand
@@ -66,9 +83,17 @@ def parts_of(request: Request) -> Parts:
 
 
 def who(request: Request) -> str:
-    """Return who acts, as far as is known without logins: the address that the request came from."""
-    return f"web {request.client.host if request.client else 'unknown'}"
+    """Return who acts: a person's name, a token's, or, where logins are off, the address that the request came from."""
+    return caller_of(request).name
+
+
+def who_said(request: Request) -> Callable[[str | None], str]:
+    """Return what says who acts where a request may name somebody itself: that counts only where logins are off."""
+    caller = caller_of(request)
+    is_known = caller.person is not None or caller.token is not None
+    return lambda said: caller.name if is_known or not said else said
 
 
 PartsDep = Annotated[Parts, Depends(parts_of)]
 WhoDep = Annotated[str, Depends(who)]
+WhoSaidDep = Annotated[Callable[[str | None], str], Depends(who_said)]

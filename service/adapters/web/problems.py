@@ -25,7 +25,8 @@ PROBLEM_JSON = "application/problem+json"
 RETRY_AFTER_S = 5
 
 TITLES = {
-    403: "Refused: the request came from another site",
+    401: "Sign in first",
+    403: "Not allowed",
     404: "Not found",
     405: "Not with this method",
     406: "Not in that form",
@@ -35,10 +36,13 @@ TITLES = {
     415: "Not in this media type",
     421: "Not under this host name",
     422: "Not valid",
+    429: "Too many tries",
     500: "Fault in linklag",
     503: "Not available just now",
 }
 EXAMPLES = {
+    401: "show a token: Authorization: Bearer linklag_...",
+    403: "this is for an engineer or more, and token scada is viewer: ask an administrator for another role",
     404: "there is no drive 'infeed-3': GET /api/v1/drives lists those that are registered",
     406: "this comes as application/json or text/csv: ask for one of them",
     409: "a drive 'infeed-2' is registered already: choose another id, or change that one",
@@ -132,7 +136,7 @@ def problem(
 
 
 def responses(*statuses: int) -> dict[int | str, dict[str, Any]]:
-    """Return what OpenAPI says of a route's problems; 422 and 503 are on every route."""
+    """Return what OpenAPI says of a route's problems; 401, 403, 422 and 503 are on every route."""
     return {
         status: {
             "description": TITLES[status],
@@ -149,7 +153,7 @@ def responses(*statuses: int) -> dict[int | str, dict[str, Any]]:
                 }
             },
         }
-        for status in sorted({*statuses, 422, 503})
+        for status in sorted({*statuses, 401, 403, 422, 503})
     }
 
 

@@ -1,6 +1,8 @@
 """How a template becomes a page: escaping always on, undefined names are errors, times in the site's zone."""
 
+import re
 from collections.abc import Mapping
+from contextvars import ContextVar
 from datetime import tzinfo
 from functools import cache
 from pathlib import Path
@@ -9,15 +11,53 @@ from typing import Any
 from fastapi import Request
 from fastapi.responses import HTMLResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from jinja2.ext import Extension
 from markupsafe import Markup, escape
 
 from service.adapters.web import words
+from service.adapters.web.caller import FORM_FIELD, Caller, caller_or_none
 from service.adapters.web.chart import MONTHS
 from service.adapters.web.instants import age_words, local, rfc3339, zone_name
 from service.adapters.web.parts import Parts, parts_of
 from service.core.findings import amount
 from service.core.health import LETTERS
+from service.core.people import Person, role_of
 from service.measure_by_hand import HandReport
+from service.ports import StoreUnavailableError
+
+_CALLER: ContextVar[Caller | None] = ContextVar(
+    "caller", default=None
+)  # who sees the page that is made just now
+_POSTING_FORM = re.compile(r"<form\b[^>]*\bmethod=\"post\"[^>]*>")
+
+
+class FormTokens(Extension):
+    """Puts the token of the session into every form that posts, so that no template can forget it."""
+
+    def preprocess(self, source: str, name: str | None, filename: str | None = None) -> str:
+        """Return the source of a template with the field behind the head of each such form."""
+        del name, filename
+        return _POSTING_FORM.sub(lambda found: found[0] + "{{ form_token_field() }}", source)
+
+
+def form_token_field() -> Markup:
+    """Return the hidden field with the token of the session's forms; nothing where nobody signed in."""
+    caller = _CALLER.get()
+    if caller is None or not caller.secret:
+        return Markup("")
+    return Markup('<input type="hidden" name="{}" value="{}">').format(FORM_FIELD, caller.form_token)
+
+
+def signed_in() -> Person | None:
+    """Return who signed in, None where nobody did or logins are off."""
+    caller = _CALLER.get()
+    return None if caller is None else caller.person
+
+
+def may(role: str) -> bool:
+    """Return whether who sees the page may do what that role may."""
+    caller = _CALLER.get()
+    return caller is not None and caller.role >= role_of(role)
 
 
 @cache
@@ -26,11 +66,15 @@ def _environment() -> Environment:
         loader=FileSystemLoader(Path(__file__).with_name("templates")),
         autoescape=True,
         undefined=StrictUndefined,
+        extensions=[FormTokens],
         trim_blocks=True,
         lstrip_blocks=True,
     )
     environment.filters["prose"] = prose
     environment.globals.update(
+        form_token_field=form_token_field,
+        signed_in=signed_in,
+        may=may,
         age_words=age_words,
         rfc3339=rfc3339,
         status_words=words.STATUS_WORDS,
@@ -68,6 +112,15 @@ def when(ns: int, zone: tzinfo) -> str:
     return f"{at.day} {MONTHS[at.month - 1]} {at.year}, {at.hour:02d}:{at.minute:02d}"
 
 
+def _unseen(parts: Parts) -> int:
+    """Return how many alerts nobody has acknowledged yet; 0 where the store does not answer: the page may say just that."""
+    try:
+        alerts = parts.alert_log.alerts()
+    except StoreUnavailableError:
+        return 0
+    return sum(each.annunciation in waiting and not each.held for each in alerts)
+
+
 def render(
     request: Request,
     template: str,
@@ -80,6 +133,7 @@ def render(
     parts: Parts = parts_of(request)
     now_ns = parts.now_ns() if now_ns is None else now_ns
     zone = parts.settings.zone
+    _CALLER.set(caller_or_none(request))
     text = (
         _environment()
         .get_template(template)
