@@ -29,6 +29,7 @@ from service.adapters.web import (
     api_sensing,
     api_stream,
     pages,
+    pages_alerts,
     pages_commission,
     pages_forms,
     pages_hand,
@@ -174,6 +175,7 @@ def _add_routes(app: FastAPI) -> None:
     app.include_router(pages_forms.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_hand.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_commission.router, include_in_schema=False, dependencies=READS)
+    app.include_router(pages_alerts.router, include_in_schema=False)
     app.include_router(pages_map.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_plan.router, include_in_schema=False, dependencies=READS)

@@ -13,7 +13,7 @@ from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 from pydantic import BaseModel, Field
 
-from service.adapters.web import chart, forms, words
+from service.adapters.web import chart, forms, pages_alerts, words
 from service.adapters.web.api_refused import rejection
 from service.adapters.web.api_sensing import account_of, baseline_of
 from service.adapters.web.board import DriveState
@@ -60,6 +60,7 @@ def board(request: Request, parts: PartsDep) -> HTMLResponse:
         "rows": [(state, shown(state)) for state in states],
         "summary": summary(states, now_ns, parts.settings.stale_after_s),
         "sightings": parts.refused.sightings(),
+        "alerts": pages_alerts.of_board(parts, now_ns),
     }
     return render(request, "board.html", values, now_ns=now_ns)
 
@@ -163,6 +164,7 @@ def drive(request: Request, parts: PartsDep, drive_id: str, asked: Annotated[Ask
             for group in forms.DRIVE_GROUPS
         ],
         "rebaseline": asked.advice == "baseline",
+        **pages_alerts.of_drive(parts, drive_id, now_ns),
     }
     return render(request, "drive.html", values, now_ns=now_ns)
 

@@ -19,6 +19,7 @@ from service.adapters.web.caller import FORM_FIELD, Caller, caller_or_none
 from service.adapters.web.chart import MONTHS
 from service.adapters.web.instants import age_words, local, rfc3339, zone_name
 from service.adapters.web.parts import Parts, parts_of
+from service.core.alert import Annunciation
 from service.core.findings import amount
 from service.core.health import LETTERS
 from service.core.people import Person, role_of
@@ -121,6 +122,16 @@ def _unseen(parts: Parts) -> int:
     return sum(each.annunciation in waiting and not each.held for each in alerts)
 
 
+def _unseen(parts: Parts) -> int:
+    """Return how many alerts nobody has acknowledged yet; 0 where the store does not answer: the page may say just that."""
+    try:
+        alerts = parts.alert_log.alerts()
+    except StoreUnavailableError:
+        return 0
+    waiting = {Annunciation.UNACKNOWLEDGED, Annunciation.RETURNED}
+    return sum(each.annunciation in waiting and not each.held for each in alerts)
+
+
 def render(
     request: Request,
     template: str,
@@ -144,6 +155,7 @@ def render(
             when=lambda ns: when(ns, zone),
             stale_after_s=parts.settings.stale_after_s,
             path=request.url.path,
+            unseen=_unseen(parts),
         )
     )
     return HTMLResponse(text, status)

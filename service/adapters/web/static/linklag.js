@@ -14,6 +14,8 @@ let lastEventId = "";
 let storeUp = true;
 let heard = false;
 let source = null;
+// One stream a page: that of readings where drives are shown, else that of alerts.
+const ofAlerts = !document.querySelector("[data-drive], #board") && Boolean(document.querySelector("[data-alerts]"));
 let refreshDueMs = 0;
 let refreshing = false;
 
@@ -150,7 +152,8 @@ async function refresh() {
     const page = new DOMParser().parseFromString(await answer.text(), "text/html");
     for (const old of document.querySelectorAll("[data-refresh]")) {
       const fresh = page.getElementById(old.id);
-      if (fresh && !old.contains(document.activeElement)) old.replaceChildren(...fresh.childNodes);
+      const inUse = old.contains(document.activeElement) || old.querySelector("details.more[open], input:checked");
+      if (fresh && !inUse) old.replaceChildren(...fresh.childNodes);
     }
     const body = document.querySelector("#board tbody");
     const known = new Set([...(body ? body.rows : [])].map((row) => row.dataset.drive));
@@ -178,12 +181,20 @@ function word(event) {
 
 function connect() {
   if (source) source.close();
-  source = new EventSource(`/api/v1/stream${lastEventId ? `?after=${encodeURIComponent(lastEventId)}` : ""}`);
+  source = new EventSource(`${ofAlerts ? "/api/v1/alerts/stream" : "/api/v1/stream"}${lastEventId ? `?after=${encodeURIComponent(lastEventId)}` : ""}`);
   source.addEventListener("beat", (event) => {
     word(event);
     const beat = JSON.parse(event.data);
     serverAheadMs = beat.now_ms - Date.now();
     storeUp = beat.store === "up";
+    if (!ofAlerts && document.querySelector("[data-alerts]")) wantRefresh(REFRESH_MS);
+  });
+  source.addEventListener("transition", (event) => {
+    word(event);
+    wantRefresh(500);
+  });
+  source.addEventListener("error", () => {
+    if (source.readyState === EventSource.CLOSED) lastEventId = ""; // refused: begin anew
   });
   source.addEventListener("reading", (event) => {
     word(event);
@@ -199,7 +210,7 @@ function connect() {
   });
 }
 
-if (document.querySelector("[data-drive], #board")) {
+if (ofAlerts || document.querySelector("[data-drive], #board")) {
   connect();
   setInterval(tick, 1000);
   addEventListener("pagehide", () => source && source.close());

@@ -1,0 +1,261 @@
+"""Pages of alerts: those that stand, one with its history, and the forms by which people answer.
+
+A form posts and is answered with a redirect. Where somebody was first it comes back with what the first one did and how
+the alert is now. All that is done goes through the door `answer`.
+"""
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from secrets import token_urlsafe
+from typing import Annotated, Any
+from urllib.parse import quote
+
+from fastapi import APIRouter, Depends, Query, Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from pydantic import BaseModel, Field
+
+from service.adapters.web import alerts
+from service.adapters.web.alert_view import Group, View, groups_of, step_words, view_of
+from service.adapters.web.alerts import Filters, Found
+from service.adapters.web.allowed import needs
+from service.adapters.web.instants import SECOND_NS, local, local_ns
+from service.adapters.web.pages_forms import Collected, TypedDep, Wrong
+from service.adapters.web.parts import Parts, PartsDep, WhoDep
+from service.adapters.web.templating import render
+from service.answer import Said
+from service.core.alert import NotAllowedError
+from service.core.people import Role
+from service.core.setpoint import Priority
+from service.ports import OvertakenError
+
+router = APIRouter()
+
+DAY_NS = 86_400 * SECOND_NS
+PAST_SHOWN = 200
+HISTORY_SHOWN = 200
+_BACK_TO = {"alerts": "/alerts", "drive": "/drives/{drive_id}#alerts", "alert": "/alerts/{alert_id}"}
+
+
+# What there is
+
+
+class Asked(BaseModel):
+    """Which alerts a page is asked for; what is none of what there is counts as left out."""
+
+    site: str = Field(default="", max_length=200)
+    area: str = Field(default="", max_length=200)
+    line: str = Field(default="", max_length=200)
+    priority: str = Field(default="", max_length=10)
+    past: str = Field(default="", max_length=5)
+
+    def filters(self) -> Filters:
+        """Return them as they are looked for."""
+        named = [each for each in Priority if each.name.lower() == self.priority]
+        return Filters(
+            site=self.site or None,
+            area=self.area or None,
+            line=self.line or None,
+            priorities=frozenset(named),
+            standing=not self.past,
+        )
+
+
+@router.get("/alerts", response_class=HTMLResponse, dependencies=[needs(Role.VIEWER)])
+def alerts_page(request: Request, parts: PartsDep, asked: Annotated[Asked, Query()]) -> HTMLResponse:
+    """What stands, by how soon to answer; or what is over, the newest first."""
+    return _list(request, parts, asked)
+
+
+def _list(
+    request: Request, parts: Parts, asked: Asked, refused: Iterable[tuple[str, str]] = ()
+) -> HTMLResponse:
+    now_ns, zone = parts.now_ns(), parts.settings.zone
+    found = alerts.found(parts, asked.filters())
+    newest = sorted(found, key=lambda each: each.alert.changed_ns, reverse=True)[:PAST_SHOWN]
+    values = {
+        "groups": [] if asked.past else groups_of(found, now_ns, zone),
+        "past": [view_of(each, now_ns, zone) for each in newest] if asked.past else [],
+        "past_shown": PAST_SHOWN,
+        "asked": asked,
+        "places": _places(parts),
+        "priorities": [each.name.lower() for each in sorted(Priority, reverse=True)],
+        "refused": list(refused),
+        **_forms(now_ns, parts),
+    }
+    return render(request, "alerts.html", values, status=409 if values["refused"] else 200, now_ns=now_ns)
+
+
+def _places(parts: Parts) -> list[tuple[str, list[str]]]:
+    """Return each kind of place with the names that drives have for it."""
+    drives = parts.register.drives(retired=True)
+    return [
+        (kind, sorted({getattr(each, kind) for each in drives} - {""})) for kind in ("site", "area", "line")
+    ]
+
+
+def _forms(now_ns: int, parts: Parts) -> dict[str, Any]:
+    """Return what every form of an alert needs."""
+
+    def days_on(days: int) -> str:
+        return local(now_ns + days * DAY_NS, parts.settings.zone).strftime("%Y-%m-%dT%H:%M")
+
+    return {"new_key": lambda: token_urlsafe(12), "in_a_day": days_on(1), "in_a_month": days_on(30)}
+
+
+@router.get("/alerts/{alert_id}", response_class=HTMLResponse, dependencies=[needs(Role.VIEWER)])
+def alert_page(request: Request, parts: PartsDep, alert_id: str) -> HTMLResponse:
+    """One alert, what can be done, and what happened to it."""
+    return _one(request, parts, alerts.one(parts, alert_id))
+
+
+def _one(
+    request: Request,
+    parts: Parts,
+    found: Found,
+    typed: Mapping[str, str] | None = None,
+    wrong: Wrong | None = None,
+    *,
+    overtaken: bool = False,
+) -> HTMLResponse:
+    now_ns, zone = parts.now_ns(), parts.settings.zone
+    steps = parts.alert_log.of_alert(found.alert.alert_id, HISTORY_SHOWN)
+    values = {
+        "view": view_of(found, now_ns, zone),
+        "steps": [(each, *step_words(each, zone)) for each in reversed(steps)],
+        "history_shown": HISTORY_SHOWN,
+        "typed": typed or {},
+        "wrong": wrong or Wrong(),
+        "overtaken": overtaken,
+        **_forms(now_ns, parts),
+    }
+    status = 409 if overtaken else 422 if wrong else 200
+    return render(request, "alert.html", values, status=status, now_ns=now_ns)
+
+
+def of_drive(parts: Parts, drive_id: str, now_ns: int) -> dict[str, Any]:
+    """Return what a drive's page needs to show its standing alerts with their forms."""
+    found = alerts.found(parts, Filters(drive=drive_id))
+    groups: list[Group] = groups_of(found, now_ns, parts.settings.zone)
+    return {"alert_groups": groups, **_forms(now_ns, parts)}
+
+
+def of_board(parts: Parts, now_ns: int) -> dict[str, list[View]]:
+    """Return the standing alerts of each drive that are not held, the most urgent first."""
+    by_drive: dict[str, list[View]] = {}
+    for each in alerts.most_urgent_first(alerts.found(parts, Filters())):
+        if not each.alert.held:
+            by_drive.setdefault(each.drive.drive_id, []).append(view_of(each, now_ns, parts.settings.zone))
+    return by_drive
+
+
+# What people answer
+
+
+async def _picked(request: Request) -> list[tuple[str, int | None]]:
+    """Return the alerts that were ticked, each with the `seq` that was seen."""
+    form = await request.form()
+    picked = [text.partition(" ") for text in form.getlist("alert") if isinstance(text, str)]
+    return [(alert_id, _whole(seq)) for alert_id, _, seq in picked]
+
+
+def _whole(text: str) -> int | None:
+    return int(text) if text.isascii() and text.isdigit() and len(text) < 19 else None
+
+
+PickedDep = Annotated[list[tuple[str, int | None]], Depends(_picked)]
+
+
+@router.post("/alerts/acknowledge", response_class=HTMLResponse, dependencies=[needs(Role.OPERATOR)])
+def acknowledge_many(
+    request: Request, parts: PartsDep, by: WhoDep, picked: PickedDep, typed: TypedDep
+) -> Response:
+    """Acknowledge all that were ticked."""
+    if not picked:
+        return _list(
+            request, parts, Asked(), [("None was ticked", "tick those that you saw, then acknowledge")]
+        )
+    said = Said(by=by, at_ns=parts.now_ns(), key=typed.get("key") or None)
+    came = parts.answer.acknowledge_all(dict(picked), said)
+    if came.refused:
+        return _list(request, parts, Asked(), [(each.alert_id, each.detail) for each in came.refused])
+    return RedirectResponse("/alerts", 303)
+
+
+@dataclass(frozen=True, slots=True)
+class _Done:
+    """What a form asks the door to do: it is given the alert, what goes with each answer, and the form."""
+
+    act: Callable[[Parts, str, Said, Mapping[str, str]], object]
+
+
+def _until(parts: Parts, typed: Mapping[str, str], name: str) -> int:
+    return local_ns(typed.get(name, ""), parts.settings.zone)
+
+
+_OPERATOR_ACTS = {
+    "acknowledge": _Done(lambda parts, alert_id, said, _: parts.answer.acknowledge(alert_id, said)),
+    "shelve": _Done(
+        lambda parts, alert_id, said, typed: parts.answer.shelve(
+            alert_id, said, _until(parts, typed, "until")
+        )
+    ),
+    "unshelve": _Done(lambda parts, alert_id, said, _: parts.answer.unshelve(alert_id, said)),
+    "comments": _Done(lambda parts, alert_id, said, _: parts.answer.comment(alert_id, said)),
+    "work-order": _Done(
+        lambda parts, alert_id, said, typed: parts.answer.set_work_order(
+            alert_id, said, typed.get("work_order", "")
+        )
+    ),
+}
+_ENGINEER_ACTS = {
+    "out-of-service": _Done(
+        lambda parts, alert_id, said, typed: parts.answer.take_out_of_service(
+            alert_id, said, _until(parts, typed, "review")
+        )
+    ),
+    "back-in-service": _Done(
+        lambda parts, alert_id, said, _: parts.answer.put_back_in_service(alert_id, said)
+    ),
+}
+
+
+def _add_route(name: str, done: _Done, role: Role) -> None:
+    """Add the route of one form; all of them take and give the same."""
+
+    def answer(request: Request, parts: PartsDep, by: WhoDep, alert_id: str, typed: TypedDep) -> Response:
+        said = Said(
+            by=by,
+            at_ns=parts.now_ns(),
+            why=typed.get("why", ""),
+            seq=_whole(typed.get("seq", "")),
+            key=typed.get("key") or None,
+        )
+        wrong, overtaken = Wrong(), False
+        try:
+            with Collected(wrong, {}):
+                done.act(parts, alert_id, said, typed)
+                return _back(parts, alert_id, typed)
+        except (OvertakenError, NotAllowedError) as error:
+            wrong.above, overtaken = str(error), True
+        return _one(request, parts, alerts.one(parts, alert_id), typed, wrong, overtaken=overtaken)
+
+    router.add_api_route(
+        f"/alerts/{{alert_id}}/{name}",
+        answer,
+        methods=["POST"],
+        response_class=HTMLResponse,
+        dependencies=[needs(role)],
+    )
+
+
+def _back(parts: Parts, alert_id: str, typed: Mapping[str, str]) -> RedirectResponse:
+    """Return to where the form stood; nowhere else."""
+    drive_id = alerts.one(parts, alert_id).drive.drive_id
+    path = _BACK_TO.get(typed.get("back", ""), _BACK_TO["alert"])
+    return RedirectResponse(path.format(drive_id=quote(drive_id), alert_id=quote(alert_id)), 303)
+
+
+for _name, _act in _OPERATOR_ACTS.items():
+    _add_route(_name, _act, Role.OPERATOR)
+for _name, _act in _ENGINEER_ACTS.items():
+    _add_route(_name, _act, Role.ENGINEER)
