@@ -66,6 +66,21 @@ def test_the_plan_on_the_page_is_core_s(fake_plant: Plant) -> None:
         assert words in said
 
 
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        ({"driver_teeth": "19"}, "Teeth19 driver Speed"),
+        ({"driven_teeth": "57"}, "Teeth57 driven Speed"),
+        ({"driver_teeth": "19", "driven_teeth": "57"}, "Teeth19 driver, 57 driven Speed"),
+        ({}, "Chainfree pitch, 25.4 mm Speed"),
+    ],
+)
+def test_only_the_teeth_that_were_given_are_said(fake_plant: Plant, given: dict[str, str], said: str) -> None:
+    asked = {"pitch_mm": "25.4", "speed_min_m_s": "1", **given}
+    html = fake_plant.client.get("/plan", params=asked, headers={"Accept": "text/html"}).text
+    assert said in words_of(html)
+
+
 def test_what_was_typed_stands_in_the_form_beside_the_plan(fake_plant: Plant) -> None:
     page = fake_plant.page(f"/plan?{QUERY}&temperature_sent=yes&mount_u_mm=0,02")
     assert re.search(r'name="strand_mm" value="1200"', page)
