@@ -135,7 +135,7 @@ def drive_list(
 def drive_show(
     drive_id: Annotated[str, typer.Argument(metavar="ID")], config: Config = None, data: Data = None
 ) -> None:
-    """Show all that is registered of one drive, its chains and baselines, and its newest reading."""
+    """Show all that is registered of one drive, its chains and baselines, newest reading and measurements by hand."""
     settings = settings_of(config, data, quiet=True)
     from service.commands.register import show
 

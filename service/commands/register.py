@@ -20,6 +20,7 @@ from service.adapters.register_files import read_csv, read_toml, rfc3339, write_
 from service.commands import CommandError
 from service.commands.parts import opened_database
 from service.core.drive import Chain, Drive, Registration, baseline_at, chain_at, limit, spacing_mm
+from service.measure_by_hand import HandReport, MeasureByHand
 from service.operate import ImportResult, Operate
 from service.ports import Newest, Register
 from service.settings import Settings
@@ -27,6 +28,7 @@ from service.settings import Settings
 Form = Literal["csv", "toml"]
 Row = tuple[str, ...]
 
+BY_HAND_MAX = 5  # measurements by hand that `show` lists
 SHOWN_MAX = 10  # ids that one line of an import names
 
 
@@ -96,17 +98,20 @@ def list_drives(settings: Settings, *, retired: bool) -> int:
         "bound by",
         "newest reading",
     )
-    _print_table([head, *(row for _, row in rows)])
+    print_table([head, *(row for _, row in rows)])
     return 0
 
 
 def show(settings: Settings, drive_id: str) -> int:
-    """Print all that is registered of a drive, and its newest reading."""
+    """Print all that is registered of a drive, its newest reading and its newest measurements by hand."""
     with opened_database(settings) as database:
         drive = database.register.drive(drive_id)
         chains = database.register.chains(drive_id)
         baselines = [each for chain in chains for each in database.register.baselines(chain.chain_id)]
         newest = database.readings.newest_of(drive_id)
+        operate = Operate(database.register, database.refused, database.readings)
+        by_hand = MeasureByHand(database.register, database.readings, database.hand_values, operate)
+        reports = by_hand.hand_reports(drive_id, BY_HAND_MAX)
     bound = limit(drive)
     rows = [*_facts("", drive), ("limit_pct", f"{bound.limit_pct:.3g}, bound by {bound.term}")]
     rows.append(("topic", _topic(settings, drive_id)))
@@ -118,8 +123,20 @@ def show(settings: Settings, drive_id: str) -> int:
         rows += [("", ""), *_facts("baseline ", baseline)]
     if newest is not None:
         rows += [("", ""), *_facts("newest ", newest.reading)]
-    _print_table(rows)
+    if reports:
+        rows += [("", ""), *(_by_hand(report) for report in reversed(reports))]
+    print_table(rows)
     return 0
+
+
+def _by_hand(report: HandReport) -> Row:
+    """When it was measured by hand, and what that says; u is the standard uncertainty (k = 1)."""
+    value, found = report.value, report.elongation
+    said = (
+        f"{found.elongation_pct:.3f} %, u {found.u_pct:.3f} %" if found.reliable else "slack: does not count"
+    )
+    how = f"{value.length_mm:g} mm over {value.pitches} pitches, {value.method.value}"
+    return f"by hand {rfc3339(value.measured_ns)}", f"{said}; {how}, by {value.recorded_by}"
 
 
 def import_file(settings: Settings, file: str, form: Form | None, *, dry_run: bool, replace: bool) -> int:
@@ -290,7 +307,7 @@ def _tell(line: str) -> None:
     typer.echo(line, err=True)
 
 
-def _print_table(rows: Sequence[Row]) -> None:
+def print_table(rows: Sequence[Row]) -> None:
     """Print rows with their columns under each other."""
     widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
     for row in rows:

@@ -171,6 +171,20 @@ def test_the_card_begins_with_cautions_and_fits_a_page(cli: Cli) -> None:
         assert figure in " ".join(said.out.split())
 
 
+def test_the_newest_few_are_shown_with_their_drive(cli: Cli) -> None:
+    assert "by hand" not in cli("drive", "show", "infeed-2").out
+    for day in range(1, 7):
+        given = (*RULE[:6], f"{616 + day / 10}", *RULE[7:])
+        assert cli(*given, "--measured", f"2026-02-0{day}").code == 0
+    cli("hand", "add", "infeed-2", "-n", "24", "--length", "616.5", "--slack", "--measured", "2026-02-07")
+    shown = cli("drive", "show", "infeed-2").out.splitlines()
+    told = [" ".join(line.split()) for line in shown if line.startswith("by hand ")]
+    assert [line.split()[2] for line in told] == [f"2026-02-0{day}T00:00:00Z" for day in (7, 6, 5, 4, 3)]
+    assert "slack: does not count" in told[0]
+    assert "1.148 %, u 0.0" in told[1]
+    assert "616.6 mm over 24 pitches, rule, by H. Brandt" in told[1]
+
+
 def test_a_baseline_is_taken_from_the_newest(cli: Cli, tmp_path: Path) -> None:
     refused = cli("hand", "baseline", "infeed-2")
     assert (refused.code, "record one" in refused.err) == (1, True)
