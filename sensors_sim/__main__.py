@@ -1,5 +1,5 @@
-"""`python -m sensors_sim`."""
+"""`python -m sensors_sim`, or whatever command hands over to it."""
 
-from sensors_sim.main import app
+from sensors_sim.main import app, command
 
-app()
+app(prog_name=command())

@@ -18,6 +18,7 @@ from sensors_sim.register import register_toml
 from sensors_sim.scenario import SCENARIOS
 from sensors_sim.setup import DriveSetup
 
+_COMMAND_VARIABLE = "LINKLAG_SIM_COMMAND"  # how a person called us, where another command hands over to us
 _PASSWORD_VARIABLE = "LINKLAG_SIM_PASSWORD"  # noqa: S105 - the name of the variable, no password
 
 app = typer.Typer(
@@ -25,6 +26,7 @@ app = typer.Typer(
     help="Simulated chain drives that publish pulse batches over MQTT as capture devices do.",
     no_args_is_help=True,
     add_completion=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
     pretty_exceptions_enable=False,
 )
 
@@ -35,6 +37,11 @@ Seed = Annotated[
 Copies = Annotated[
     int, typer.Option(min=1, max=1000, help="So many of each drive; ids get -2, -3 ... at the end.")
 ]
+
+
+def command() -> str:
+    """Return what to type to come here again."""
+    return os.environ.get(_COMMAND_VARIABLE) or "python -m sensors_sim"
 
 
 @app.command(name="list")
@@ -127,9 +134,7 @@ def _drives(what: str, copies: int) -> list[DriveSetup]:
     elif what in SCENARIOS:
         drives = [SCENARIOS[what].drive]
     else:
-        raise typer.BadParameter(
-            f"there is no {what!r}: see `python -m sensors_sim list`", param_hint="PLANT|SCENARIO"
-        )
+        raise typer.BadParameter(f"there is no {what!r}: see `{command()} list`", param_hint="PLANT|SCENARIO")
     more = [
         replace(drive, drive_id=f"{drive.drive_id}-{n}") for n in range(2, copies + 1) for drive in drives
     ]

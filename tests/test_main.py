@@ -88,6 +88,15 @@ def test_help_of_each_command_is_readable(cli: Cli, command: str) -> None:
     assert "\b" not in said.out
 
 
+@pytest.mark.parametrize("arguments", [("-h",), ("--help",), ("run", "-h"), ("run", "nosuch")])
+def test_the_simulator_names_the_command_as_it_was_typed(arguments: tuple[str, ...]) -> None:
+    command = [*LINKLAG, "sim", *arguments]
+    told = subprocess.run(command, capture_output=True, text=True, check=False)
+    said = " ".join((told.stdout + told.stderr).split())
+    assert f"Usage: linklag sim {'run ' if 'run' in arguments else ''}[OPTIONS]" in said
+    assert "sensors_sim" not in said
+
+
 @pytest.mark.parametrize("command", ["add", "list", "show", "import", "export"])
 def test_help_of_each_drive_command_is_readable(cli: Cli, command: str) -> None:
     said = cli("drive", command, "--help")

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 
 SIMULATOR = (sys.executable, "-P", "-m", "sensors_sim")  # -P: not from whatever folder we were started in
 COMMANDS = ("list", "register", "run")
+CALLED = {"LINKLAG_SIM_COMMAND": "linklag sim"}  # so that the simulator's help says what was typed
 
 
 def simulate(arguments: Sequence[str]) -> int:
@@ -17,8 +18,8 @@ def simulate(arguments: Sequence[str]) -> int:
 
     Where the system can, this process becomes the simulator, so that signals reach it.
     """
-    understood = [] if not arguments or arguments[0] in {*COMMANDS, "--help"} else ["run"]
+    understood = [] if not arguments or arguments[0] in {*COMMANDS, "-h", "--help"} else ["run"]
     command = [*SIMULATOR, *understood, *arguments]
-    if hasattr(os, "execv") and os.name == "posix":
-        os.execv(command[0], command)  # noqa: S606 (no shell is wanted)
-    return subprocess.call(command)  # noqa: S603 (the command is ours)
+    if hasattr(os, "execve") and os.name == "posix":
+        os.execve(command[0], command, os.environ | CALLED)  # noqa: S606 (no shell is wanted)
+    return subprocess.call(command, env=os.environ | CALLED)  # noqa: S603 (the command is ours)
