@@ -105,7 +105,11 @@ def _polygon(reading: Reading, drive: Drive, scale: _Scale) -> Term:
 def _delay(reading: Reading, drive: Drive, scale: _Scale) -> Term:
     name = "Switching delay"
     if reading.delay_taken_pct is None:
-        return Term(name=name, why="not known: at constant speed it is part of the baseline")
+        return Term(
+            name=name,
+            why="not known: at constant speed it is part of the baseline",
+            source="lag against speed would tell it: nothing was fitted, or entered among the settings",
+        )
     _, u_pitches = delay_shift_pitches(drive, scale.period_s)
     known = "the delay" if drive.delay_us is None else f"{drive.delay_us:g} ± {2 * drive.delay_u_us:g} µs"
     return Term(

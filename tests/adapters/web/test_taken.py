@@ -82,6 +82,12 @@ def test_what_was_not_taken_off_says_why(settings: dict[str, Any], name: str, wh
     assert why in found[name].why
 
 
+def test_every_term_says_where_it_comes_from() -> None:
+    """Of a drive of which everything is known, and of one of which nothing is."""
+    for found in (terms(corrected()), terms(watch(ordinary(), 3, driver_teeth=None))):
+        assert [name for name, term in found.items() if not term.source] == []
+
+
 @pytest.mark.parametrize(
     ("settings", "why"),
     [
