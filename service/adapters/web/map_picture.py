@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from html import escape
 
 from service.adapters.web.chart import value_ticks
+from service.adapters.web.words import number_words
 from service.core.chain_faults import Finding
 from service.core.link_map import LinkMap
 
@@ -39,7 +40,8 @@ def draw_map(links: LinkMap, faults: list[Finding]) -> str:
     }
     mean, grid = scale.y(links.mean_pct), _grid(scale)
     said = (
-        f"{links.pitches} links from {values.min():.2f} to {values.max():.2f} %, mean {links.mean_pct:.2f} %"
+        f"{links.pitches} links from {number_words(values.min(), 2)} to {number_words(values.max(), 2)} %, "
+        f"mean {number_words(links.mean_pct, 2)} %"
     )
     return "".join(
         [
@@ -62,7 +64,7 @@ def _bar(links: LinkMap, link: int, scale: _Scale, *, marked: bool) -> str:
     kind = "link-bar fault" if marked else "link-bar"
     bar = (
         f'<rect class="{kind}" x="{middle - 0.4 * wide:.3f}%" width="{0.8 * wide:.3f}%" y="{top:.1f}" '
-        f'height="{bottom - top:.1f}"><title>link {link}: {pct:.2f} % ± {2 * u_pct:.2f} %</title></rect>'
+        f'height="{bottom - top:.1f}"><title>link {link}: {number_words(pct, 2)} % ± {2 * u_pct:.2f} %</title></rect>'
     )
     spread = (
         f'<line class="link-u" x1="{middle:.3f}%" x2="{middle:.3f}%" '
@@ -82,10 +84,14 @@ def _grid(scale: _Scale) -> list[tuple[str, str]]:
         found.append(
             (
                 f'<line class="{kind}" x1="0" x2="100%" y1="{y:.1f}" y2="{y:.1f}"/>',
-                f'<text class="plan-text scale" x="2" y="{y - 4:.1f}">{pct:g} %</text>',
+                f'<text class="plan-text scale" x="2" y="{y - 4:.1f}">{_tick(pct)} %</text>',
             )
         )
     return found
+
+
+def _tick(pct: float) -> str:
+    return f"{pct:g}".replace("-", "\N{MINUS SIGN}")
 
 
 def _numbers(pitches: int) -> list[str]:

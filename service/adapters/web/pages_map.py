@@ -6,6 +6,7 @@ from fastapi.responses import HTMLResponse
 from service.adapters.web.map_picture import draw_map
 from service.adapters.web.parts import PartsDep
 from service.adapters.web.templating import render
+from service.adapters.web.words import number_words
 from service.fold_maps import map_of_drive
 from service.ports import NotFoundError
 
@@ -26,6 +27,7 @@ def map_page(request: Request, parts: PartsDep, drive_id: str) -> HTMLResponse:
         "drive": drive,
         "found": found,
         "lacks": lacks,
+        "number": number_words,
         "picture": draw_map(links, found.faults) if found and links is not None else "",
     }
     return render(request, "map.html", values, now_ns=now_ns)

@@ -140,7 +140,7 @@ def decimals(expanded_pct: float) -> int:
 def elongation_words(elongation_pct: float, u_pct: float) -> tuple[str, str]:
     """Return the elongation and its expanded uncertainty U = 2 u, in per cent, rounded to agree."""
     places = decimals(2 * u_pct)
-    return _number(elongation_pct, places), _number(2 * u_pct, places)
+    return number_words(elongation_pct, places), number_words(2 * u_pct, places)
 
 
 def change_words(change_pct: float, u_pct: float) -> tuple[str, str]:
@@ -149,7 +149,8 @@ def change_words(change_pct: float, u_pct: float) -> tuple[str, str]:
     return change if change.startswith("\N{MINUS SIGN}") else f"+{change}", expanded
 
 
-def _number(value: float, places: int) -> str:
+def number_words(value: float, places: int) -> str:
+    """Return a number with so many places and a minus sign; nought has none."""
     text = f"{value:.{places}f}"
     if float(text) == 0:
         text = text.lstrip("-")
@@ -158,7 +159,7 @@ def _number(value: float, places: int) -> str:
 
 def speed_words(speed_m_s: float | None) -> str:
     """Return the chain speed with two decimals, or "" where there is none to state."""
-    return "" if speed_m_s is None else f"{_number(speed_m_s, 2)} m/s"
+    return "" if speed_m_s is None else f"{number_words(speed_m_s, 2)} m/s"
 
 
 def finding(reading: Reading) -> Finding | None:

@@ -1,6 +1,7 @@
 """The map of a chain as SVG: what can be read off it, and what must not lie on top of each other."""
 
 import re
+from dataclasses import replace
 from typing import Any
 from xml.etree import ElementTree as ET
 
@@ -65,7 +66,11 @@ def test_every_link_has_its_bar_its_uncertainty_and_a_scale_to_read_it_by(
     assert len(bars) == pitches
     assert len([each for each in picture.iter("line") if each.get("class") == "link-u"]) == pitches
     assert len([each for each in bars if each.get("class") == "link-bar fault"]) == 1
-    scale = [float(text.removesuffix(" %")) for text, _, _ in texts(picture) if text.endswith(" %")]
+    scale = [
+        float(text.removesuffix(" %").replace("\N{MINUS SIGN}", "-"))
+        for text, _, _ in texts(picture)
+        if text.endswith(" %")
+    ]
     assert 0 in scale
     assert 2 <= len(scale) <= 8
     numbers = [
@@ -73,6 +78,16 @@ def test_every_link_has_its_bar_its_uncertainty_and_a_scale_to_read_it_by(
     ]
     assert numbers[0] == 0
     assert 2 <= len(numbers) <= 8
+
+
+def test_what_is_below_nought_has_a_minus_sign() -> None:
+    links = a_map()
+    picture = draw_map(replace(links, elongation_pct=links.elongation_pct - 1.2, mean_pct=-0.09), [])
+    said = re.findall(r">([^<]*\d[^<]*)<", picture) + re.findall(r'aria-label="([^"]*)"', picture)
+    assert "link 0: \N{MINUS SIGN}1.15 % ± 0.20 %" in said
+    assert "120 links from \N{MINUS SIGN}1.15 to 1.80 %, mean \N{MINUS SIGN}0.09 %" in said
+    assert "\N{MINUS SIGN}1 %" in said
+    assert not any("-" in text for text in said)
 
 
 @pytest.mark.parametrize("link", [0, 59, 117, 119])
