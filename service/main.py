@@ -15,8 +15,10 @@ from service.commands.commission import commission
 from service.commands.drive import drive
 from service.commands.hand import hand
 from service.commands.options import Config, Data, Port, fail, leave, settings_of
+from service.commands.person import person
 from service.commands.plan import plan
 from service.commands.reconvert import reconvert
+from service.commands.token import audit, token
 
 HELP = """Live wear elongation of running chains, from the phase lag of two sensors.
 
@@ -48,6 +50,9 @@ app = typer.Typer(
 )
 app.add_typer(drive, name="drive")
 app.add_typer(hand, name="hand")
+app.add_typer(person, name="person")
+app.add_typer(token, name="token")
+app.command("audit")(audit)
 app.command("plan")(plan)
 app.command("reconvert")(reconvert)
 app.command("commission")(commission)
@@ -120,8 +125,9 @@ def worker(config: Config = None, data: Data = None) -> None:
 def web(config: Config = None, data: Data = None, port: Port = None) -> None:
     """Run page and API alone, on the store that a worker fills.
 
-    Serves 127.0.0.1 only, as there are no logins yet: put a reverse proxy that asks for one on the same machine, and
-    its name into web.allowed_hosts. API: /api/v1, its description: /api/v1/openapi.json, metrics: /metrics.
+    On 127.0.0.1 nobody needs to sign in. To serve others, set web.host, web.allowed_hosts and a certificate, or put a proxy
+    before it: then people sign in, and programs show tokens (deploy/linklag.toml says how). API: /api/v1, its
+    description: /api/v1/openapi.json, metrics: /metrics.
     """
     settings = settings_of(config, data, port=port)
     from service.commands.serve import serve

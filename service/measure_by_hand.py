@@ -12,6 +12,7 @@ from typing import Any
 
 import structlog
 
+from service.core.audit import entry_of
 from service.core.drive import Baseline, Chain, Drive, Limit, chain_at, limit
 from service.core.fields import FieldsRefusedError
 from service.core.hand import (
@@ -108,7 +109,10 @@ class MeasureByHand:
             raise FieldsRefusedError(
                 {"pitches": f"{doubt}; if {pitches} is right after all, confirm that you counted again"}
             )
-        self._hand_values.record(value)
+        entry = entry_of(
+            at_ns=at_ns, by=by, what="measured by hand", subject=f"drive {drive_id}", new=value, why=note
+        )
+        self._hand_values.record(value, entry=entry)
         log.info("hand value recorded", drive=drive_id, chain=chain.chain_id, by=by, at_ns=at_ns)
         return self._hand_report(drive, chain, value)
 

@@ -17,6 +17,7 @@ from statistics import fmean, stdev
 import structlog
 
 from service.core import catalogue
+from service.core.audit import AuditEntry, entry_of
 from service.core.drive import Baseline, Chain, Drive, Registration, baseline_at, chain_at
 from service.core.elongation import load_correction_pct, polygon_u_pitches, temperature_correction_pct
 from service.core.fields import FieldsRefusedError
@@ -68,7 +69,7 @@ class Operate:
 
     def add_drive(self, drive: Drive, *, at_ns: int, by: str) -> Drive:
         """Register a drive and return it. What was seen of it before counts as settled. Raises ConflictError."""
-        self._register.add_drive(drive)
+        self._register.add_drive(drive, entry=_drive_entry("drive added", None, drive, at_ns, by))
         self._refused.forget_sighting(drive.drive_id)
         log.info("drive added", drive=drive.drive_id, by=by, at_ns=at_ns)
         return drive
@@ -76,15 +77,19 @@ class Operate:
     def change_drive(self, drive: Drive, *, at_ns: int, by: str) -> Changed:
         """Replace the settings of a drive and return them with advice. Raises NotFoundError."""
         before = self._register.drive(drive.drive_id)
-        self._register.change_drive(drive)
+        self._register.change_drive(drive, entry=_drive_entry("drive changed", before, drive, at_ns, by))
         log.info("drive changed", drive=drive.drive_id, by=by, at_ns=at_ns)
         return Changed(drive, self._advice(before, drive, at_ns))
 
     def retire_drive(self, drive_id: str, *, at_ns: int, by: str) -> Drive:
         """Take a drive off the board and return it; its history stays. Raises NotFoundError, ConflictError."""
-        if self._register.drive(drive_id).retired_ns is not None:
+        drive = self._register.drive(drive_id)
+        if drive.retired_ns is not None:
             raise ConflictError(f"drive {drive_id!r} is retired already: nothing to do")
-        self._register.retire_drive(drive_id, at_ns)
+        retired = replace(drive, retired_ns=at_ns)
+        self._register.retire_drive(
+            drive_id, at_ns, entry=_drive_entry("drive retired", drive, retired, at_ns, by)
+        )
         log.info("drive retired", drive=drive_id, by=by, at_ns=at_ns)
         return self._register.drive(drive_id)
 
@@ -94,7 +99,7 @@ class Operate:
         if drive.retired_ns is None:
             raise ConflictError(f"drive {drive_id!r} is not retired: nothing to do")
         back = replace(drive, retired_ns=None)
-        self._register.change_drive(back)
+        self._register.change_drive(back, entry=_drive_entry("drive brought back", drive, back, at_ns, by))
         log.info("drive brought back", drive=drive_id, by=by, at_ns=at_ns)
         return back
 
@@ -116,7 +121,7 @@ class Operate:
             self._check_fit(chain, at_ns)
         self.add_drive(drive, at_ns=at_ns, by=by)
         if chain is not None:
-            self._register.fit_chain(chain)
+            self._register.fit_chain(chain, entry=_chain_entry(chain, at_ns, by))
             log.info("chain fitted", drive=drive.drive_id, chain=chain.chain_id, by=by, at_ns=at_ns)
         return registration
 
@@ -124,7 +129,8 @@ class Operate:
         """Take an unregistered drive off the list; it comes back when it is seen again. Raises NotFoundError."""
         if all(each.drive_id != drive_id for each in self._refused.sightings()):
             raise NotFoundError(f"no unregistered drive {drive_id!r} is listed: nothing to do")
-        self._refused.forget_sighting(drive_id)
+        entry = entry_of(at_ns=at_ns, by=by, what="sighting turned away", subject=f"drive {drive_id}")
+        self._refused.forget_sighting(drive_id, entry=entry)
         log.info("sighting turned away", drive=drive_id, by=by, at_ns=at_ns)
 
     # Chains
@@ -164,7 +170,7 @@ class Operate:
         if self._register.drive(chain.drive_id).retired_ns is not None:
             raise ConflictError(f"drive {chain.drive_id!r} is retired: bring it back first")
         self._check_fit(chain, at_ns)
-        self._register.fit_chain(chain)
+        self._register.fit_chain(chain, entry=_chain_entry(chain, at_ns, by))
         log.info("chain fitted", drive=chain.drive_id, chain=chain.chain_id, by=by, at_ns=at_ns)
         return chain
 
@@ -177,7 +183,16 @@ class Operate:
         """
         removed_ns = at_ns if removed_ns is None else removed_ns
         refuse_ahead("removed", removed_ns, at_ns)
-        self._register.take_off_chain(chain_id, removed_ns, why)
+        entry = entry_of(
+            at_ns=at_ns,
+            by=by,
+            what="chain taken off",
+            subject=f"chain {chain_id}",
+            old={"removed_ns": None},
+            new={"removed_ns": removed_ns},
+            why=why,
+        )
+        self._register.take_off_chain(chain_id, removed_ns, why, entry=entry)
         log.info("chain taken off", chain=chain_id, by=by, at_ns=at_ns)
         return self._chain(chain_id)
 
@@ -237,7 +252,7 @@ class Operate:
             up_alternation_pct=up_alternation_pct,
             down_alternation_pct=down_alternation_pct,
         )
-        self._register.record_baseline(baseline)
+        self._register.record_baseline(baseline, entry=_baseline_entry(baseline, at_ns, by))
         log.info("baseline recorded", chain=chain_id, by=by, at_ns=at_ns)
         return baseline
 
@@ -291,7 +306,7 @@ class Operate:
             if chain is not None:
                 self.fit_chain(chain, at_ns=at_ns, by=by)
             if baseline is not None:
-                self._register.record_baseline(baseline)
+                self._register.record_baseline(baseline, entry=_baseline_entry(baseline, at_ns, by))
                 log.info("baseline recorded", chain=baseline.chain_id, by=by, at_ns=at_ns)
         return "changed" if kind == "unchanged" and (chain or baseline) else kind
 
@@ -385,6 +400,21 @@ class Operate:
                 "Record a new baseline now: until then the elongation is off by what the delay makes at that speed."
             )
         return (told,)
+
+
+def _drive_entry(what: str, before: Drive | None, after: Drive, at_ns: int, by: str) -> AuditEntry:
+    return entry_of(at_ns=at_ns, by=by, what=what, subject=f"drive {after.drive_id}", old=before, new=after)
+
+
+def _chain_entry(chain: Chain, at_ns: int, by: str) -> AuditEntry:
+    return entry_of(at_ns=at_ns, by=by, what="chain fitted", subject=f"chain {chain.chain_id}", new=chain)
+
+
+def _baseline_entry(baseline: Baseline, at_ns: int, by: str) -> AuditEntry:
+    subject = f"chain {baseline.chain_id}"
+    return entry_of(
+        at_ns=at_ns, by=by, what="baseline recorded", subject=subject, new=baseline, why=baseline.why
+    )
 
 
 _KINDS = ("added", "changed", "unchanged")

@@ -12,7 +12,7 @@ import sys
 import tomllib
 from collections.abc import Mapping
 from datetime import UTC, tzinfo
-from ipaddress import ip_address
+from ipaddress import ip_address, ip_network
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -186,7 +186,9 @@ class Web(_Section):
     """The page and the API."""
 
     host: str = Field(
-        default="127.0.0.1", min_length=1, description="address to serve on; a loopback address"
+        default="127.0.0.1",
+        min_length=1,
+        description="address to serve on; off this machine only with login, and TLS or a proxy",
     )
     port: int = Field(default=8390, ge=1, le=65535, description="TCP port to serve on")
     allowed_hosts: Annotated[tuple[str, ...], NoDecode] = Field(
@@ -194,7 +196,30 @@ class Web(_Section):
         min_length=1,
         description="names under which browsers may ask for the page (add the reverse proxy's)",
     )
-
+    login: Literal["off", "on"] | None = Field(
+        default=None,
+        description="whether people sign in; without it: where another machine can reach the page",
+    )
+    session_hours: int = Field(
+        default=12, ge=1, le=720, description="hours after which somebody must sign in again"
+    )
+    session_idle_minutes: int = Field(
+        default=120, ge=5, le=43_200, description="minutes without use after which somebody must"
+    )
+    tls_cert_file: Path | None = Field(
+        default=None, description="certificate that the page shows (PEM, with those in between)"
+    )
+    tls_key_file: Path | None = Field(
+        default=None, description="its private key (PEM), if not in the same file"
+    )
+    behind_proxy: bool = Field(
+        default=False, description="a reverse proxy takes https and sends X-Forwarded-For and -Proto"
+    )
+    proxy_addresses: Annotated[tuple[str, ...], NoDecode] = Field(
+        default=("127.0.0.1", "::1"),
+        min_length=1,
+        description="addresses or networks of that proxy; what others send of these headers does not count",
+    )
     zone: str = Field(
         default="UTC", description="time zone of the plant, for the pages; data and API are in UTC"
     )
@@ -205,7 +230,7 @@ class Web(_Section):
         default=600.0, ge=10, le=1e7, description="seconds without any reading after which the worker is down"
     )
 
-    @field_validator("allowed_hosts", mode="before")
+    @field_validator("allowed_hosts", "proxy_addresses", mode="before")
     @classmethod
     def _split(cls, value: object) -> object:
         return tuple(part.strip() for part in value.split(",")) if isinstance(value, str) else value
@@ -222,15 +247,68 @@ class Web(_Section):
             ) from None
         return zone
 
-    @field_validator("host")
+    @field_validator("tls_cert_file", "tls_key_file")
     @classmethod
-    def _stays_on_loopback(cls, host: str) -> str:
-        if not is_loopback(host):
+    def _can_be_read(cls, path: Path | None) -> Path | None:
+        if path is not None:
+            _read(path)
+        return path
+
+    @field_validator("proxy_addresses")
+    @classmethod
+    def _are_addresses(cls, addresses: tuple[str, ...]) -> tuple[str, ...]:
+        for address in addresses:
+            try:
+                network = ip_network(address)
+            except ValueError:
+                raise ValueError(
+                    f"{address!r} is no address: give ones like 10.0.0.5, or networks like 10.0.0.0/28"
+                ) from None
+            if network.prefixlen == 0:
+                raise ValueError(
+                    f"{address} is everybody, who could then claim to be anybody: name the proxy's address"
+                )
+        return addresses
+
+    @model_validator(mode="after")
+    def _fits_together(self) -> Self:
+        if self.tls_key_file and not self.tls_cert_file:
+            raise ValueError("has a key without a certificate: set web.tls_cert_file")
+        if self.tls and self.behind_proxy:
             raise ValueError(
-                f"{host} would show the page to the network, and linklag has no logins yet: keep 127.0.0.1 and put "
-                "a reverse proxy that asks for a login on this machine"
+                "has both a certificate and behind_proxy: take https here (web.tls_cert_file) or in the proxy "
+                "(web.behind_proxy), not both"
             )
-        return host
+        if is_loopback(self.host):
+            return self
+        if self.login == "off":
+            raise ValueError(
+                f"host {self.host} shows the page to the network and login is off, so that anybody there could change "
+                'everything: set web.login = "on", or keep web.host = "127.0.0.1"'
+            )
+        if not self.tls and not self.behind_proxy:
+            raise ValueError(
+                f"host {self.host} shows the page to the network and anyone on the way could read passwords: set "
+                "web.tls_cert_file and web.tls_key_file, or put a reverse proxy that takes https before it and say so "
+                'with web.behind_proxy = true, or keep web.host = "127.0.0.1"'
+            )
+        if all(is_loopback(name) for name in self.allowed_hosts):
+            raise ValueError(
+                f"host {self.host} shows the page to the network, and web.allowed_hosts has no name under which "
+                "another machine can ask for it: add the one that people type, as chains.plant.example"
+            )
+        return self
+
+    @property
+    def tls(self) -> bool:
+        """Whether the page is served with TLS."""
+        return self.tls_cert_file is not None
+
+    @property
+    def login_on(self) -> bool:
+        """Whether people sign in."""
+        reached = self.behind_proxy or not is_loopback(self.host)
+        return self.login == "on" if self.login is not None else reached
 
     @property
     def zone_info(self) -> tzinfo:
@@ -280,6 +358,44 @@ class Worker(_Section):
     forget_s: int = Field(
         default=3600, ge=10, le=86_400, description="seconds from one run of the retention to the next"
     )
+
+
+class Deliver(_Section):
+    """How alerts go out: what all routes have in common. The routes themselves are set on the page."""
+
+    mqtt: bool = Field(
+        default=True, description="publish what stands against each drive, and each event, at the broker"
+    )
+    look_s: float = Field(
+        default=1.0, ge=0.05, le=60, description="seconds from one look for what is to go out to the next"
+    )
+    timeout_s: float = Field(
+        default=10.0, ge=0.1, le=120, description="seconds within which an endpoint must have answered"
+    )
+    first_wait_s: float = Field(
+        default=2.0, ge=0.01, le=3600, description="seconds to wait after a failure; doubled with each more"
+    )
+    longest_wait_s: float = Field(
+        default=900.0, ge=0.01, le=86_400, description="the longest that such a wait becomes"
+    )
+    tls_ca_file: Path | None = Field(
+        default=None, description="certificates to trust for webhooks besides the system's (PEM)"
+    )
+
+    @field_validator("tls_ca_file")
+    @classmethod
+    def _can_be_read(cls, path: Path | None) -> Path | None:
+        if path is not None:
+            _read(path)
+        return path
+
+    @model_validator(mode="after")
+    def _grows(self) -> Self:
+        if self.first_wait_s > self.longest_wait_s:
+            raise ValueError(
+                f"first_wait_s ({self.first_wait_s:g}) is over longest_wait_s ({self.longest_wait_s:g}): lower the first"
+            )
+        return self
 
 
 class Log(_Section):

@@ -426,3 +426,47 @@ def test_a_store_that_is_down_is_told_to_the_caller() -> None:
         operate.add_drive(A_DRIVE, **ACT)
     with pytest.raises(StoreUnavailableError):
         operate.import_registrations([PRESS], **ACT)
+
+
+# The audit log
+
+
+def test_each_change_is_written_down_with_who_what_old_and_new(ports: Ports, operate: Operate) -> None:
+    with_press(operate)
+    operate.change_drive(replace(A_DRIVE, whole_pitches=22), **ACT)
+    operate.change_drive(replace(A_DRIVE, whole_pitches=22), **ACT)  # nothing differs: nothing to write down
+    operate.record_baseline(
+        "press-3-a", elongation_pct=0.1, elongation_u_pct=0.1, pitches_between=20.0, pitches_between_u=0.1,
+        why="run in", **ACT,
+    )  # fmt: skip
+    operate.take_off_chain("press-3-a", why="worn", **ACT)
+    operate.retire_drive("press-3", **ACT)
+    operate.bring_back_drive("press-3", **ACT)
+    ports.refused.keep([], [A_SIGHTING])
+    operate.turn_away_sighting("saw-1", **ACT)
+    entries = list(reversed(ports.audit_log.entries()))
+    assert [(entry.what, entry.subject, entry.why) for entry in entries] == [
+        ("drive added", "drive press-3", ""),
+        ("chain fitted", "chain press-3-a", ""),
+        ("drive changed", "drive press-3", ""),
+        ("baseline recorded", "chain press-3-a", "run in"),
+        ("chain taken off", "chain press-3-a", "worn"),
+        ("drive retired", "drive press-3", ""),
+        ("drive brought back", "drive press-3", ""),
+        ("sighting turned away", "drive saw-1", ""),
+    ]
+    assert {(entry.by, entry.at_ns) for entry in entries} == {("shift A", NOW_NS)}
+    assert (dict(entries[2].old), dict(entries[2].new)) == ({"whole_pitches": 20}, {"whole_pitches": 22})
+    assert (dict(entries[5].old), dict(entries[5].new)) == ({"retired_ns": None}, {"retired_ns": NOW_NS})
+    assert entries[1].new["designation"] == "16B-1"
+
+
+def test_what_an_import_does_is_written_down_drive_by_drive(ports: Ports, operate: Operate) -> None:
+    operate.import_registrations([Registration(A_DRIVE, A_CHAIN, A_BASELINE), Registration(SAW)], **ACT)
+    operate.import_registrations([Registration(A_DRIVE, A_CHAIN, A_BASELINE)], **ACT)
+    assert [entry.what for entry in reversed(ports.audit_log.entries())] == [
+        "drive added",
+        "chain fitted",
+        "baseline recorded",
+        "drive added",
+    ]

@@ -115,7 +115,15 @@ def test_named_file_that_is_missing_is_told(tmp_path: Path) -> None:
         ),
         ("[broker]\ntls_ca_file = 'settings.toml'", "broker", "set broker.tls = true"),
         ("[broker]\ntls = true\ntls_key_file = 'settings.toml'", "broker", "set broker.tls_cert_file"),
-        ("[web]\nhost = '0.0.0.0'", "web.host", "reverse proxy that asks for a login"),
+        ("[web]\nhost = '0.0.0.0'", "web", "web.tls_cert_file and web.tls_key_file, or put a reverse proxy"),
+        ("[web]\nhost = '0.0.0.0'\nlogin = 'off'", "web", 'set web.login = "on"'),
+        ("[web]\nhost = 'page.plant'\nbehind_proxy = true", "web", "web.allowed_hosts has no name"),
+        ("[web]\ntls_key_file = 'settings.toml'", "web", "set web.tls_cert_file"),
+        ("[web]\ntls_cert_file = 'no.pem'", "web.tls_cert_file", "cannot be read (No such file"),
+        ("[web]\ntls_cert_file = 'settings.toml'\nbehind_proxy = true", "web", "not both"),
+        ("[web]\nproxy_addresses = ['proxy']", "web.proxy_addresses", "10.0.0.0/28"),
+        ("[web]\nproxy_addresses = ['0.0.0.0/0']", "web.proxy_addresses", "name the proxy's address"),
+        ("[web]\nlogin = 'perhaps'", "web.login = 'perhaps'", "'off' or 'on'"),
         ("[web]\nallowed_hosts = []", "web.allowed_hosts", "at least 1 item"),
         ("[web]\nzone = 'Atlantis/Port'", "web.zone", "Europe/Berlin"),
         ("[web]\nzone = '../etc'", "web.zone", "Europe/Berlin"),
@@ -340,3 +348,23 @@ def test_each_key_is_described_and_has_its_environment_variable(
         assert value(read_settings(), key) != value(Settings(), key)
     except SettingsError as error:
         assert env_name(key) in str(error) or section in str(error)  # noqa: PT017
+
+
+@pytest.mark.parametrize(
+    ("text", "on"),
+    [
+        ("", False),
+        ("host = '::1'", False),
+        ("login = 'on'", True),
+        ("behind_proxy = true", True),
+        ("behind_proxy = true\nlogin = 'off'", False),
+        ("host = '10.0.0.9'\nbehind_proxy = true\nallowed_hosts = ['page.plant']", True),
+        ("host = '10.0.0.9'\ntls_cert_file = 'settings.toml'\nallowed_hosts = ['page.plant']", True),
+    ],
+)
+def test_people_sign_in_where_another_machine_can_reach_the_page(
+    tmp_path: Path,
+    text: str,
+    on: bool,  # noqa: FBT001
+) -> None:
+    assert read_settings(written(tmp_path, f"[web]\n{text}")).web.login_on is on

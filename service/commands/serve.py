@@ -15,9 +15,12 @@ import structlog
 from prometheus_client import CollectorRegistry
 
 from service.adapters.database.connect import Database
+from service.adapters.web.access import Logins
 from service.adapters.web.app import create_app
 from service.adapters.web.parts import WebSettings
 from service.adapters.web.server import WebServer
+from service.commands import CommandError
+from service.commands.logins import admit_of, sign_in_of
 from service.commands.parts import broker_source, listen, opened_database
 from service.commands.supervise import Part, run_parts
 from service.fold_maps import FoldMaps
@@ -112,8 +115,16 @@ class WorkerParts:
 def _web_part(
     settings: Settings, database: Database, listening: socket.socket, working: WorkerParts | None
 ) -> Part:
+    logins = None
+    if settings.web.login_on:
+        logins = Logins(
+            sign_in=sign_in_of(settings, database),
+            admit=admit_of(settings, database),
+            https_only=settings.web.tls or settings.web.behind_proxy,
+        )
     app = create_app(
         database,
+        logins=logins,
         broker_status=working.status if working else None,
         worker_registry=working.registry if working else None,
         settings=WebSettings(
@@ -123,10 +134,23 @@ def _web_part(
             worker_stale_s=settings.web.worker_stale_s,
         ),
     )
-    server = WebServer(app, host=settings.web.host, port=settings.web.port)
+    try:
+        server = WebServer(
+            app,
+            host=settings.web.host,
+            port=settings.web.port,
+            cert_file=settings.web.tls_cert_file,
+            key_file=settings.web.tls_key_file,
+            proxies=settings.web.proxy_addresses if settings.web.behind_proxy else (),
+        )
+    except OSError as error:  # ssl errors are such
+        raise CommandError(f"web.tls_..._file: {error}: give PEM files that belong together") from None
 
     def run() -> None:
-        log.info("serving", url=f"http://{settings.web.host}:{settings.web.port}/")
+        log.info(
+            "serving",
+            url=f"{'https' if settings.web.tls else 'http'}://{settings.web.host}:{settings.web.port}/",
+        )
         server.run(sockets=[listening])
 
     return Part(name="web", run=run, stop=server.stop)

@@ -1,7 +1,7 @@
 """What every request passes before any route, and every answer after: hosts, origins, sizes, headers.
 
-There are no logins yet, so the page is for this machine only (or for a proxy on it that asks for one). Two
-ways would still let a stranger's web page reach it through a visitor's browser, and both are closed here:
+Who asks is found behind it (`access`). Two ways would let a stranger's web page reach ours through a visitor's
+browser, with what that browser may do, and both are closed here:
 a name of theirs that resolves to 127.0.0.1 (DNS rebinding: the Host header gives it away), and forms or
 scripts that post to us from another site (Origin and Sec-Fetch-Site give it away). No CORS header is ever
 sent, so other sites cannot read answers.

@@ -6,6 +6,8 @@ uvicorn waits at its end for every open answer, and a live stream has none: the 
 import gc
 import logging
 import socket
+from collections.abc import Sequence
+from pathlib import Path
 
 import uvicorn
 from fastapi import FastAPI
@@ -20,7 +22,28 @@ GRACE_S = 5  # so long an answer that is under way may take at the end
 class WebServer(uvicorn.Server):
     """Serves an app of `create_app`. `run` blocks until `stop` is called, from any thread."""
 
-    def __init__(self, app: FastAPI, *, host: str, port: int) -> None:
+    def __init__(
+        self,
+        app: FastAPI,
+        *,
+        host: str,
+        port: int,
+        cert_file: Path | None = None,
+        key_file: Path | None = None,
+        proxies: Sequence[str] = (),
+    ) -> None:
+        """Take an app and how it is served.
+
+        Args:
+            app: of `create_app`.
+            host: address to serve on.
+            port: TCP port.
+            cert_file: certificate (PEM) for TLS; None: none.
+            key_file: its key, where that is in another file.
+            proxies: addresses or networks whose X-Forwarded-For and -Proto count.
+
+        Raises OSError where certificate and key cannot be used.
+        """
         super().__init__(
             uvicorn.Config(
                 app,
@@ -31,9 +54,13 @@ class WebServer(uvicorn.Server):
                 log_level=logging.WARNING,
                 access_log=False,
                 server_header=False,
-                proxy_headers=False,  # who asks is for the log only, and anybody can send the header
+                proxy_headers=bool(proxies),  # else anybody could send them
+                forwarded_allow_ips=list(proxies),
+                ssl_certfile=cert_file,
+                ssl_keyfile=key_file,
             )
         )
+        self.config.load()  # now, so that a certificate that cannot be used is told before anything runs
         parts: Parts = app.state.parts
         self._live: Live = parts.live
         self._alert_feed: AlertFeed = parts.alert_feed
