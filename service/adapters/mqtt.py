@@ -816,9 +816,9 @@ class _Link:
         self._accepted = True
         self._standing.connected_now(True)
         log.info("mqtt_connected", broker=self._settings.host, session_present=flags.session_present)
-        if not flags.session_present or self._standing.refused or self._standing.connections == 1:
-            # Also at the start of the process: the session may be of other settings, or of an older linklag.
-            self._subscribe(self._filters)
+        # Whatever the session holds: it may be of another root or of an older linklag, and a connection that broke before
+        # the broker had our subscriptions leaves a session with none. Subscribing again loses nothing (MQTT 5.0, 3.8.4, from memory).
+        self._subscribe(self._filters)
 
     def _on_subscribe(
         self,
