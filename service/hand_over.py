@@ -232,6 +232,14 @@ class HandOver:
         shift = on if on is not None and is_shift else Shift(name="", from_ns=from_ns, to_ns=to_ns)
         return self._freeze(site, shift, at_ns, by)
 
+    def freeze_last(self, name: str, *, at_ns: int, by: str) -> tuple[Handover, bool]:
+        """Freeze the shift of a site that ended last, as `freeze` does. Raises ConflictError where it has no shifts."""
+        site = self.site(name)
+        last = previous_shift(site.pattern, site.zone_info, at_ns)
+        if last is None:
+            raise ConflictError(f"no shifts are set for {name!r}: set them, or give from and to")
+        return self._freeze(site, last, at_ns, by)
+
     def freeze_due(self, at_ns: int, *, after_s: float) -> list[Handover]:
         """Freeze each shift that ended `after_s` ago or longer, put what is new on its way, and return it.
 

@@ -20,6 +20,7 @@ from service.adapters.web import (
     api_commission,
     api_drives,
     api_hand,
+    api_handovers,
     api_health,
     api_map,
     api_people,
@@ -27,15 +28,18 @@ from service.adapters.web import (
     api_readings,
     api_refused,
     api_sensing,
+    api_shifts,
     api_stream,
     pages,
     pages_alerts,
     pages_commission,
     pages_forms,
     pages_hand,
+    pages_handover,
     pages_map,
     pages_people,
     pages_plan,
+    pages_shifts,
     problems,
 )
 from service.adapters.web.access import Access, Logins
@@ -48,6 +52,7 @@ from service.adapters.web.parts import BrokerStatus, Parts, WebSettings
 from service.adapters.web.sensing import Sensing
 from service.answer import Answer
 from service.core.people import Role
+from service.hand_over import HandOver
 from service.measure_by_hand import MeasureByHand
 from service.operate import Operate
 from service.ports import Stores
@@ -72,6 +77,7 @@ TAGS = (
     ("sensing", "State of the sensing, what many readings show together, what was taken off"),
     ("commissioning", "Sensors being set up, the baseline, and what a drive teaches about itself"),
     ("by hand", "Measurements by hand, and the card to take along"),
+    ("shifts", "Sites and their shifts, work in hand, notes, and what one shift hands to the next"),
     ("refused", "Messages that could not be used, and drives that nobody registered"),
     ("catalogue", "Chains by designation or by measurement"),
     ("map", "The chain, link by link"),
@@ -105,7 +111,13 @@ def create_app(
     """
     settings = settings or WebSettings()
     readings, register, hand_values = stores.readings, stores.register, stores.hand_values
-    sensing = Sensing(readings, stores.refused, stores.devices, quiet_after_s=settings.stale_after_s)
+    sensing = Sensing(
+        readings,
+        stores.refused,
+        stores.devices,
+        quiet_after_s=settings.stale_after_s,
+        work_in_hand=stores.work_in_hand,
+    )
     board = Board(readings, register, hand_values, sensing)
     operate = Operate(register, stores.refused, readings)
     parts = Parts(
@@ -116,6 +128,10 @@ def create_app(
         devices=stores.devices,
         chain_maps=stores.chain_maps,
         alert_log=stores.alert_log,
+        work_in_hand=stores.work_in_hand,
+        notes=stores.notes,
+        handovers=stores.handovers,
+        hand_over=HandOver(stores, quiet_after_s=settings.stale_after_s),
         audit_log=stores.audit_log,
         people=stores.people,
         tokens=stores.tokens,
@@ -162,6 +178,8 @@ def _add_routes(app: FastAPI) -> None:
         api_drives,
         api_commission,
         api_hand,
+        api_shifts,
+        api_handovers,
         api_refused,
         api_catalogue,
         api_plan,
@@ -174,8 +192,10 @@ def _add_routes(app: FastAPI) -> None:
     app.include_router(api_health.router, prefix=API, include_in_schema=False)  # where the rest of the API is
     app.include_router(pages_forms.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_hand.router, include_in_schema=False, dependencies=READS)
+    app.include_router(pages_handover.router, include_in_schema=False, dependencies=READS)
+    app.include_router(pages_shifts.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_commission.router, include_in_schema=False, dependencies=READS)
-    app.include_router(pages_alerts.router, include_in_schema=False)
+    app.include_router(pages_alerts.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_map.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_plan.router, include_in_schema=False, dependencies=READS)

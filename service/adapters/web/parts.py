@@ -15,6 +15,7 @@ from service.adapters.web.board import Board
 from service.adapters.web.caller import caller_of
 from service.adapters.web.live import Live
 from service.answer import Answer
+from service.hand_over import HandOver
 from service.measure_by_hand import MeasureByHand
 from service.operate import Operate
 from service.ports import (
@@ -22,12 +23,15 @@ from service.ports import (
     AuditLog,
     ChainMaps,
     Devices,
+    Handovers,
     HandValues,
+    Notes,
     People,
     Readings,
     Refused,
     Register,
     Tokens,
+    WorkInHand,
 )
 from service.set_up import SetUp
 
@@ -60,6 +64,9 @@ class Parts:
     devices: Devices
     chain_maps: ChainMaps
     alert_log: AlertLog
+    work_in_hand: WorkInHand
+    notes: Notes
+    handovers: Handovers
     audit_log: AuditLog
     people: People
     tokens: Tokens
@@ -67,6 +74,7 @@ class Parts:
     operate: Operate
     answer: Answer
     measure_by_hand: MeasureByHand
+    hand_over: HandOver
     set_up: SetUp
     broker_status: BrokerStatus | None
     worker_registry: CollectorRegistry | None
