@@ -419,6 +419,7 @@ class Settings(BaseSettings):
     web: Web = Field(default_factory=Web)
     retention: Retention = Field(default_factory=Retention)
     worker: Worker = Field(default_factory=Worker)
+    deliver: Deliver = Field(default_factory=Deliver)
     log: Log = Field(default_factory=Log)
 
     @classmethod

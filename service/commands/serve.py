@@ -20,6 +20,7 @@ from service.adapters.web.app import create_app
 from service.adapters.web.parts import WebSettings
 from service.adapters.web.server import WebServer
 from service.commands import CommandError
+from service.commands.delivery import deliverer
 from service.commands.logins import admit_of, sign_in_of
 from service.commands.parts import broker_source, listen, opened_database
 from service.commands.supervise import Part, run_parts
@@ -86,14 +87,19 @@ class WorkerParts:
             database.chain_maps,
             now_ns=time.time_ns,
         )
+        self._deliver = deliverer(settings, database)
         self.parts = [
             Part(name="ingest", run=self._take, stop=self._stop.set),
             Part(name="housekeeper", run=self._keep_house, stop=self._stop.set),
             Part(name="folding", run=self._fold, stop=self._stop.set),
+            Part(name="delivery", run=self._send, stop=self._stop.set),
         ]
 
     def _fold(self) -> None:
         self._fold_maps.run(self._stop, self._fold_s)
+
+    def _send(self) -> None:
+        self._deliver.run(self._stop)
 
     def status(self) -> Mapping[str, Any]:
         """How the way from the broker to the store stands, for page and health checks (see web `parts`)."""

@@ -3,6 +3,7 @@
 SQLite is served now. Each function says what another database would have to do here.
 """
 
+import contextlib
 import sqlite3
 import time
 from pathlib import Path
@@ -96,10 +97,12 @@ def _begin(connection: Connection) -> None:
 
 
 def prepare_file(engine: Engine) -> None:
-    """Make the file a write-ahead log one: readers and the writer do not wait for each other.
+    """Make the file its owner's only, and a write-ahead log one: readers and the writer do not wait for each other.
 
+    Secrets of routes and hashes of passwords are in it. SQLite gives the files beside it the same mode.
     SQLite answers "busy" at once when two processes do this to a new file together, hence the tries.
     """
+    _keep_from_others(file_of(engine))
     for tries_left in reversed(range(50)):
         connection = engine.raw_connection()
         cursor = connection.cursor()
@@ -116,6 +119,18 @@ def prepare_file(engine: Engine) -> None:
             return
         finally:
             connection.close()
+
+
+def _keep_from_others(path: Path) -> None:
+    """Let nobody but the owner read the file. Where it is somebody else's, or has no modes, it stays as it is.
+
+    PostgreSQL: nothing to do.
+    """
+    with contextlib.suppress(OSError):
+        if not path.exists():
+            path.touch(mode=0o600)
+        if path.stat().st_mode & 0o077:
+            path.chmod(0o600)
 
 
 def insert_into(table: Table) -> Insert:
