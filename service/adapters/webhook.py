@@ -26,7 +26,7 @@ from standardwebhooks import Webhook
 from service.adapters import outside
 from service.adapters.kept_secrets import resolved
 from service.core.event import BATCH_CONTENT_TYPE, CONTENT_TYPE, CloudEvent, encode, encode_many
-from service.core.route import Route
+from service.core.route import Route, Way, is_reference, secret_problem
 from service.ports import EndpointGoneError, EventRefusedError, NotDeliveredError
 
 ANSWER_BYTES_MAX = 64 * 1024  # more of an answer is not read
@@ -157,15 +157,15 @@ class WebhookNotifier:
         """Return the socket with TLS, the certificate held against the host's name."""
         context = self._tls_context or ssl.create_default_context()
         try:
-            encrypted = context.wrap_socket(
+            sock = context.wrap_socket(
                 sock, server_hostname=self._target.host.strip("[]"), do_handshake_on_connect=False
             )
-            with self._watch.over(encrypted):
-                encrypted.do_handshake()
+            with self._watch.over(sock):
+                sock.do_handshake()
         except OSError:
-            sock.close()
+            sock.close()  # the plain one, or the one that took its place
             raise
-        return encrypted
+        return sock
 
     def _post(self, connection: http.client.HTTPConnection, body: bytes, headers: dict[str, str]) -> Answer:
         with self._watch.over(connection.sock):
@@ -239,12 +239,12 @@ def retry_after_s(text: str, now: datetime) -> float | None:
 
 
 def _signer(secret: str) -> Webhook:
-    try:
-        return Webhook(secret)
-    except Exception:  # noqa: BLE001 - whatever the library says of it might repeat the secret
+    """Return what signs with a secret; the library itself would take a short or mistyped one. Never repeats it."""
+    if not secret or is_reference(secret) or secret_problem(Way.WEBHOOK, secret) is not None:
         raise NotDeliveredError(
-            "the secret is none: it must be whsec_ and base64; make a new one for this route"
-        ) from None
+            "the secret is none: it must be whsec_ and the base64 of 24 to 64 bytes; make a new one for this route"
+        )
+    return Webhook(secret)
 
 
 class _Watch:
