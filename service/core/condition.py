@@ -315,7 +315,9 @@ def fold(state: State, seen: Seen, by: By) -> tuple[State, list[Change]]:
             state = _after_judgement(state, seen, step)
         case SetAnew():
             _judge_anew(state, step)
-    return replace(state, signals=step.signals, to_ns=max(state.to_ns, seen.t_ns)), step.changes
+    # other setpoints are nothing that was seen of the drive
+    to_ns = state.to_ns if isinstance(seen, SetAnew) else max(state.to_ns, seen.t_ns)
+    return replace(state, signals=step.signals, to_ns=to_ns), step.changes
 
 
 def _after_reading(state: State, reading: Reading, step: _Step) -> State:

@@ -47,6 +47,7 @@ CHAIN = "press-3-a"
 CLEAN: dict[str, Any] = {
     "up_missed": 0, "down_missed": 0, "up_extra": 0, "down_extra": 0, "by_alternation": False,
     "baseline_recorded_ns": None, "baseline_taken_ns": None, "since_pct": None, "since_u_pct": None,
+    "up_alternation_pct": None, "up_alternation_u_pct": None, "down_alternation_pct": None, "down_alternation_u_pct": None,
 }  # fmt: skip
 
 

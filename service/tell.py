@@ -1,0 +1,136 @@
+"""Brings the log of alerts in line with what is so: records what is lacking, and suppresses by design what means nothing now.
+
+Knows the order in which it is done; must not know why something is so. At most one step of the elongation of a drive stands
+for people at any time: those that a higher one outranks are suppressed before it is recorded, and come back if it clears. An
+alert that is suppressed is recorded as before, and what a person said of it stays.
+"""
+
+from collections.abc import Mapping, Sequence
+
+import structlog
+
+from service.annunciator import Annunciator
+from service.core.alert import Act, Alert, Annunciation, Event, Hold, NotAllowedError, alert_id_of, begin
+from service.core.condition import HIGHER
+from service.core.setpoint import STEPS, ConditionKind
+from service.core.told import Needed, Stretch, needed
+from service.ports import AlertLog
+
+log = structlog.get_logger(__name__)
+
+Alerts = dict[ConditionKind, Alert]
+Quiet = Mapping[ConditionKind, str]  # what says nothing now, and why
+
+
+class Tell:
+    """Records what the process does to alerts."""
+
+    def __init__(self, alert_log: AlertLog) -> None:
+        self._log = alert_log
+        self._annunciator = Annunciator(alert_log)
+
+    def record(
+        self,
+        drive_id: str,
+        so: Mapping[ConditionKind, Sequence[Stretch]],
+        from_ns: int,
+        quiet: Quiet,
+        now_ns: int,
+    ) -> None:
+        """Record what is lacking so that the log says what is so, in the order in which it was true.
+
+        Args:
+            drive_id: of a drive.
+            so: over which stretches conditions were true since `from_ns`; others are left as they are.
+            from_ns: since when that is known anew.
+            quiet: what is to be suppressed while it is true.
+            now_ns: when it is recorded.
+        """
+        # At one instant a higher step occurs before those that it outranks, and clears after them.
+        lacking = [
+            (each.true_ns, -rank if each.event is Event.OCCUR else rank, kind, each)
+            for rank, kind in enumerate(ConditionKind)
+            if kind in so
+            for each in needed(self._log.of_alert(alert_id_of(drive_id, kind)), so[kind], from_ns)
+        ]
+        if not lacking:
+            return
+        alerts = self._alerts(drive_id)
+        for true_ns, _, kind, each in sorted(lacking, key=lambda one: one[:2]):
+            if each.event is Event.OCCUR:
+                self._suppress(drive_id, alerts, quiet, now_ns, about=kind)
+            self._advance(drive_id, kind, alerts, _act(each, true_ns, now_ns))
+        self.hold(drive_id, quiet, now_ns, alerts)
+
+    def hold(self, drive_id: str, quiet: Quiet, now_ns: int, alerts: Alerts | None = None) -> None:
+        """Suppress what is true and means nothing now, and take the suppression off what means something again."""
+        alerts = self._alerts(drive_id) if alerts is None else alerts
+        self._suppress(drive_id, alerts, quiet, now_ns)
+        wanted = _wanted(alerts, quiet, None)
+        for kind, alert in list(alerts.items()):
+            if Hold.SUPPRESSED in alert.holds and kind not in wanted:
+                act = Act(event=Event.UNSUPPRESS, true_ns=now_ns, recorded_ns=now_ns)
+                self._advance(drive_id, kind, alerts, act)
+
+    def end_shelves(self, now_ns: int) -> None:
+        """End the shelves whose time is over."""
+        for alert in self._log.alerts():
+            for held in alert.held:
+                if held.hold is Hold.SHELVED and held.until_ns is not None and held.until_ns <= now_ns:
+                    act = Act(event=Event.SHELF_ENDS, true_ns=held.until_ns, recorded_ns=now_ns)
+                    self._advance(alert.drive_id, alert.kind, {alert.kind: alert}, act)
+
+    def clear_all(self, drive_id: str, why: str, now_ns: int) -> None:
+        """Clear whatever stands of a drive that is watched no more."""
+        alerts = self._alerts(drive_id)
+        for kind, alert in list(alerts.items()):
+            if alert.active:
+                act = Act(event=Event.CLEAR, why=why, true_ns=now_ns, recorded_ns=now_ns)
+                self._advance(drive_id, kind, alerts, act)
+        self.hold(drive_id, {}, now_ns, alerts)
+
+    def _alerts(self, drive_id: str) -> Alerts:
+        return {each.kind: each for each in self._log.alerts(drive_id, standing=False)}
+
+    def _suppress(
+        self,
+        drive_id: str,
+        alerts: Alerts,
+        quiet: Quiet,
+        now_ns: int,
+        about: ConditionKind | None = None,
+    ) -> None:
+        for kind, why in _wanted(alerts, quiet, about).items():
+            if Hold.SUPPRESSED not in alerts.get(kind, begin(drive_id, kind)).holds:
+                act = Act(event=Event.SUPPRESS, why=why, true_ns=now_ns, recorded_ns=now_ns)
+                self._advance(drive_id, kind, alerts, act)
+
+    def _advance(self, drive_id: str, kind: ConditionKind, alerts: Alerts, act: Act) -> None:
+        """Record an act and what the alert is after it. One that is so already is as good as done."""
+        try:
+            alerts[kind] = self._annunciator.advance(drive_id, kind, act).alert
+        except NotAllowedError as said:
+            log.info("so already", what=str(said))
+            if (now := self._log.alert(alert_id_of(drive_id, kind))) is not None:
+                alerts[kind] = now
+
+
+def _act(needed: Needed, true_ns: int, now_ns: int) -> Act:
+    return Act(
+        event=needed.event,
+        why=needed.why,
+        true_ns=true_ns,
+        recorded_ns=now_ns,
+        facts=needed.facts,
+        priority=needed.priority,
+    )
+
+
+def _wanted(alerts: Alerts, quiet: Quiet, about: ConditionKind | None) -> dict[ConditionKind, str]:
+    """What is to be suppressed, and why; `about` is about to occur."""
+    true = {kind for kind, alert in alerts.items() if alert.active} | ({about} if about else set())
+    wanted = {kind: quiet[kind] for kind in ConditionKind if kind in true and kind in quiet}
+    seen = {kind for kind, alert in alerts.items() if alert.annunciation is not Annunciation.NORMAL} | true
+    steps = [kind for kind in STEPS if kind in seen]
+    highest = [kind for kind in steps if kind in true] or steps
+    return wanted | {kind: HIGHER for kind in steps if kind is not highest[-1]}

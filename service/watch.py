@@ -1,0 +1,350 @@
+"""Door: the clock ticked. What is due is looked at, and what occurred or cleared is recorded.
+
+The story of a turn: which drives have something new; each of them is brought up to what is stored (`evaluate`); what its
+conditions say is brought into the log of alerts (`tell`); shelves end; where the looking stands is saved and what is done
+leaves the list. Rules for the next editor:
+
+- Recorded before saved. A crash anywhere between makes the next turn do the same again, and doing it again records nothing.
+- One bad drive never stops the others: it stays on the list and is tried again at the next turn.
+
+One process watches a store. Two would record nothing twice, but each would do all of the work.
+"""
+
+import threading
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import structlog
+
+from service.core.commission import touched_ns
+from service.core.condition import (
+    BY_CLOCK,
+    HOUR_NS,
+    Around,
+    By,
+    Forecast,
+    at_clock,
+    quiet_because,
+    stands,
+)
+from service.core.drive import Baseline, Chain, Drive, baseline_at, chain_at, limit
+from service.core.setpoint import RULES, ConditionKind, Override, effective
+from service.core.work import COMMISSIONING_KINDS, SIMULATION_KINDS, Work, WorkKind
+from service.evaluate import (
+    AHEAD_NS,
+    Evaluate,
+    Evaluation,
+    Registered,
+    begin,
+    loaded,
+    saved_of,
+    stretches_by_clock,
+)
+from service.fold_maps import MapOfChain, map_of_drive
+from service.ports import DeviceState, Due, NotFoundError, SavedEvaluation, Stores, StoreUnavailableError
+from service.tell import Tell
+
+MAPS_AT_ONCE = 2  # maps of chains looked at in a turn: they take long
+RETIRED = "The drive is retired."
+ForecastOf = Callable[[str, int], Forecast | None]  # of a drive, as of an instant
+
+log = structlog.get_logger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class _Plant:
+    """Register and setpoints as they were at one version of each."""
+
+    versions: tuple[int, int]
+    drives: Mapping[str, Registered]
+    by: Mapping[str, By]
+
+
+@dataclass(slots=True)
+class _Around:
+    """What is asked for once a turn."""
+
+    now_ns: int
+    devices: Mapping[str, DeviceState]
+    work: Mapping[str, Sequence[Work]]
+    touched: set[str]  # drives of whose alerts something was recorded since the turn before
+
+
+class Watch:
+    """Looks at what is due, turn by turn."""
+
+    def __init__(
+        self,
+        stores: Stores,
+        *,
+        judge_s: float = HOUR_NS / 1e9,
+        forecast_of: ForecastOf | None = None,
+        now_ns: Callable[[], int] = time.time_ns,
+    ) -> None:
+        """A watcher that has not begun.
+
+        Args:
+            stores: the ports of the store.
+            judge_s: from one judgement of many readings of a drive to the next, by its own time; and of its map.
+            forecast_of: when a chain reaches its limit; None: nobody forecasts it.
+            now_ns: the clock, read once a turn.
+        """
+        self._stores, self._now_ns, self._forecast_of = stores, now_ns, forecast_of
+        self._judge_ns = int(judge_s * 1e9)
+        self._tell = Tell(stores.alert_log)
+        self._evaluate = Evaluate(stores.readings, stores.hand_values)
+        self._plant: _Plant | None = None
+        self._known: dict[str, Evaluation] = {}  # as they are saved
+        self._unfinished: set[str] = set()
+        self._quiet: dict[str, dict[ConditionKind, str]] = {}  # what was suppressed of each drive, and why
+        self._number = -1  # of the newest transition that was seen
+        self._maps: dict[str, tuple[int, MapOfChain | None]] = {}  # when looked at, and what it said
+
+    def run(self, stop: threading.Event, every_s: float) -> None:
+        """Take a turn every so often until `stop`. What fails is tried again at the next one."""
+        while not stop.wait(every_s):
+            try:
+                self.turn()
+            except StoreUnavailableError as fault:
+                log.warning("watching_waits", fault=str(fault))
+            except Exception:
+                log.exception("watching_failed")  # what is due stays due until the bug is mended
+
+    def turn(self) -> int:
+        """Look at all that is due; return of how many drives something was. Raises StoreUnavailableError."""
+        around = self._around()
+        plant, changed = self._plant_now()
+        due = self._due(plant, around.now_ns)
+        self._look_at_maps(plant, around.now_ns)
+        saved: list[SavedEvaluation] = []
+        done: list[Due] = []
+        for drive_id in plant.drives:
+            asked = due.get(drive_id)
+            try:
+                saved += self._drive(plant, drive_id, asked, around, changed=changed)
+            except StoreUnavailableError:
+                raise
+            except Exception:
+                log.exception("drive_not_watched", drive=drive_id)  # it stays due
+                continue
+            done += [asked] if asked is not None and asked.changes else []
+        unknown = [each for each in due.values() if each.drive_id not in plant.drives]
+        self._stores.evaluations.save(saved, [*done, *unknown])
+        if changed:
+            self._clear_retired(plant, around.now_ns)
+        self._tell.end_shelves(around.now_ns)
+        return len(done)
+
+    # What is there
+
+    def _around(self) -> _Around:
+        stores = self._stores
+        work: dict[str, list[Work]] = {}
+        for each in stores.work_in_hand.in_hand():
+            work.setdefault(each.drive_id, []).append(each)
+        touched: set[str] = set()
+        while self._number >= 0 and (page := stores.alert_log.after(self._number)):
+            touched |= {each.drive_id for each in page}
+            self._number = page[-1].number
+        if self._number < 0:
+            self._number = stores.alert_log.newest_number()
+        devices = {each.drive_id: each for each in stores.devices.states()}
+        return _Around(self._now_ns(), devices, work, touched)
+
+    def _plant_now(self) -> tuple[_Plant, bool]:
+        """Register and setpoints as they are, and whether they are others than before."""
+        stores = self._stores
+        versions = stores.register.version(), stores.setpoints.version()
+        if self._plant is not None and self._plant.versions == versions:
+            return self._plant, False
+        drives = stores.register.drives()
+        chains: dict[str, list[Chain]] = {}
+        for chain in stores.register.chains():
+            chains.setdefault(chain.drive_id, []).append(chain)
+        baselines: dict[str, list[Baseline]] = {}
+        for baseline in stores.register.baselines():
+            baselines.setdefault(baseline.chain_id, []).append(baseline)
+        overrides = stores.setpoints.overrides()
+        found = {each.drive_id: _registered(each, drives, chains, baselines) for each in drives}
+        by = {each.drive_id: by_of(each, overrides, self._judge_ns) for each in drives}
+        for gone in self._known.keys() - found.keys():
+            del self._known[gone]
+        self._plant = _Plant(versions, found, by)
+        return self._plant, True
+
+    def _due(self, plant: _Plant, now_ns: int) -> dict[str, Due]:
+        """The drives to look at: those noted as due, those not done with, those that nobody looked at since the start.
+
+        What came late of one strand may change what was said of those beside it.
+        """
+        due = {each.drive_id: each for each in self._stores.evaluations.due()}
+        for drive_id in plant.drives:
+            if drive_id not in due and (drive_id in self._unfinished or drive_id not in self._known):
+                due[drive_id] = Due(drive_id=drive_id, from_ns=now_ns + AHEAD_NS, changes=0)
+        for each in list(due.values()):
+            for other in plant.drives[each.drive_id].beside if each.drive_id in plant.drives else ():
+                to_ns = self._known[other].now.state.to_ns if other in self._known else -1
+                if to_ns // self._judge_ns * self._judge_ns >= each.from_ns:
+                    known = due.get(other) or replace(each, drive_id=other, changes=0)
+                    due[other] = replace(known, from_ns=min(known.from_ns, each.from_ns))
+        return due
+
+    # One drive
+
+    def _drive(
+        self, plant: _Plant, drive_id: str, due: Due | None, around: _Around, *, changed: bool
+    ) -> list[SavedEvaluation]:
+        """Look at one drive and record what that shows; return its evaluation where that is to be saved."""
+        registered, by = plant.drives[drive_id], plant.by[drive_id]
+        first = drive_id not in self._known
+        before = self._load(drive_id) if first else self._known[drive_id]
+        after = before
+        if due is not None or changed:
+            brought = self._evaluate.bring_up(
+                before,
+                registered,
+                by,
+                from_ns=due.from_ns if due else None,
+                now_ns=around.now_ns,
+                all_kinds=first,
+            )
+            after = brought.evaluation
+            quiet = self._quiet_of(registered, after, around)
+            self._tell.record(drive_id, brought.so, brought.from_ns, quiet, around.now_ns)
+            (self._unfinished.discard if brought.complete else self._unfinished.add)(drive_id)
+        after = self._clock(registered, by, after, around, all_kinds=first)
+        self._hold(registered, after, around)
+        self._known[drive_id] = after
+        if after == before and not first:
+            return []
+        return [saved_of(after, checkpoints=first or after.checkpoints != before.checkpoints)]
+
+    def _load(self, drive_id: str) -> Evaluation:
+        saved = self._stores.evaluations.load(drive_id)
+        try:
+            return begin(drive_id) if saved is None else loaded(saved)
+        except ValueError as fault:
+            log.warning("watching_begun_again", drive=drive_id, why=str(fault))
+            return begin(drive_id)
+
+    def _clock(
+        self, registered: Registered, by: By, before: Evaluation, around: _Around, *, all_kinds: bool
+    ) -> Evaluation:
+        """Look at what hangs on the clock, and record what that shows."""
+        drive_id, now_ns = registered.drive.drive_id, around.now_ns
+        device = around.devices.get(drive_id)
+        _, of_chain = self._maps.get(drive_id, (0, None))
+        known = Around(
+            now_ns=now_ns,
+            sensors=registered.drive.whole_pitches is not None,
+            online=device.online if device else None,
+            online_since_ns=device.since_ns if device else 0,
+            folded_to_ns=of_chain.folded_to_ns if of_chain else None,
+            faults=tuple(of_chain.faults) if of_chain else (),
+            forecast=self._forecast_of(drive_id, now_ns) if self._forecast_of else None,
+        )
+        clock, changes = at_clock(before.clock, before.now.state, known, by)
+        after = replace(before, clock=clock)
+        kinds = BY_CLOCK if all_kinds else {each.kind for each in changes}
+        if kinds:
+            so = {kind: stretches_by_clock(kind, before.clock, changes) for kind in kinds}
+            self._tell.record(drive_id, so, 0, self._quiet_of(registered, after, around), now_ns)
+        return after
+
+    # What is kept from people by design
+
+    def _hold(self, registered: Registered, evaluation: Evaluation, around: _Around) -> None:
+        """Suppress and let go, where what is quiet is another than before or somebody did something to an alert."""
+        drive_id = registered.drive.drive_id
+        quiet = self._quiet_of(registered, evaluation, around)
+        if self._quiet.get(drive_id) != quiet or drive_id in around.touched:
+            self._tell.hold(drive_id, quiet, around.now_ns)
+            self._quiet[drive_id] = quiet
+
+    def _quiet_of(
+        self, registered: Registered, evaluation: Evaluation, around: _Around
+    ) -> dict[ConditionKind, str]:
+        """What is true or may become so and says nothing now, with why."""
+        kinds_of_work = {each.kind for each in around.work.get(registered.drive.drive_id, ())}
+        checked = bool(kinds_of_work & (COMMISSIONING_KINDS | SIMULATION_KINDS))
+        found = {
+            kind: quiet_because(
+                kind,
+                active=evaluation.clock.active(),
+                stands=stands(evaluation.now.state, around.now_ns),
+                function_check=checked or _is_set_up(registered, around.now_ns),
+                locked_out=WorkKind.LOCKED_OUT in kinds_of_work,
+            )
+            for kind in RULES
+        }
+        return {kind: why for kind, why in found.items() if why}
+
+    def _clear_retired(self, plant: _Plant, now_ns: int) -> None:
+        """Clear what stands of drives that are on the board no more."""
+        for drive_id in {each.drive_id for each in self._stores.alert_log.alerts()} - plant.drives.keys():
+            self._tell.clear_all(drive_id, RETIRED, now_ns)
+
+    # Maps of chains
+
+    def _look_at_maps(self, plant: _Plant, now_ns: int) -> None:
+        """Look at the maps that were looked at longest ago, a few a turn."""
+        waiting = [
+            drive_id
+            for drive_id in plant.drives
+            if not 0 <= now_ns - self._maps.get(drive_id, (-self._judge_ns, None))[0] < self._judge_ns
+        ]
+        waiting.sort(key=lambda drive_id: self._maps.get(drive_id, (0, None))[0])
+        for drive_id in waiting[:MAPS_AT_ONCE]:
+            try:
+                self._maps[drive_id] = now_ns, self._map(drive_id, now_ns)
+            except ValueError as fault:  # a state that another version saved
+                log.warning("map_not_read", drive=drive_id, why=str(fault))
+                self._maps[drive_id] = now_ns, None
+
+    def _map(self, drive_id: str, now_ns: int) -> MapOfChain | None:
+        stores = self._stores
+        try:
+            return map_of_drive(drive_id, stores.register, stores.readings, stores.chain_maps, now_ns)
+        except NotFoundError:  # no chain, or one that has no map
+            return None
+
+
+def by_of(drive: Drive, overrides: Sequence[Override], judge_ns: int = HOUR_NS) -> By:
+    """Return what a drive is judged by: its limit, and the setpoints that hold for it."""
+    of = {"site": drive.site, "drive_class": drive.drive_class, "drive_id": drive.drive_id}
+    setpoints = {kind: effective(kind, overrides, **of).setpoint for kind in ConditionKind}
+    return By(limit_pct=limit(drive).limit_pct, setpoints=setpoints, judge_ns=judge_ns)
+
+
+def _registered(
+    drive: Drive,
+    drives: Sequence[Drive],
+    chains: Mapping[str, Sequence[Chain]],
+    baselines: Mapping[str, Sequence[Baseline]],
+) -> Registered:
+    beside = [
+        each.drive_id
+        for each in drives
+        if drive.strand_group
+        and (each.strand_group, each.site) == (drive.strand_group, drive.site)
+        and each.drive_id != drive.drive_id
+    ]
+    own = chains.get(drive.drive_id, [])
+    return Registered(
+        drive=drive,
+        chains=own,
+        baselines={each.chain_id: baselines.get(each.chain_id, []) for each in own},
+        beside=beside,
+        chains_beside={each: chains.get(each, []) for each in beside},
+    )
+
+
+def _is_set_up(registered: Registered, now_ns: int) -> bool:
+    """Whether a bracket was touched and no baseline taken since."""
+    touched = touched_ns(registered.drive.note)
+    if not touched:
+        return False
+    chain = chain_at(registered.chains, now_ns)
+    baseline = baseline_at(registered.baselines.get(chain.chain_id, []), now_ns) if chain else None
+    return baseline is None or baseline.taken_ns < touched
