@@ -26,6 +26,7 @@ SECTION_LINKS_MIN = 4
 FAULTS_MAX = 12
 _LINK_SIGMAS = 6.5  # two-sided 8e-11 for a normal spread
 _SECTION_SIGMAS = 8.0  # over every start and length of a section, with a spread that is itself only estimated
+_ENDS_LINKS = 2  # by which either end of a section may lie further out: its last joint wears one link by half
 _CRANKED_SIGMAS = 4.0  # by which one place of the cranked link must explain the links better than any other
 _BESIDE = 11  # links of the like, around a link, that it is compared with
 _WEAR_MIN_PCT = 0.3  # less is no measure of how links differ
@@ -51,7 +52,8 @@ class Finding:
 
     `first_link`, `links`: link j lies between joints j and j + 1; of a joint out of place, the link before it and the one
     after. `from_mm`: along the chain from joint 0 to the first link. `excess_mm`: how much longer all its links
-    together are than as many of their like (negative: shorter); of a joint out of place, how far it lies late in its row
+    together are than as many of their like (negative: shorter), of a section whatever of it lies beyond its ends, which are
+    known to two links either way, with them; of a joint out of place, how far it lies late in its row
     at `up`. `u_mm`: standard uncertainty (k = 1) of that.
     """
 
@@ -279,10 +281,12 @@ def _sections(chain: _Chain, excess: Floats) -> list[Finding]:
         section = _clearest(chain, excess, variance)
         if section is None:
             return found
-        start, links, off_pct = section
+        start, links = section
         inside = np.arange(start, start + links) % chain.pitches
         rest = np.setdiff1d(np.arange(chain.pitches), inside)
-        found.append(_section(chain, start, links, off_pct, rest))
+        found.append(
+            _section(chain, start, links, _whole_excess(chain, excess, variance, start, links), rest)
+        )
         # What was named is not searched again, nor are its ends: their links belong to it by half.
         reach = np.arange(start - SECTION_LINKS_MIN, start + links + SECTION_LINKS_MIN) % chain.pitches
         outside = np.setdiff1d(rest, reach)
@@ -292,8 +296,8 @@ def _sections(chain: _Chain, excess: Floats) -> list[Finding]:
     return found
 
 
-def _clearest(chain: _Chain, excess: Floats, variance: Floats) -> tuple[int, int, float] | None:
-    """First link, number of links and mean excess over the rest, per cent, of the clearest section; None: none is clear.
+def _clearest(chain: _Chain, excess: Floats, variance: Floats) -> tuple[int, int] | None:
+    """First link and number of links of the clearest section; None: none is clear.
 
     Every start and every length up to half the loop is tried: (mean inside - mean of the rest) over its standard
     deviation, which the chain's own spread and the map's uncertainty make.
@@ -317,17 +321,36 @@ def _clearest(chain: _Chain, excess: Floats, variance: Floats) -> tuple[int, int
     start, length = np.unravel_index(int(np.argmax(clear)), clear.shape)
     if clear[start, length] < _SECTION_SIGMAS:
         return None
-    return int(start), int(lengths[length]), float(off[start, length])
+    return int(start), int(lengths[length])
 
 
-def _section(chain: _Chain, start: int, links: int, off_pct: float, rest: Joints) -> Finding:
+def _whole_excess(
+    chain: _Chain, excess: Floats, variance: Floats, start: int, links: int
+) -> tuple[float, float]:
+    """By how much a section is longer than as many of their like in the rest, mm, and its standard uncertainty.
+
+    Where it ends is known to a pair of links only: a joint that wears lengthens one link by its half, and that one is as near
+    to the rest as to the section. So the pairs beside it are counted in: what of the section lies in them is then in the sum,
+    and what lies outside adds nothing but how links differ, which is in the uncertainty.
+    """
+    wide = min(links + 2 * _ENDS_LINKS, chain.pitches - SECTION_LINKS_MIN)
+    reach = (start - (wide - links) // 2 + np.arange(wide)) % chain.pitches
+    outside = np.setdiff1d(np.arange(chain.pitches), reach)
+    inside = (start + np.arange(links)) % chain.pitches
+    level = float(excess[outside].mean())
+    beside = float(variance[np.setdiff1d(reach, inside)].sum())
+    rest = float(variance[outside].sum()) * (wide / len(outside)) ** 2
+    u_pct = math.sqrt((chain.link_map.run_u_pct(wide) * wide) ** 2 + beside + rest)
+    return chain.mm(float(excess[reach].sum()) - wide * level), chain.mm(u_pct)
+
+
+def _section(chain: _Chain, start: int, links: int, size: tuple[float, float], rest: Joints) -> Finding:
     """A section by its place, its length and how much longer it is than the rest."""
     inside_pct = float(chain.link_map.elongation_pct[(start + np.arange(links)) % chain.pitches].mean())
     rest_pct = float(chain.link_map.elongation_pct[rest].mean())
-    size = chain.mm(off_pct) * links, chain.mm(chain.link_map.run_u_pct(links)) * links
-    run = f"Links {start} to {(start + links - 1) % chain.pitches} ({links} pitches)"
+    run = f"Links {start} to {(start + links - 1) % chain.pitches} ({links} pitches; either end to {_ENDS_LINKS} links)"
     lengths = f"elongation {inside_pct:.2f} % there, {rest_pct:.2f} % in the rest; {_size(*size)} in all"
-    if off_pct > 0:
+    if size[0] > 0:
         words = f"{run} are worn more than the rest of the chain: {lengths}."
         return chain.finding(Fault.WORN_SECTION, start, links, size, words)
     origin = "as long as new chain, so spliced in later" if inside_pct < _AS_NEW_PCT else "put in later"

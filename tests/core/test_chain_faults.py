@@ -250,6 +250,48 @@ def test_a_joint_of_1_mm_is_measured_to_its_uncertainty() -> None:
     assert np.sqrt(np.mean(np.square(errors))) < 2.5  # its like beside it differ too
 
 
+def drawn_section(rng: np.random.Generator) -> tuple[Follower, WornSection]:
+    """A chain with a section worn faster than the rest, or spliced in new, that ran 20 laps."""
+    setting = drawn(rng, elongation_pct=float(rng.uniform(0.8, 2.0)))
+    section = WornSection(
+        first_joint=int(rng.integers(5, setting.pitches - 5)),
+        joints=int(rng.integers(8, min(40, setting.pitches // 2 - 4))),
+        factor=float(rng.choice([0.0, rng.uniform(2.5, 5)])),
+    )
+    return Follower(replace(setting, worn_section=section)).laps(20), section
+
+
+def true_excess_mm(worn: Follower, section: WornSection) -> float:
+    """By how much all links that the joints of the section belong to are longer than the mean of their like in the rest."""
+    pitches = worn.setting.pitches
+    pct = 100 * (worn.drive.chain.links_mm / PITCH_MM - 1)
+    inside = np.arange(section.first_joint - 1, section.first_joint + section.joints) % pitches
+    rest = np.setdiff1d(np.arange(pitches), inside)
+    like = [float(pct[rest[rest % 2 == kind]].mean()) for kind in (0, 1)]
+    return sum(float(pct[link]) - like[link % 2] for link in inside) / 100 * PITCH_MM
+
+
+def test_the_stated_interval_of_a_section_holds_what_it_is_longer_by_wherever_it_ends() -> None:
+    """Its end links are worn by half, so where it ends is known to a pair of links."""
+    rng = np.random.default_rng(34)
+    scores, ends = [], []
+    for _ in range(80):
+        worn, section = drawn_section(rng)
+        found = [each for each in worn.faults() if each.fault in {Fault.WORN_SECTION, Fault.NEW_SECTION}]
+        if not found:
+            continue
+        finding = max(found, key=lambda each: abs(each.excess_mm))
+        scores.append((finding.excess_mm - true_excess_mm(worn, section)) / finding.u_mm)
+        pitches = worn.setting.pitches
+        start = finding.first_link - worn.true_link(section.first_joint - 1)
+        start = (start + pitches // 2) % pitches - pitches // 2
+        ends += [abs(start), abs(start + finding.links - section.joints - 1)]
+        assert "either end to 2 links" in finding.words
+    assert len(scores) > 70
+    assert np.mean(np.abs(scores) <= 2) >= 0.88
+    assert np.mean(np.array(ends) <= 2) >= 0.97
+
+
 def test_no_fault_is_named_on_100_sound_chains() -> None:
     rng = np.random.default_rng(32)
     named = [finding for _ in range(100) for finding in Follower(drawn(rng)).laps(20).faults()]

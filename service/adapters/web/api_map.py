@@ -41,7 +41,7 @@ class FaultOut(schemas.Out):
 
     fault: Fault
     first_link: int
-    links: int
+    links: int = Field(description="Of a section, either end is known to two links")
     from_mm: float = Field(description="Along the chain from joint 0 to the first link")
     excess_mm: float = Field(description="Longer than as many of their like; negative: shorter")
     u_mm: float
