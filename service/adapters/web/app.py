@@ -25,6 +25,7 @@ from service.adapters.web import (
     api_map,
     api_people,
     api_plan,
+    api_quality,
     api_readings,
     api_refused,
     api_sensing,
@@ -173,6 +174,7 @@ def _add_routes(app: FastAPI) -> None:
     for part in (
         api_readings,
         api_stream,
+        api_quality,
         api_alerts,
         api_sensing,
         api_drives,

@@ -16,8 +16,10 @@ from pydantic import BaseModel, Field
 
 from service.adapters.web import alerts
 from service.adapters.web.alert_view import Group, View, groups_of, step_words, view_of
+from service.adapters.web.alert_words import TITLES
 from service.adapters.web.alerts import Filters, Found
 from service.adapters.web.allowed import needs
+from service.adapters.web.api_quality import DAYS_MAX, OPERATORS_MAX, measured, setpoints_page
 from service.adapters.web.instants import SECOND_NS, local, local_ns
 from service.adapters.web.pages_forms import Collected, TypedDep, Wrong
 from service.adapters.web.parts import Parts, PartsDep, WhoDep
@@ -100,6 +102,38 @@ def _forms(now_ns: int, parts: Parts) -> dict[str, Any]:
         return local(now_ns + days * DAY_NS, parts.settings.zone).strftime("%Y-%m-%dT%H:%M")
 
     return {"new_key": lambda: token_urlsafe(12), "in_a_day": days_on(1), "in_a_month": days_on(30)}
+
+
+class AskedQuality(BaseModel):
+    """Of which time the quality is asked for; what makes no sense counts as left out."""
+
+    days: str = Field(default="", max_length=10)
+    operators: str = Field(default="", max_length=10)
+
+
+@router.get("/alerts/quality", response_class=HTMLResponse, dependencies=[needs(Role.VIEWER)])
+def quality_page(request: Request, parts: PartsDep, asked: Annotated[AskedQuality, Query()]) -> HTMLResponse:
+    """How good the alerts are as a whole, and which setpoints to look at."""
+    days, operators = _whole(asked.days) or 30, _whole(asked.operators) or 1
+    days = days if days <= DAYS_MAX else 30
+    operators = operators if operators <= OPERATORS_MAX else 1
+    found = measured(parts, days, operators)
+    drives = {each.drive_id: each for each in parts.register.drives(retired=True)}
+    standing = {
+        each.alert.alert_id: view_of(each, found.to_ns, parts.settings.zone)
+        for each in alerts.found(parts, Filters())
+    }
+    values = {
+        "found": found,
+        "days": days,
+        "operators": operators,
+        "titles": TITLES,
+        "drives": drives,
+        "standing": standing,
+        "setpoints_page": setpoints_page,
+        "sites_named": any(found.sites),
+    }
+    return render(request, "quality.html", values, now_ns=found.to_ns)
 
 
 @router.get("/alerts/{alert_id}", response_class=HTMLResponse, dependencies=[needs(Role.VIEWER)])

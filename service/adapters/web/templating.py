@@ -119,15 +119,6 @@ def _unseen(parts: Parts) -> int:
         alerts = parts.alert_log.alerts()
     except StoreUnavailableError:
         return 0
-    return sum(each.annunciation in waiting and not each.held for each in alerts)
-
-
-def _unseen(parts: Parts) -> int:
-    """Return how many alerts nobody has acknowledged yet; 0 where the store does not answer: the page may say just that."""
-    try:
-        alerts = parts.alert_log.alerts()
-    except StoreUnavailableError:
-        return 0
     waiting = {Annunciation.UNACKNOWLEDGED, Annunciation.RETURNED}
     return sum(each.annunciation in waiting and not each.held for each in alerts)
 
