@@ -104,19 +104,21 @@ def _service(url: str, timeout_s: float) -> Any:
 
 @contextmanager
 def _said() -> Iterator[list[str]]:
-    """Collect what the library logs in this thread, in place of its going to our log: a URL in it may hold a password."""
+    """Collect what the library warns of in this thread, and let nothing of it into our log: it logs URLs with passwords."""
     words: list[str] = []
     mine = threading.get_ident()
 
-    class Collect(logging.Handler):
-        def emit(self, record: logging.LogRecord) -> None:
-            if record.thread == mine and record.levelno >= logging.WARNING:
-                words.append(" ".join(record.getMessage().split()))
+    def collect(record: logging.LogRecord) -> bool:
+        if record.thread != mine:
+            return True
+        if record.levelno >= logging.WARNING:
+            words.append(" ".join(record.getMessage().split()))
+        return False
 
-    logger, handler = logging.getLogger("apprise"), Collect()
-    logger.propagate = False
-    logger.addHandler(handler)
+    logging.getLogger("urllib3").setLevel(logging.WARNING)  # at less it logs paths
+    logger = logging.getLogger("apprise")
+    logger.addFilter(collect)
     try:
         yield words
     finally:
-        logger.removeHandler(handler)
+        logger.removeFilter(collect)
