@@ -11,11 +11,31 @@ import yaml
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.core.announce import ElongationFields, alerts_topic, elongation_payload, elongation_topic
+from service.core.alert import Act, Annunciation, Event, Hold, advance, applied, begin
+from service.core.announce import (
+    ElongationFields,
+    alerts_topic,
+    documents_topic,
+    elongation_payload,
+    elongation_topic,
+    events_topic,
+)
 from service.core.batch import PAYLOAD_BYTES_MAX, PULSES_MAX, Batch, RejectionReason
-from service.core.drive import DRIVE_ID
+from service.core.drive import DRIVE_ID, Drive
+from service.core.event import (
+    AlertsFields,
+    CloudEvent,
+    DriveFields,
+    StandingFields,
+    TransitionFields,
+    alert_event,
+    alerts_payload,
+    encode,
+    trial_event,
+)
 from service.core.not_measured import NotMeasured
 from service.core.reading import Reading
+from service.core.setpoint import ConditionKind, Facts, Priority
 from service.core.wire import (
     INT64_MAX,
     Form,
@@ -329,6 +349,53 @@ def test_a_reading_is_announced_as_the_document_says() -> None:
     assert (said["chain"], said["seq"], said["pitches_averaged"]) == ("c", 4, 120)
 
 
+SAID: dict[str, Any] = {"alerts": AlertsFields, "events": CloudEvent}
+
+
+@pytest.mark.parametrize("name", SAID)
+def test_the_document_has_the_fields_of_what_is_said_of_alerts(name: str) -> None:
+    schema = SCHEMAS[name]
+    assert set(schema["properties"]) == set(schema["required"]) == set(SAID[name].__struct_fields__)
+
+
+@pytest.mark.parametrize(
+    ("schema", "struct"),
+    [
+        (SCHEMAS["alerts"]["properties"]["alerts"]["items"], StandingFields),
+        (SCHEMAS["events"]["properties"]["data"], TransitionFields),
+        (SCHEMAS["events"]["properties"]["data"]["properties"]["drive"], DriveFields),
+    ],
+)
+def test_the_document_has_the_fields_within_them(schema: dict[str, Any], struct: Any) -> None:
+    assert set(schema["properties"]) == set(schema["required"]) == set(struct.__struct_fields__)
+
+
+def test_the_document_has_every_word_of_the_life_of_an_alert() -> None:
+    of_data = SCHEMAS["events"]["properties"]["data"]["properties"]
+    of_alert = SCHEMAS["alerts"]["properties"]["alerts"]["items"]["properties"]
+    assert of_data["event"]["enum"] == [str(each) for each in Event]
+    for words in (of_data["before"], of_data["after"], of_alert["annunciation"]):
+        assert words["enum"] == [str(each) for each in Annunciation]
+    for words in (of_data["holds"]["items"], of_alert["holds"]["items"]):
+        assert words["enum"] == [str(each) for each in Hold]
+    for words in (of_data["priority"], of_alert["priority"]):
+        assert words["enum"] == [each.name.lower() for each in Priority]
+
+
+@pytest.mark.parametrize(
+    "facts", [None, Facts(cause="c", mend="m", value=2.0, u=0.1, setpoint=1.9, unit="%", at_drive=True)]
+)
+def test_what_happens_to_an_alert_is_said_as_the_document_says(facts: Facts | None) -> None:
+    alert = begin("d", ConditionKind.NEAR)
+    for event in (Event.OCCUR, Event.SHELVE, Event.ACKNOWLEDGE):
+        act = Act(event=event, why="w", true_ns=NOW_NS, recorded_ns=NOW_NS, until_ns=NOW_NS + 1, facts=facts)
+        step = advance(alert, act)
+        alert = applied(alert, step)
+        assert fits(json.loads(encode(alert_event(step, Drive(drive_id="d"), "x"))), SCHEMAS["events"])
+        assert fits(json.loads(alerts_payload([alert], NOW_NS)), SCHEMAS["alerts"])
+    assert fits(json.loads(encode(trial_event("r", "t", NOW_NS, "x"))), SCHEMAS["documents"])
+
+
 @pytest.mark.parametrize("reason", NotMeasured)
 def test_a_reading_without_a_number_says_why(reason: NotMeasured) -> None:
     said = json.loads(elongation_payload(reading(reason=reason)))
@@ -350,6 +417,8 @@ def test_the_topics_of_the_document_are_those_of_the_code() -> None:
     assert addresses == {
         "elongation": elongation_topic(root, "{drive}"),
         "alerts": alerts_topic(root, "{drive}"),
+        "events": events_topic(root, "{drive}"),
+        "documents": documents_topic(root),
     }
 
 
@@ -357,7 +426,7 @@ def test_the_service_receives_what_devices_publish_and_sends_the_rest() -> None:
     actions = {op["channel"]["$ref"].split("/")[-1]: op["action"] for op in DOCUMENT["operations"].values()}
     assert actions == {
         **dict.fromkeys(("pulses", "lag", "status"), "receive"),
-        **dict.fromkeys(("elongation", "alerts"), "send"),
+        **dict.fromkeys(("elongation", "alerts", "events", "documents"), "send"),
     }
 
 
