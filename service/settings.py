@@ -352,6 +352,15 @@ class Worker(_Section):
         le=86_400,
         description="seconds from one folding of batches into maps of chains to the next",
     )
+    watch_s: int = Field(
+        default=5, ge=1, le=3600, description="seconds from one look at what is due for alerts to the next"
+    )
+    judge_s: int = Field(
+        default=3600,
+        ge=10,
+        le=86_400,
+        description="seconds, by a drive's own time, from one judgement of many of its readings to the next",
+    )
     roll_up_s: int = Field(
         default=5, ge=1, le=3600, description="seconds from one run of the roll-ups to the next"
     )

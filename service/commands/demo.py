@@ -12,7 +12,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from types import FrameType
 
@@ -28,9 +28,12 @@ from service.commands.parts import opened_database
 from service.commands.serve import parts_of
 from service.commands.simulate import SIMULATOR
 from service.commands.supervise import STOP_SIGNALS, Part, run_parts
+from service.core.alert import Event
 from service.core.batch import RejectionReason
+from service.core.condition_words import ENGLISH
 from service.core.drive import Drive, limit
 from service.core.reading import NotMeasured, Reading
+from service.core.setpoint import STEPS, Override, Scope
 from service.operate import Operate
 from service.ports import StoreUnavailableError
 from service.settings import Broker, Settings, Store, Web, Worker
@@ -56,10 +59,11 @@ def run_demo(*, minutes: float | None, port: int, keep: Path | None, speed: floa
             broker=Broker(port=free_port(BROKER_PORT)),
             store=Store(folder=folder),
             web=Web(port=free_port(port)),
-            worker=Worker(roll_up_s=1),
+            worker=Worker(roll_up_s=1, watch_s=1, judge_s=60),
         )
         with DemoBroker(folder, settings.broker.port) as broker, opened_database(settings) as database:
             _register_plant(database)
+            _shorten_delays(database)
             _greet(settings, folder, keep)
             code = run_parts(_parts(settings, database, broker, folder, speed), minutes=minutes)
             _ignore_signals()
@@ -97,6 +101,7 @@ class Teller:
         self._stop = threading.Event()
         self._started_s = time.monotonic()
         self._told: set[tuple[str, str]] = set()
+        self._number = 0  # of the newest transition that was seen
         self._silent: dict[str, str] = {}
 
     def run(self) -> None:
@@ -120,6 +125,7 @@ class Teller:
             self._look_at_sensors(drive, each.reading)
             if each.measured is not None:
                 self._look_at_limit(drive, each.measured)
+        self._tell_alerts(drives)
         for sighting in self._database.refused.sightings():
             self._tell_once(
                 sighting.drive_id, "seen", f"{sighting.drive_id}: publishes, and nobody registered it"
@@ -132,6 +138,19 @@ class Teller:
                     "refused",
                     f"{refused.drive_id}: a message was refused and kept. {refused.detail}",
                 )
+
+    def _tell_alerts(self, drives: Mapping[str, Drive]) -> None:
+        """Tell what people are told of, and what cleared that they were told of."""
+        for each in self._database.alert_log.after(self._number):
+            self._number = each.number
+            if each.drive_id not in drives:
+                continue
+            alert = f"alert, {each.priority.name.lower()} priority: {ENGLISH[each.kind].title.lower()}"
+            if each.annunciates:
+                cause = each.act.facts.cause if each.act.facts else ""
+                self._tell(f"{_named(drives[each.drive_id])}: {alert}. {cause}")
+            elif each.act.event is Event.CLEAR and not each.holds:
+                self._tell(f"{_named(drives[each.drive_id])}: cleared, {ENGLISH[each.kind].title.lower()}")
 
     def _look_at_limit(self, drive: Drive, measured: Reading) -> None:
         bound, elongation_pct = limit(drive), measured.elongation_pct
@@ -184,6 +203,26 @@ def _register_plant(database: Database) -> None:
         raise CommandError(
             f"the demo's plant was refused: {result.errors[0].drive_id} {result.errors[0].detail}"
         )
+
+
+def _shorten_delays(database: Database) -> None:
+    """Let elongation be told after seconds: what takes months in a plant takes minutes here."""
+    for site in sorted({drive.site for drive in database.register.drives()}):
+        for kind in STEPS:
+            database.setpoints.put(
+                Override(
+                    scope=Scope.SITE,
+                    name=site,
+                    kind=kind,
+                    on_readings=2,
+                    on_s=2.0,
+                    off_readings=2,
+                    off_s=2.0,
+                    why="wear is sped up many thousand times in this demo",
+                    by="demo",
+                    at_ns=time.time_ns(),
+                )
+            )
 
 
 def _greet(settings: Settings, folder: Path, keep: Path | None) -> None:

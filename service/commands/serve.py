@@ -28,6 +28,7 @@ from service.fold_maps import FoldMaps
 from service.ingest import Housekeeper, Ingest, Metrics
 from service.ports import Resolution
 from service.settings import Settings
+from service.watch import Watch
 
 log = structlog.get_logger()
 
@@ -88,15 +89,21 @@ class WorkerParts:
             now_ns=time.time_ns,
         )
         self._deliver = deliverer(settings, database)
+        self._watch_s = settings.worker.watch_s
+        self._watch = Watch(database, judge_s=settings.worker.judge_s)
         self.parts = [
             Part(name="ingest", run=self._take, stop=self._stop.set),
             Part(name="housekeeper", run=self._keep_house, stop=self._stop.set),
             Part(name="folding", run=self._fold, stop=self._stop.set),
+            Part(name="watch", run=self._watch_alerts, stop=self._stop.set),
             Part(name="delivery", run=self._send, stop=self._stop.set),
         ]
 
     def _fold(self) -> None:
         self._fold_maps.run(self._stop, self._fold_s)
+
+    def _watch_alerts(self) -> None:
+        self._watch.run(self._stop, self._watch_s)
 
     def _send(self) -> None:
         self._deliver.run(self._stop)
