@@ -86,7 +86,7 @@ class PersonOut(Out):
     @classmethod
     def of(cls, person: Person) -> Self:
         """Return a person as the API gives it."""
-        return cls(
+        return cls.model_construct(
             name=person.name,
             full_name=person.full_name,
             role=person.role.word,
@@ -155,7 +155,7 @@ class TokenOut(Out):
     @classmethod
     def of(cls, token: Token, now_ns: int) -> Self:
         """Return a token as the API gives it."""
-        return cls(
+        return cls.model_construct(
             name=token.name,
             role=token.role.word,
             only=list(token.only),
@@ -230,7 +230,7 @@ class EntryOut(Out):
     @classmethod
     def of(cls, entry: AuditEntry) -> Self:
         """Return an entry as the API gives it."""
-        return cls(
+        return cls.model_construct(
             number=entry.number,
             at=entry.at_ns,
             by=entry.by,
@@ -247,7 +247,7 @@ def me(request: Request) -> MeOut:
     """Under which name and role a request with this session or token comes."""
     caller = caller_of(request)
     token = caller.token
-    return MeOut(
+    return MeOut.model_construct(
         name=caller.name,
         role=caller.role.word,
         only=list(token.only) if token else [],
@@ -279,7 +279,9 @@ async def add_person(parts: PartsDep, by: WhoDep, given: PersonIn, response: Res
             ),
         )
     response.headers["Location"] = f"/api/v1/people/{admitted.person.name}"
-    return AdmittedOut(person=PersonOut.of(admitted.person), one_time_password=admitted.password)
+    return AdmittedOut.model_construct(
+        person=PersonOut.of(admitted.person), one_time_password=admitted.password
+    )
 
 
 @router.post(
@@ -330,7 +332,9 @@ async def reset(parts: PartsDep, by: WhoDep, name: Name, given: WhyIn) -> Admitt
     admitted = await slowly(
         parts, partial(admit_of(parts).reset, name, why=given.why.strip(), at_ns=parts.now_ns(), by=by)
     )
-    return AdmittedOut(person=PersonOut.of(admitted.person), one_time_password=admitted.password)
+    return AdmittedOut.model_construct(
+        person=PersonOut.of(admitted.person), one_time_password=admitted.password
+    )
 
 
 @router.get("/tokens", summary="List the tokens", responses=responses(), dependencies=ADMINISTRATOR)
@@ -350,7 +354,7 @@ def add_token(parts: PartsDep, by: WhoDep, given: TokenIn) -> IssuedOut:
         issued = admit_of(parts).add_token(
             given.name, role_of(given.role), only=given.only, days=given.days, at_ns=now_ns, by=by
         )
-    return IssuedOut(token=TokenOut.of(issued.token, now_ns), text=issued.text)
+    return IssuedOut.model_construct(token=TokenOut.of(issued.token, now_ns), text=issued.text)
 
 
 @router.delete(
