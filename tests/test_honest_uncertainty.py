@@ -14,6 +14,7 @@ import pytest
 
 from sensors_sim.batch import simulate_batch
 from sensors_sim.drive import Surroundings
+from service.core.alternation import combined
 from service.core.batch import Batch
 from service.core.drive import Chain, Drive
 from service.core.reading import Last, Reading, convert
@@ -36,6 +37,15 @@ class SetUp:
 
     reading: Reading
     truth_pct: float
+    driver_teeth: int
+
+    def said(self, of: str) -> tuple[float, float]:
+        """The number of the reading that is called so, and its standard uncertainty, per cent."""
+        if of == "both_alternations":
+            up, down = self.said("up_alternation"), self.said("down_alternation")
+            return combined(up, down, self.driver_teeth)
+        pct, u_pct = (getattr(self.reading, f"{of}{ends}") for ends in ("_pct", "_u_pct"))
+        return pct, u_pct
 
 
 def set_up(rng: np.random.Generator, worn_pct_max: float) -> SetUp:
@@ -91,7 +101,8 @@ def set_up(rng: np.random.Generator, worn_pct_max: float) -> SetUp:
         drive_id="d", seq=0, t0_ns=made.t0_ns, tick_ns=made.tick_ns, up=made.up, down=made.down, span_ns=None
     )
     last = Last(elongation_pct - float(rng.uniform(0, 0.2)), made.t0_ns)
-    return SetUp(convert(batch, drive=drive, chain=chain, baseline=None, last=last), made.true_elongation_pct)
+    reading = convert(batch, drive=drive, chain=chain, baseline=None, last=last)
+    return SetUp(reading, made.true_elongation_pct, teeth)
 
 
 def some(seed: int, worn_pct_max: float, count: int = SET_UPS) -> list[SetUp]:
@@ -115,10 +126,7 @@ def test_all_were_measured(set_ups: list[SetUp], nearly_new: list[SetUp]) -> Non
 
 def errors(set_ups: list[SetUp], of: str) -> tuple[Floats, Floats]:
     """What the reading says of `of` less the truth, and the standard uncertainty that it states: shape (n,) each."""
-    said, u = (
-        np.array([getattr(each.reading, f"{of}{ends}") for each in set_ups], dtype=np.float64)
-        for ends in ("_pct", "_u_pct")
-    )
+    said, u = np.array([each.said(of) for each in set_ups], dtype=np.float64).T
     return said - [each.truth_pct for each in set_ups], u
 
 
@@ -127,9 +135,12 @@ def held(set_ups: list[SetUp], of: str) -> float:
     return float(np.mean(np.abs(error) <= 1.96 * u))
 
 
-@pytest.mark.parametrize("of", ["elongation", "up_alternation", "down_alternation"])
+OF = ["elongation", "up_alternation", "down_alternation", "both_alternations"]
+
+
+@pytest.mark.parametrize("of", OF)
 def test_the_stated_interval_holds_the_truth(set_ups: list[SetUp], of: str) -> None:
-    """The live value, and what long and short links show at each sensor."""
+    """The live value, and what long and short links show at each sensor, and at both."""
     assert 0.93 <= held(set_ups, of) <= 0.97
 
 
@@ -140,7 +151,7 @@ def test_the_alternation_of_each_sensor_is_right_on_the_whole(set_ups: list[SetU
     assert abs(error.mean()) < 4 * error.std() / np.sqrt(SET_UPS)
 
 
-@pytest.mark.parametrize("of", ["elongation", "up_alternation", "down_alternation"])
+@pytest.mark.parametrize("of", OF)
 def test_on_a_nearly_new_chain_the_interval_holds_at_least_as_often(nearly_new: list[SetUp], of: str) -> None:
     """There which kind of link is the longer one is not known, and inner links are bounded by more than they scatter."""
     assert held(nearly_new, of) >= 0.93

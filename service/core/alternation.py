@@ -85,9 +85,13 @@ def elongation_by_alternation(alternation: Alternation, driver_teeth: int | None
     """
     ratio = min(alternation.ratio, 0.5)
     elongation = (ratio + INNER_MADE_PCT / 100) / (1 - ratio)
-    polygon = ratio / (1 - ratio) * POLYGON_SHARE / (driver_teeth or 11) ** 2
+    polygon = ratio / (1 - ratio) * _polygon_share(driver_teeth)
     scatter = alternation.u / (1 - ratio) ** 2
     return 100 * elongation, 100 * math.hypot(scatter, polygon, INNER_MADE_U_PCT / 100)
+
+
+def _polygon_share(driver_teeth: int | None) -> float:
+    return POLYGON_SHARE / (driver_teeth or 11) ** 2
 
 
 def against_nominal(grown_pct: float) -> float:
@@ -95,12 +99,28 @@ def against_nominal(grown_pct: float) -> float:
     return grown_pct + INNER_MADE_PCT * (1 + grown_pct / 100)
 
 
-def combined(first: tuple[float, float], second: tuple[float, float]) -> tuple[float, float]:
+def combined(
+    first: tuple[float, float], second: tuple[float, float], driver_teeth: int | None
+) -> tuple[float, float]:
     """Return the mean of both sensors' elongation by alternation and its standard uncertainty, per cent.
 
-    They see the same links, so what inner ones were made over nominal is in both and does not average out; nothing is taken to.
+    They see the same links, so what inner ones were made over nominal is in both and does not average out. Nor is the polygon
+    effect taken to: with a whole number of pitches between the sensors it is the same at both. What is left of either
+    uncertainty is scatter, of its own times, and averages out (JCGM 100:2008, 5.2.2, from memory).
+
+    Args:
+        first: what `elongation_by_alternation` gave of one sensor.
+        second: of the other.
+        driver_teeth: that was given to it.
     """
-    return (first[0] + second[0]) / 2, max(first[1], second[1])
+    made_u = INNER_MADE_U_PCT
+    polygons = [max(0.0, each[0] - INNER_MADE_PCT) * _polygon_share(driver_teeth) for each in (first, second)]
+    scatters = [
+        max(0.0, u_pct**2 - made_u**2 - polygon**2)
+        for (_, u_pct), polygon in zip((first, second), polygons, strict=True)
+    ]
+    u_pct = math.sqrt(made_u**2 + (sum(polygons) / 2) ** 2 + sum(scatters) / 4)
+    return (first[0] + second[0]) / 2, u_pct
 
 
 def fits(elongation_pct: float, u_pct: float, alternation: tuple[float, float], coverage: float) -> bool:

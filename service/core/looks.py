@@ -172,7 +172,7 @@ def see(
         delay=fit_delay(points, polygon_scale_u(drive)),
         match=match,
         repeats=repeats,
-        by_alternation=combined(up, down) if up and down else None,
+        by_alternation=combined(up, down, drive.driver_teeth) if up and down else None,
         alternations=(up[0] if up else None, down[0] if down else None),
     )
 

@@ -125,7 +125,7 @@ def convert(
     else:
         return _not_measured(batch, chain, NotMeasured.NO_SPACING, lag)
     alternations = _by_alternation(lag, drive, chain)
-    by_alternation = combined(*alternations) if alternations else None
+    by_alternation = combined(*alternations, drive.driver_teeth) if alternations else None
     delay = delay_shift_pitches(drive, lag.period_s)
     without_delay = (lag.pitches - delay[0]) % 1.0
     whole = pitches_between(without_delay, _expect(new, last, batch.t0_ns), new.pitches, by_alternation)

@@ -20,6 +20,7 @@ OF = {
     "elongation": "live value",
     "up_alternation": "alternation at up",
     "down_alternation": "alternation at down",
+    "both_alternations": "mean of both",
 }
 
 

@@ -127,9 +127,15 @@ def test_the_stated_uncertainty_holds_the_truth_over_random_drives() -> None:
 
 
 def test_both_sensors_share_what_a_new_chain_shows() -> None:
-    mean_pct, u_pct = combined((1.0, 0.08), (1.2, 0.1))
+    """Scatter averages out, what inner links were made with does not, and nor does the polygon effect."""
+    mean_pct, u_pct = combined((1.0, 0.08), (1.2, 0.1), 1000)
     assert mean_pct == pytest.approx(1.1)
-    assert u_pct == 0.1
+    scatter = (0.08**2 + 0.1**2 - 2 * INNER_MADE_U_PCT**2) / 4
+    assert u_pct == pytest.approx(np.hypot(INNER_MADE_U_PCT, np.sqrt(scatter)), abs=1e-6)
+    for ratio in (0.0, 0.005, 0.03):
+        one = elongation_by_alternation(Alternation(ratio, 0.0), 11)
+        assert combined(one, one, 11) == pytest.approx(one, rel=1e-3)
+    assert combined((1.0, 0.01), (1.2, 0.02), 19)[1] >= INNER_MADE_U_PCT
     assert elongation_by_alternation(Alternation(0.0, 0.0), 40) == pytest.approx(
         (INNER_MADE_PCT, INNER_MADE_U_PCT)
     )
