@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.core.alert import Event
+from service.core.condition_words import ENGLISH
 from service.core.drive import Drive
 from service.core.elongation import temperature_correction_pct
 from service.core.fields import FieldsRefusedError
@@ -91,7 +92,9 @@ def test_what_the_next_shift_must_do_is_derived_the_most_pressing_first() -> Non
     by_kind = {row["kind"]: row for row in content["to_do"]}
     assert "whoever hung the lock" in by_kind["locked_out"]["do"]
     assert by_kind["change_chain"]["why"] == "3.10 % of 3.00 %"
-    assert by_kind["answer"]["do"] == "Acknowledge: Elongation at the limit. Change the chain."
+    assert (
+        by_kind["answer"]["do"] == f"Acknowledge: {ENGLISH[ConditionKind.AT_LIMIT].title}. Change the chain."
+    )
     assert by_kind["shelf_ends"]["due"] == "2026-10-25T07:00:00.000000Z"
     assert "is overdue" in by_kind["review"]["do"]
     assert by_kind["work"]["why"] == "new bearings, work order 4711; A. Vogt"
@@ -188,7 +191,7 @@ def test_an_alert_that_has_gone_unseen_is_to_be_acknowledged_and_a_seen_one_is_n
     seen, _ = lived(ConditionKind.AT_LIMIT, occur(FROM_NS + S), act(Event.ACKNOWLEDGE, FROM_NS + 2 * S))
     content = make_content(facts(alerts=[gone, seen]))
     assert [row["do"] for row in content["to_do"]] == [
-        "Acknowledge: Elongation near the limit, which has gone again."
+        f"Acknowledge: {ENGLISH[ConditionKind.NEAR].title}, which has gone again."
     ]
     assert [row["state"] for row in content["standing"]] == ["returned_unacknowledged", "acknowledged"]
 

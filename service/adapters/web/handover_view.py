@@ -6,16 +6,17 @@ nothing to say under them, so that nobody wonders whether something was left out
 """
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, tzinfo
 from zoneinfo import ZoneInfo
 
 from service.adapters.web import words
 from service.adapters.web.chart import MONTHS
 from service.adapters.web.instants import instant_ns, local
-from service.core.handover import Content
+from service.core.handover import COVERAGE, Content
 
 SECOND_NS = 1_000_000_000
+ROWS_ON_PAPER = 44  # of two lines each they fit on two sheets of A4 with all headings
 WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 LIMIT_STATES = {
     "at": "at its limit",
@@ -52,7 +53,7 @@ class Cell:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Part:
-    """One heading with its rows. `on_paper`: so many rows are printed; the page has all. `more`: that even it has not."""
+    """One heading with its rows. `on_paper`: so many at least are printed; the page has all. `more`: that even it has not."""
 
     key: str
     title: str
@@ -79,6 +80,7 @@ class HandoverView:
     next_shift: str
     covers: str  # "" where it covers the shift alone
     parts: list[Part]
+    locked_out: list[str]  # all of them, also where the list of work is cut on paper
     at_drive: bool  # somebody is sent to a drive
     clock: "Clock" = field(repr=False)
 
@@ -128,7 +130,12 @@ def view_of(content: Content, number: int | None = None) -> HandoverView:
         if following
         else "",
         covers=covers,
-        parts=list(_parts(content, clock)),
+        parts=_shared_out(list(_parts(content, clock))),
+        locked_out=[
+            f"{row['name']} ({row['drive_id']}, by {row['by']})"
+            for row in content["work"]
+            if row["open"] and row["what"] == "locked_out"
+        ],
         at_drive=any(row["at_drive"] for row in content["to_do"]),
         clock=clock,
     )
@@ -159,24 +166,24 @@ def _parts(content: Content, clock: Clock) -> Iterable[Part]:
             key=names[0], title=title, columns=columns, rows=rows, on_paper=on_paper, more=more, note=note
         )
 
-    yield part("to_do", "To do by the next shift", ("Drive", "Do", "Because", "By"), 10, _to_do)
-    yield part("work", "Locked out, and work in hand", ("Drive", "Work", "Since", "Why"), 6, _work)
-    yield part("limit", "At the limit or near it", ("Drive", "Elongation", "Limit", "State"), 6, _limit)
-    yield part("standing", "Alerts that stand", ("Drive", "Alert", "Since", "State"), 6, _standing)
-    yield part("raised returned", "Alerts that came and went", ("When", "Drive", "Alert", ""), 7, _happened)
+    yield part("to_do", "To do by the next shift", ("Drive", "Do", "Because", "By"), 8, _to_do)
+    yield part("work", "Locked out, and work in hand", ("Drive", "Work", "Since", "Why"), 4, _work)
+    yield part("limit", "At the limit or near it", ("Drive", "Elongation", "Limit", "State"), 4, _limit)
+    yield part("standing", "Alerts that stand", ("Drive", "Alert", "Since", "State"), 4, _standing)
+    yield part("raised returned", "Alerts that came and went", ("When", "Drive", "Alert", ""), 4, _happened)
     yield part(
         "shelved out_of_service",
         "Shelved and out of service",
         ("Drive", "Alert", "Why, and by whom", "Until"),
-        5,
+        4,
         _held,
     )
-    yield part("sensing", "State of the sensing", ("Drive", "NE 107", "Since", "To mend it"), 6, _sensing)
+    yield part("sensing", "State of the sensing", ("Drive", "NE 107", "Since", "To mend it"), 4, _sensing)
     yield part(
         "wear",
         "Wear gained",
         ("Drive", "Gained", "From, to", "Joints passed"),
-        8,
+        4,
         _wear,
         "± U (k = 2) counts scatter, and temperature and load where they are not sent; what both ends share goes out.",
     )
@@ -184,12 +191,23 @@ def _parts(content: Content, clock: Clock) -> Iterable[Part]:
         "hand_values baselines chains said_otherwise",
         "Measured and changed",
         ("When", "Drive", "What", "Why, and by whom"),
-        6,
+        4,
         _changed,
     )
     if "forecasts" in content:
-        yield part("forecasts", "Forecasts that moved", ("Drive", "Was", "Is", "Why"), 5, _forecast)
-    yield part("notes", "Notes", ("When", "Drive", "Note", "By"), 6, _note)
+        yield part("forecasts", "Forecasts that moved", ("Drive", "Was", "Is", "Why"), 3, _forecast)
+    yield part("notes", "Notes", ("When", "Drive", "Note", "By"), 4, _note)
+
+
+def _shared_out(parts: list[Part]) -> list[Part]:
+    """The parts with what is free on paper given to those that have more, the first of them first."""
+    free = ROWS_ON_PAPER - sum(min(len(part.rows), part.on_paper) for part in parts)
+    found = []
+    for part in parts:
+        more = min(max(0, free), max(0, len(part.rows) - part.on_paper))
+        free -= more
+        found.append(replace(part, on_paper=part.on_paper + more))
+    return found
 
 
 Row = Callable[[str, Content, Clock], list[Cell]]
@@ -307,10 +325,10 @@ def _wear(_: str, row: Content, clock: Clock) -> list[Cell]:
     if row["gained_pct"] is None:
         why = row["why"] or "no chain"
         return [_drive(row), Cell(text="not told"), Cell(text=why), joints]
-    gained, expanded = words.change_words(row["gained_pct"], row["u_pct"])
+    gained = f"{row['gained_pct']:+.4f} ± {COVERAGE * row['u_pct']:.4f} %".replace("-", "\N{MINUS SIGN}")
     return [
         _drive(row),
-        Cell(text=f"{gained} ± {expanded} %"),
+        Cell(text=gained),
         Cell(
             text=f"{row['start_pct']:.3f} to {row['end_pct']:.3f} %",
             below=f"{clock.at(row['start'])} to {clock.at(row['end'])}",

@@ -12,13 +12,15 @@ from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from service.adapters.web.allowed import needs
+from service.adapters.web.chart import MONTHS
 from service.adapters.web.handover_view import WEEKDAYS, WORK_KINDS, length_words
+from service.adapters.web.instants import local
 from service.adapters.web.pages_forms import Collected, TypedDep, Wrong
 from service.adapters.web.parts import Parts, PartsDep, WhoDep
-from service.adapters.web.templating import render, when
+from service.adapters.web.templating import render
 from service.core.fields import FieldsRefusedError
 from service.core.people import Role
-from service.core.shift import Pattern, Site, Slot, clock_time, shifts_between
+from service.core.shift import Pattern, Shift, Site, Slot, clock_time, shifts_between
 from service.core.work import WorkKind
 
 router = APIRouter()
@@ -142,14 +144,21 @@ def _shifts_page(
         "coming": [
             {
                 "name": each.name,
-                "from": when(each.from_ns, site.zone_info),
-                "to": when(each.to_ns, site.zone_info),
+                "span": _span(each, site),
                 "length": length_words(each.to_ns - each.from_ns),
             }
             for each in coming
         ],
     }
     return render(request, "shifts.html", values, status=422 if wrong else 200, now_ns=now_ns)
+
+
+def _span(shift: Shift, site: Site) -> str:
+    """From when to when a shift is, by the clocks of the site: Fri 11 Sep, 22:00 to Sat 06:00."""
+    start, end = (local(ns, site.zone_info) for ns in (shift.from_ns, shift.to_ns))
+    day = f"{WEEKDAYS[start.weekday()]} {start.day} {MONTHS[start.month - 1]}"
+    until = "" if end.date() == start.date() else f"{WEEKDAYS[end.weekday()]} "
+    return f"{day}, {start:%H:%M} to {until}{end:%H:%M}"
 
 
 # Work in hand

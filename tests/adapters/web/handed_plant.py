@@ -79,7 +79,7 @@ def stocked(ports: Ports, drives: int = 3, *, wordy: str = "") -> None:
 
 def _drive(ports: Ports, n: int, drives: int, wordy: str) -> None:
     drive_id, chain_id = f"press-{n}", f"press-{n}-a"
-    name = f"Press {n}" + (f", feed from the{wordy}"[:60] if wordy else "")
+    name = f"Press {n}" + (f", feed{wordy}"[:60].rstrip() if wordy else "")
     ports.register.add_drive(
         Drive(drive_id=drive_id, name=name, site="Talheim", area="Presses", line=str(n), whole_pitches=20)
     )
