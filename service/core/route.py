@@ -177,6 +177,11 @@ class Route:
         return f"{scheme}://{host}/…" if slash and path else f"{scheme}://{host}"
 
 
+def opens_inside(new: Route, old: Route | None) -> bool:
+    """Return whether a route would let a target inside be called that could not be before: not everybody may allow that."""
+    return new.allow_private and (old is None or not old.allow_private or new.target != old.target)
+
+
 def is_reference(text: str) -> bool:
     """Return whether a target or secret says where it is kept rather than what it is."""
     return _REFERENCE.fullmatch(text) is not None

@@ -28,7 +28,9 @@ from service.adapters.web import (
     api_quality,
     api_readings,
     api_refused,
+    api_routes,
     api_sensing,
+    api_setpoints,
     api_shifts,
     api_stream,
     pages,
@@ -40,6 +42,8 @@ from service.adapters.web import (
     pages_map,
     pages_people,
     pages_plan,
+    pages_routes,
+    pages_setpoints,
     pages_shifts,
     problems,
 )
@@ -53,10 +57,13 @@ from service.adapters.web.parts import BrokerStatus, Parts, WebSettings
 from service.adapters.web.sensing import Sensing
 from service.answer import Answer
 from service.core.people import Role
+from service.dispatch import Dispatch
 from service.hand_over import HandOver
 from service.measure_by_hand import MeasureByHand
 from service.operate import Operate
 from service.ports import Stores
+from service.set_routes import SetRoutes
+from service.set_setpoints import SetSetpoints
 from service.set_up import SetUp
 
 API = "/api/v1"
@@ -75,10 +82,12 @@ TAGS = (
     ("readings", "Newest readings, series, live stream"),
     ("drives", "Drives, the chains on them over time, baselines"),
     ("alerts", "What somebody has to know of, what happened to it, and what people answered"),
+    ("setpoints", "When conditions occur and clear, and what was set of it for sites, classes and drives"),
     ("sensing", "State of the sensing, what many readings show together, what was taken off"),
     ("commissioning", "Sensors being set up, the baseline, and what a drive teaches about itself"),
     ("by hand", "Measurements by hand, and the card to take along"),
     ("shifts", "Sites and their shifts, work in hand, notes, and what one shift hands to the next"),
+    ("routes", "Who is told of alerts and gets handovers: by webhook, MQTT, mail or chat"),
     ("refused", "Messages that could not be used, and drives that nobody registered"),
     ("catalogue", "Chains by designation or by measurement"),
     ("map", "The chain, link by link"),
@@ -138,7 +147,11 @@ def create_app(
         tokens=stores.tokens,
         logins=logins,
         answer=Answer(stores.alert_log, register),
+        set_routes=SetRoutes(
+            stores.outbox, stores.alert_log, Dispatch(stores.outbox, zone_of=lambda _site: settings.zone)
+        ),
         operate=operate,
+        set_setpoints=SetSetpoints(stores.setpoints, register),
         measure_by_hand=MeasureByHand(register, readings, hand_values, operate),
         set_up=SetUp(register, readings, stores.raw_batches, hand_values, operate),
         broker_status=broker_status,
@@ -176,12 +189,14 @@ def _add_routes(app: FastAPI) -> None:
         api_stream,
         api_quality,
         api_alerts,
+        api_setpoints,
         api_sensing,
         api_drives,
         api_commission,
         api_hand,
         api_shifts,
         api_handovers,
+        api_routes,
         api_refused,
         api_catalogue,
         api_plan,
@@ -195,7 +210,9 @@ def _add_routes(app: FastAPI) -> None:
     app.include_router(pages_forms.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_hand.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_handover.router, include_in_schema=False, dependencies=READS)
+    app.include_router(pages_routes.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_shifts.router, include_in_schema=False, dependencies=READS)
+    app.include_router(pages_setpoints.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_commission.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_alerts.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_map.router, include_in_schema=False, dependencies=READS)

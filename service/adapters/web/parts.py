@@ -33,6 +33,8 @@ from service.ports import (
     Tokens,
     WorkInHand,
 )
+from service.set_routes import SetRoutes
+from service.set_setpoints import SetSetpoints
 from service.set_up import SetUp
 
 # What a worker in this process says of itself: `connected` and `trouble` of its broker; and, under `ingest`,
@@ -73,6 +75,8 @@ class Parts:
     logins: Logins | None  # None where everybody who reaches the page may do all
     operate: Operate
     answer: Answer
+    set_routes: SetRoutes
+    set_setpoints: SetSetpoints
     measure_by_hand: MeasureByHand
     hand_over: HandOver
     set_up: SetUp
