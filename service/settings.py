@@ -369,6 +369,18 @@ class Worker(_Section):
     )
 
 
+class HandOver(_Section):
+    """How shifts hand over. The shifts of each site are set on its page."""
+
+    by_clock: bool = Field(default=True, description="freeze a handover when a shift ends")
+    after_s: int = Field(
+        default=60,
+        ge=0,
+        le=3600,
+        description="seconds after the end of a shift at which it is frozen, so that what it sent is there",
+    )
+
+
 class Deliver(_Section):
     """How alerts go out: what all routes have in common. The routes themselves are set on the page."""
 
@@ -428,6 +440,7 @@ class Settings(BaseSettings):
     web: Web = Field(default_factory=Web)
     retention: Retention = Field(default_factory=Retention)
     worker: Worker = Field(default_factory=Worker)
+    handover: HandOver = Field(default_factory=HandOver)
     deliver: Deliver = Field(default_factory=Deliver)
     log: Log = Field(default_factory=Log)
 

@@ -21,6 +21,7 @@ from service.adapters.web.parts import WebSettings
 from service.adapters.web.server import WebServer
 from service.commands import CommandError
 from service.commands.delivery import deliverer
+from service.commands.handing_over import handing_over, surroundings
 from service.commands.logins import admit_of, sign_in_of
 from service.commands.parts import broker_source, listen, opened_database
 from service.commands.supervise import Part, run_parts
@@ -31,6 +32,8 @@ from service.settings import Settings
 from service.watch import Watch
 
 log = structlog.get_logger()
+
+HANDOVER_LOOK_S = 5.0  # from one look whether a shift has ended to the next
 
 
 def serve(settings: Settings, *, worker: bool, web: bool) -> int:
@@ -88,7 +91,8 @@ class WorkerParts:
             database.chain_maps,
             now_ns=time.time_ns,
         )
-        self._deliver = deliverer(settings, database)
+        self._deliver = deliverer(settings, database, surroundings(settings, database))
+        self._hand_over, self._handover = handing_over(settings, database), settings.handover
         self._watch_s = settings.worker.watch_s
         self._watch = Watch(database, judge_s=settings.worker.judge_s)
         self.parts = [
@@ -98,6 +102,8 @@ class WorkerParts:
             Part(name="watch", run=self._watch_alerts, stop=self._stop.set),
             Part(name="delivery", run=self._send, stop=self._stop.set),
         ]
+        if settings.handover.by_clock:
+            self.parts.append(Part(name="handing over", run=self._freeze, stop=self._stop.set))
 
     def _fold(self) -> None:
         self._fold_maps.run(self._stop, self._fold_s)
@@ -107,6 +113,10 @@ class WorkerParts:
 
     def _send(self) -> None:
         self._deliver.run(self._stop)
+
+    def _freeze(self) -> None:
+        after_s = self._handover.after_s
+        self._hand_over.run(self._stop, HANDOVER_LOOK_S, after_s=after_s, now_ns=time.time_ns)
 
     def status(self) -> Mapping[str, Any]:
         """How the way from the broker to the store stands, for page and health checks (see web `parts`)."""
