@@ -2,6 +2,7 @@
 
 import contextlib
 import json
+import re
 import socket
 import ssl
 import threading
@@ -76,6 +77,19 @@ def test_one_event_is_read_and_its_signature_verified_by_libraries_of_others(rec
         Webhook(new_secret()).verify(got.body, got.headers)
     with pytest.raises(Exception, match="No matching signature"):
         Webhook(SECRET).verify(got.body + b" ", got.headers)
+
+
+def test_what_the_readme_says_takes_it_and_nothing_else(receiver: Receiver) -> None:
+    readme = (Path(__file__).parents[2] / "README.md").read_text()
+    code = next(each for each in re.findall(r"(?s)```python\n(.*?)```", readme) if "standardwebhooks" in each)
+    known: dict[str, Any] = {}
+    exec(code.replace("whsec_...", SECRET), known)  # noqa: S102 - what people are told to write
+    with notifying(receiver.url) as notifier:
+        notifier.send([an_event()], "t1")
+    (got,) = receiver.got
+    assert known["taken"](got.body, got.headers)["id"] == "t1"
+    with pytest.raises(Exception, match="No matching signature"):
+        known["taken"](got.body.replace(b"test", b"tost"), got.headers)
 
 
 def test_several_events_are_a_signed_batch(receiver: Receiver) -> None:

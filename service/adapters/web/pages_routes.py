@@ -55,7 +55,7 @@ _NAMES = {"quiet_from": "quiet_from", "quiet_to": "quiet_to", "escalation_after_
 
 @router.get("/routes", response_class=HTMLResponse)
 def routes_page(request: Request, parts: PartsDep) -> HTMLResponse:
-    """All routes, and how each gets on."""
+    """All routes, and how each gets on; those that somebody should look at first."""
     return _routes_page(request, parts)
 
 
@@ -159,7 +159,7 @@ def _done(request: Request, parts: Parts, done: SetRoute) -> Response:
 
 
 def _routes_page(request: Request, parts: Parts, fresh: SetRoute | None = None) -> HTMLResponse:
-    states = parts.set_routes.states()
+    states = sorted(parts.set_routes.states(), key=lambda state: not (state.dead or state.delivery.held))
     values = {
         "states": states,
         "held": {
