@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from service.adapters.web import words
 from service.adapters.web.instants import age_words
 from service.adapters.web.sensing import Assessed, Sensing, Watched
+from service.core.commission import touched_ns
 from service.core.drive import Baseline, Chain, Drive, Limit, chain_at
 from service.core.drive import limit as limit_of
 from service.core.hand import HandValue, Known, newer
@@ -56,6 +57,14 @@ class DriveState:
     def age_s(self, now_ns: int) -> float | None:
         """Return the age of the newest reading, seconds; a clock ahead of ours counts as 0."""
         return None if self.reading is None else max(0.0, (now_ns - self.reading.t_ns) / SECOND_NS)
+
+    @property
+    def baseline_outdated(self) -> bool:
+        """Whether the newest elongation rests on a baseline from before somebody touched the sensors, which holds no more."""
+        if self.measured is None or self.measured.baseline_taken_ns is None:
+            return False
+        touched = touched_ns(self.drive.note)
+        return touched is not None and self.measured.baseline_taken_ns < touched < self.measured.t_ns
 
     @property
     def counts_by_hand(self) -> bool:

@@ -710,6 +710,7 @@ _NEWEST: dict[str, Any] = {
     "age_s": 3.2,
     "measured": _READING,
     "measured_age_s": 3.2,
+    "baseline_outdated": False,
     "finding": None,
     "sensors": {
         "sensing": "maintenance_required",
@@ -767,6 +768,9 @@ class NewestOut(Out):
     age_s: float | None = Field(description="Age of the newest reading")
     measured: ReadingOut | None
     measured_age_s: float | None
+    baseline_outdated: bool = Field(
+        description="`measured` rests on a baseline from before the sensors were touched: it holds no more, take a new one"
+    )
     finding: FindingOut | None = Field(description="Why the newest has no elongation, and what would mend it")
     sensors: SensorsOut | None
     shown: ShownOut
@@ -791,6 +795,7 @@ class NewestOut(Out):
             age_s=state.age_s(now_ns),
             measured=ReadingOut.of(measured) if measured else None,
             measured_age_s=max(0.0, (now_ns - measured.t_ns) / 1e9) if measured else None,
+            baseline_outdated=state.baseline_outdated,
             finding=FindingOut.model_construct(what=state.finding.what, mend=state.finding.mend)
             if state.finding
             else None,

@@ -79,6 +79,7 @@ def _environment() -> Environment:
         age_words=age_words,
         rfc3339=rfc3339,
         status_words=words.STATUS_WORDS,
+        baseline_outdated_words=words.BASELINE_OUTDATED,
         health_words=words.health_words,
         letters=LETTERS,
         amount=amount,

@@ -210,6 +210,9 @@ def _missed_share(missed: int, received: int, extra: int) -> float:
     return _share(missed, received - extra + missed)
 
 
+BASELINE_OUTDATED = "baseline from before the sensors were touched"
+
+
 def used_words(used: float) -> str:
     """Return the part of the limit that is used, as whole per cent; never rounded up to the limit itself."""
     per_cent = math.floor(used * 100) if used < 1 else round(used * 100)

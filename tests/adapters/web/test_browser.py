@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, ConsoleMessage, Page, expect, sync_playwright
 
+from service.core.commission import BRACKET_TOUCHED, note_line
 from service.core.reading import NotMeasured
 from service.ports import DeviceState
 from tests.adapters.web.plant import Plant, add, app_on, not_measured
@@ -107,9 +108,13 @@ def test_the_change_since_the_baseline_and_the_state_of_the_sensing_arrive_by_th
         letter = outfeed.locator('[data-f="sensing-letter"]')
         expect(letter).to_have_text("C")  # no baseline
 
-        grown = {"since_pct": 0.95, "since_u_pct": 0.004}
+        grown = {"since_pct": 0.95, "since_u_pct": 0.004, "baseline_taken_ns": 1}
         ports.readings.store([reading("outfeed-1", 1.02, seq=2, **grown)])
         expect(outfeed.locator(".since")).to_contain_text("+0.950 ± 0.008 %", timeout=SOON_MS)
+        expect(outfeed.locator(".outdated")).to_be_hidden()
+        note = note_line(2 * 10**9, "J. Ode", BRACKET_TOUCHED)
+        ports.register.change_drive(replace(ports.register.drive("outfeed-1"), note=note))
+        expect(outfeed.locator(".outdated")).to_be_visible(timeout=SOON_MS)
 
         ports.devices.note([DeviceState(drive_id="outfeed-1", online=False, since_ns=time.time_ns())])
         expect(letter).to_have_text("F", timeout=SOON_MS)

@@ -13,6 +13,7 @@ from service.adapters import web
 from service.adapters.web import forms
 from service.adapters.web.pages import SPANS, hex_dump
 from service.core.batch import RejectionReason
+from service.core.commission import BRACKET_TOUCHED, note_line
 from service.core.drive import Drive
 from service.core.reading import NotMeasured
 from tests.adapters.web.plant import (
@@ -23,7 +24,7 @@ from tests.adapters.web.plant import (
     reading_of,
     with_press,
 )
-from tests.contracts.given import A_DRIVE, A_REJECTION, A_SIGHTING, S
+from tests.contracts.given import A_CHAIN, A_DRIVE, A_REJECTION, A_SIGHTING, NOON_NS, S
 
 HOSTILE = "<script>alert(1)</script>\"'&<img src=x onerror=alert(2)>"
 CAUTIONS = (
@@ -164,6 +165,38 @@ def test_a_drives_page_shows_all_that_is_known_of_it(plant: Plant) -> None:
     assert "Every reading of the last day gave an elongation" in text
     for caution in CAUTIONS:
         assert caution in text
+
+
+@pytest.mark.parametrize(
+    ("baseline_at_s", "touched_at_s", "read_at_s", "outdated"),
+    [
+        (1, 100, 3599, True),
+        (200, 100, 3599, False),  # taken anew
+        (1, None, 3599, False),
+        (1, 3000, 2000, False),  # nothing was measured since: the number was right when it was taken
+        (None, 100, 3599, False),  # by the spacing: there is no baseline that could be outdated
+    ],
+)
+def test_a_number_whose_baseline_is_from_before_the_sensors_were_touched_says_so(
+    fake_plant: Plant,
+    baseline_at_s: int | None,
+    touched_at_s: int | None,
+    read_at_s: int,
+    outdated: bool,  # noqa: FBT001 - as the table has it
+) -> None:
+    with_press(fake_plant)
+    taken_ns = None if baseline_at_s is None else NOON_NS + baseline_at_s * S
+    since_pct = None if baseline_at_s is None else 0.9
+    reading = reading_of("press-3", read_at_s, 1.2, since_pct=since_pct, baseline_taken_ns=taken_ns)
+    fake_plant.ports.readings.store([replace(reading, chain_id=A_CHAIN.chain_id)])
+    if touched_at_s is not None:
+        note = note_line(NOON_NS + touched_at_s * S, "J. Ode", f"{BRACKET_TOUCHED}: gap set anew")
+        fake_plant.ports.register.change_drive(replace(A_DRIVE, note=note))
+    (newest,) = fake_plant.get("/readings/newest")["drives"]
+    assert (newest["measured"]["elongation_pct"], newest["baseline_outdated"]) == (1.2, outdated)
+    for path in ("/", "/drives/press-3"):
+        said = Page(fake_plant.page(path)).text.lower()
+        assert ("baseline from before the sensors were touched" in said) is outdated, path
 
 
 @pytest.mark.parametrize(

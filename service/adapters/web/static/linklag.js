@@ -56,6 +56,7 @@ function update(root, drive) {
   setText(root, "elongation", shown.elongation ?? "");
   setText(root, "uncertainty", shown.uncertainty ?? "");
   show(root, "since", Boolean(shown.since));
+  show(root, "outdated", drive.baseline_outdated);
   setText(root, "since", shown.since ?? "");
   setText(root, "since-uncertainty", shown.since_uncertainty ?? "");
   if (drive.hand) {
