@@ -3,30 +3,12 @@
 from collections.abc import Mapping
 
 from service.core.alert import Annunciation, Event, Hold
+from service.core.condition_words import ENGLISH
 from service.core.setpoint import ConditionKind, Priority
 
-_K, _E = ConditionKind, Event
+_E = Event
 
-TITLES: Mapping[ConditionKind, str] = {
-    _K.APPROACHING: "Elongation on its way to the limit",
-    _K.NEAR: "Elongation close to the limit",
-    _K.AT_LIMIT: "Elongation at the limit",
-    _K.LIMIT_WITHIN_LEAD_TIME: "Limit comes before a new chain could",
-    _K.LIMIT_BEFORE_STOP: "Limit comes before the next planned stop",
-    _K.WEAR_RATE_RISEN: "Wears faster than it used to",
-    _K.STRANDS_APART: "Strands have worn apart",
-    _K.BAD_JOINT: "A bad joint",
-    _K.WORN_SECTION: "A worn section",
-    _K.HAND_DISAGREES: "Live value and hand value disagree",
-    _K.WHOLE_UNCERTAIN: "Whole number of pitches not certain",
-    _K.SENSOR_MOVED: "A sensor has moved",
-    _K.SENSING_FAILED: "Sensing out of order",
-    _K.SENSING_OUT_OF_SPECIFICATION: "Sensing outside its specification",
-    _K.SENSING_MAINTENANCE: "Sensing wants looking after",
-    _K.DEVICE_OFFLINE: "Device offline",
-    _K.NO_READING: "No reading while it should give some",
-    _K.STOPPED_WHEN_DUE: "Stands though it should run",
-}
+TITLES: Mapping[ConditionKind, str] = {kind: words.title for kind, words in ENGLISH.items()}
 
 STATES: Mapping[str, str] = {
     Annunciation.NORMAL: "normal",

@@ -33,6 +33,7 @@ from tests.contracts.given import fake_ports
 ROUTES = {
     "GET /api/v1/readings/newest",
     "GET /api/v1/drives/{drive_id}/readings",
+    "GET /api/v1/drives/{drive_id}/superseded",
     "GET /api/v1/stream",
     "GET /api/v1/drives/{drive_id}/sensing",
     "GET /api/v1/drives/{drive_id}/account",
