@@ -15,11 +15,15 @@ from service.core.drive import Baseline, Chain, Drive
 from service.core.event import CloudEvent
 from service.core.hand import HandValue
 from service.core.handover import Handover, Head, Receipt, Signature
+from service.core.influence import DayMeans
+from service.core.life import Removal, Survival
 from service.core.people import Patience, Person, Session, Token
 from service.core.reading import Reading
 from service.core.route import Route
 from service.core.setpoint import ConditionKind, Override, Scope
 from service.core.shift import Site
+from service.core.sprocket import Inspection, Sprocket
+from service.core.upkeep import Upkeep
 from service.core.wire import Form, Refusal, decode
 from service.core.work import Note, Work
 
@@ -209,6 +213,13 @@ class Readings(Protocol):
         """Readings that others were put in place of, by t_ns then at_ns."""
         ...
 
+    def by_day(self, drive_id: str, from_ns: int, to_ns: int) -> list[DayMeans]:
+        """What raw readings with from_ns < t_ns <= to_ns say of each day, in UTC, and chain; by end_ns then chain_id.
+
+        A day is there as far as its raw readings are kept, and one in which no chain was on is not.
+        """
+        ...
+
     def forget(self, resolution: Resolution | None, before_ns: int, rows_max: int = 50_000) -> int:
         """Delete raw readings (resolution None) or roll-ups older than `before_ns`; return how many went.
 
@@ -255,8 +266,19 @@ class Register(Protocol):
         """Raises NotFoundError (drive) and ConflictError (chain id taken; another chain on at that time)."""
         ...
 
-    def take_off_chain(self, chain_id: str, at_ns: int, why: str, *, entry: AuditEntry | None = None) -> None:
-        """Raises NotFoundError, and ConflictError where it is off already or was fitted later."""
+    def take_off_chain(
+        self,
+        chain_id: str,
+        at_ns: int,
+        why: str,
+        *,
+        removal: Removal | None = None,
+        entry: AuditEntry | None = None,
+    ) -> None:
+        """Raises NotFoundError, and ConflictError where it is off already or was fitted later.
+
+        removal: what more is known of it, stored in the same transaction (see `Removals`).
+        """
         ...
 
     def baselines(self, chain_id: str | None = None) -> list[Baseline]:
@@ -906,6 +928,80 @@ class Evaluations(Protocol):
         ...
 
 
+class Removals(Protocol):
+    """Why chains came off. Records are only ever added; the newest of a chain counts. `entry` as in `Register`."""
+
+    def record(self, removal: Removal, *, entry: AuditEntry | None = None) -> Removal:
+        """Store one and return it with its number. Raises NotFoundError (chain), ConflictError where the chain is on."""
+        ...
+
+    def newest(self, drive_id: str | None = None) -> list[Removal]:
+        """The newest of each chain that has any, of all drives or of one, by chain_id."""
+        ...
+
+
+class Sprockets(Protocol):
+    """Sprockets of drives and what was seen of them. Nothing is overwritten. `entry` as in `Register`."""
+
+    def fit(self, sprocket: Sprocket, *, entry: AuditEntry | None = None) -> Sprocket:
+        """Store one that is on and return it with its number. Raises NotFoundError (drive)."""
+        ...
+
+    def take_off(self, sprocket: Sprocket, *, entry: AuditEntry | None = None) -> None:
+        """Store what `sprocket` says of its removal. Raises NotFoundError, and ConflictError where it is off already."""
+        ...
+
+    def sprocket(self, number: int) -> Sprocket:
+        """One. Raises NotFoundError."""
+        ...
+
+    def of(self, drive_id: str | None = None) -> list[Sprocket]:
+        """All that ever were on a drive, or on all drives, by drive_id, place, fitted_ns, number."""
+        ...
+
+    def inspect(self, inspection: Inspection, *, entry: AuditEntry | None = None) -> Inspection:
+        """Store what was seen and return it with its number. Raises NotFoundError (sprocket)."""
+        ...
+
+    def inspections(self, drive_id: str | None = None) -> list[Inspection]:
+        """All of the sprockets of a drive, or of all drives, by inspected_ns then number."""
+        ...
+
+
+class UpkeepLog(Protocol):
+    """What was done to drives. Nothing is overwritten; what was entered in error is struck. `entry` as in `Register`."""
+
+    def record(self, upkeep: Upkeep, *, entry: AuditEntry | None = None) -> Upkeep:
+        """Store it and return it with its number. Raises NotFoundError (drive)."""
+        ...
+
+    def strike(self, number: int, at_ns: int, by: str, *, entry: AuditEntry | None = None) -> Upkeep:
+        """Say that one was entered in error and return it. Raises NotFoundError, ConflictError (struck already)."""
+        ...
+
+    def of(self, drive_id: str | None = None, *, struck: bool = False) -> list[Upkeep]:
+        """All of a drive, or of all drives, by at_ns then number; with those struck if asked."""
+        ...
+
+
+class LifeFitterMissingError(Exception):
+    """The library that works out lives is not installed. The message says how to get it."""
+
+
+class LifeFitter(Protocol):
+    """Works out how long things live where some are still alive. Lengths are above 0. Raises LifeFitterMissingError."""
+
+    def survival(self, lengths: Sequence[float], ended: Sequence[bool]) -> Survival:
+        """How long they live; those that did not end are censored at their length."""
+        ...
+
+    def log_rank(
+        self, one: tuple[Sequence[float], Sequence[bool]], other: tuple[Sequence[float], Sequence[bool]]
+    ) -> tuple[float, float]:
+        """Chi-squared and p of the hypothesis that both live alike; each as `survival` takes it."""
+        ...
+
+
 class Stores(Protocol):
     """All ports of one store, by name."""
 
@@ -949,3 +1045,9 @@ class Stores(Protocol):
     def notes(self) -> Notes: ...  # noqa: D102
     @property
     def handovers(self) -> Handovers: ...  # noqa: D102
+    @property
+    def removals(self) -> Removals: ...  # noqa: D102
+    @property
+    def sprockets(self) -> Sprockets: ...  # noqa: D102
+    @property
+    def upkeep_log(self) -> UpkeepLog: ...  # noqa: D102

@@ -13,7 +13,10 @@ from service.core.audit import AuditEntry
 from service.core.batch import KEPT_PAYLOAD_BYTES_MAX, WINDOW_S_MAX, Rejection, RejectionReason
 from service.core.drive import Baseline, Chain, Drive
 from service.core.hand import HandValue
+from service.core.influence import DayMeans
+from service.core.life import Removal
 from service.core.reading import Reading
+from service.core.trend import mean_of
 from service.ports import (
     ROWS_MAX,
     ConflictError,
@@ -181,6 +184,14 @@ class FakeReadings(_Fake):
                 del kept[chain_id]
             self._due.add((resolution, end_ns, drive_id))
 
+    def by_day(self, drive_id: str, from_ns: int, to_ns: int) -> list[DayMeans]:
+        self._refuse_if_down()
+        days: dict[tuple[int, str], list[Reading]] = defaultdict(list)
+        for each in self._readings.values():
+            if each.drive_id == drive_id and from_ns < each.t_ns <= to_ns and each.chain_id is not None:
+                days[_end_ns(each.t_ns, Resolution.DAY), each.chain_id].append(each)
+        return [_day_means(*key, readings) for key, readings in sorted(days.items())]
+
     def superseded(
         self, drive_id: str, from_ns: int, to_ns: int, rows_max: int = ROWS_MAX
     ) -> list[Superseded]:
@@ -324,6 +335,23 @@ def _check_rows_max(rows_max: int) -> None:
         raise ValueError(f"rows_max must be 1 to {ROWS_MAX}, not {rows_max}")
 
 
+def _day_means(end_ns: int, chain_id: str, readings: Sequence[Reading]) -> DayMeans:
+    ran = [each for each in readings if each.speed_m_s]
+    return DayMeans(
+        chain_id=chain_id,
+        end_ns=end_ns,
+        readings=len(readings),
+        measured=sum(each.elongation_pct is not None for each in readings),
+        elongation_pct=mean_of(each.elongation_pct for each in readings),
+        u_pct=mean_of(each.elongation_u_pct for each in readings),
+        passages=sum(each.up_pulses for each in readings),
+        running=mean_of(None if each.speed_m_s is None else float(each.speed_m_s > 0) for each in readings),
+        speed_m_s=mean_of(each.speed_m_s for each in ran),
+        load_n=mean_of(each.load_n for each in ran),
+        temp_c=mean_of(each.temp_c for each in ran),
+    )
+
+
 class FakeRegister(_Fake):
     """The port `Register` in memory."""
 
@@ -333,6 +361,7 @@ class FakeRegister(_Fake):
         self._drives: dict[str, Drive] = {}
         self._chains: dict[str, Chain] = {}
         self._baselines: list[Baseline] = []
+        self.removals: list[Removal] = []
         self._version = 0
 
     def version(self) -> int:
@@ -392,7 +421,15 @@ class FakeRegister(_Fake):
         self.note(chain.drive_id, chain.fitted_ns)
         self._raise_version(entry)
 
-    def take_off_chain(self, chain_id: str, at_ns: int, why: str, *, entry: AuditEntry | None = None) -> None:
+    def take_off_chain(
+        self,
+        chain_id: str,
+        at_ns: int,
+        why: str,
+        *,
+        removal: Removal | None = None,
+        entry: AuditEntry | None = None,
+    ) -> None:
         chain = self._chain(chain_id)
         if chain.removed_ns is not None:
             raise ConflictError(f"chain {chain_id!r} was taken off already: nothing to do")
@@ -400,7 +437,14 @@ class FakeRegister(_Fake):
             raise ConflictError(f"chain {chain_id!r} was fitted at {chain.fitted_ns} ns: give a later time")
         self._chains[chain_id] = replace(chain, removed_ns=at_ns, removed_why=why)
         self.note(chain.drive_id, at_ns)
+        if removal is not None:
+            self.keep_removal(removal)
         self._raise_version(entry)
+
+    def keep_removal(self, removal: Removal) -> Removal:
+        """Keep one, and return it with its number; the fake of `Removals` reads and adds here."""
+        self.removals.append(replace(removal, number=len(self.removals) + 1))
+        return self.removals[-1]
 
     def note(self, drive_id: str, from_ns: int) -> None:
         """Note a drive as due to be looked at, as the database does in the same transaction."""

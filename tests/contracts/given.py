@@ -36,11 +36,14 @@ from service.ports import (
     Readings,
     Refused,
     Register,
+    Removals,
     Sessions,
     Setpoints,
     Sighting,
     Sites,
+    Sprockets,
     Tokens,
+    UpkeepLog,
     WorkInHand,
 )
 from tests.fakes import (
@@ -53,6 +56,7 @@ from tests.fakes import (
     FakeRegister,
 )
 from tests.fakes_alerts import FakeAlertLog
+from tests.fakes_lives import FakeRemovals, FakeSprockets, FakeUpkeepLog
 from tests.fakes_outgoing import FakeOutbox
 from tests.fakes_people import FakeAuditLog, FakeGuessCounts, FakePeople, FakeSessions, FakeTokens
 from tests.fakes_shifts import FakeHandovers, FakeNotes, FakeSites, FakeWorkInHand
@@ -89,6 +93,9 @@ class Ports:
     outbox: Outbox
     setpoints: Setpoints
     evaluations: Evaluations
+    removals: Removals
+    sprockets: Sprockets
+    upkeep_log: UpkeepLog
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,6 +139,9 @@ def a_store(kind: str, few: Few | None = None) -> Iterator[Ports]:
             work_in_hand=database.work_in_hand,
             notes=database.notes,
             handovers=database.handovers,
+            removals=database.removals,
+            sprockets=database.sprockets,
+            upkeep_log=database.upkeep_log,
         )
 
 
@@ -172,6 +182,9 @@ def fake_ports(few: Few | None = None) -> Ports:
         work_in_hand=FakeWorkInHand(register, audit_log),
         notes=FakeNotes(audit_log),
         handovers=FakeHandovers(audit_log),
+        removals=FakeRemovals(register),
+        sprockets=FakeSprockets(register),
+        upkeep_log=FakeUpkeepLog(register),
     )
 
 

@@ -16,6 +16,7 @@ from service.adapters.database.chain_maps import DatabaseChainMaps
 from service.adapters.database.devices import DatabaseDevices
 from service.adapters.database.evaluations import DatabaseEvaluations
 from service.adapters.database.hand_values import DatabaseHandValues
+from service.adapters.database.lives import DatabaseSprockets, DatabaseUpkeepLog
 from service.adapters.database.numbers import Numbers
 from service.adapters.database.outbox import DatabaseOutbox
 from service.adapters.database.people import (
@@ -28,6 +29,7 @@ from service.adapters.database.raw_batches import DatabaseRawBatches, RawBounds
 from service.adapters.database.readings import DatabaseReadings
 from service.adapters.database.refused import Bounds, DatabaseRefused
 from service.adapters.database.register import DatabaseRegister
+from service.adapters.database.removals import DatabaseRemovals
 from service.adapters.database.setpoints import DatabaseSetpoints
 from service.adapters.database.shifts import (
     DatabaseHandovers,
@@ -77,6 +79,9 @@ class Database:
         self.outbox = DatabaseOutbox(self._transactions)
         self.setpoints = DatabaseSetpoints(self._transactions)
         self.evaluations = DatabaseEvaluations(self._transactions)
+        self.removals = DatabaseRemovals(self._transactions)
+        self.sprockets = DatabaseSprockets(self._transactions)
+        self.upkeep_log = DatabaseUpkeepLog(self._transactions)
 
     def store_all(self, readings: Sequence[Reading], raw_batches: Sequence[RawBatch]) -> int:
         """Store readings and keep the batches that they came from, in one durable transaction.

@@ -29,6 +29,7 @@ from service.adapters.database.statements import (
 )
 from service.adapters.database.transactions import Transactions
 from service.core.batch import WINDOW_S_MAX
+from service.core.influence import DayMeans
 from service.core.reading import NotMeasured, Reading
 from service.ports import ROWS_MAX, Newest, Resolution, RollUp, Superseded
 
@@ -177,6 +178,22 @@ class DatabaseReadings:
         readings = _readings(repeat(drive_id), rows, chain_ids)
         readings.sort(key=_order)
         return readings[-rows_max:]
+
+    def by_day(self, drive_id: str, from_ns: int, to_ns: int) -> list[DayMeans]:
+        """What raw readings with from_ns < t_ns <= to_ns say of each day, in UTC, and chain; by end_ns then chain_id."""
+        from_ns, to_ns = _within_reach(from_ns), _within_reach(to_ns)
+        with self._transactions.reading() as connection:
+            number = _find_drive(connection, drive_id)
+            if number is None:
+                return []
+            rows = connection.execute(statements.days(*number, from_ns, to_ns)).all()
+            chain_ids = self._numbers.chain_ids(connection, (row[1] for row in rows))
+        days = [
+            DayMeans(chain_id=chain_id, **{name: row._mapping[name] for name in statements.DAY_MEANS})  # noqa: SLF001
+            for row in rows
+            if (chain_id := chain_ids[row[1]]) is not None
+        ]
+        return sorted(days, key=lambda each: (each.end_ns, each.chain_id))
 
     def superseded(
         self, drive_id: str, from_ns: int, to_ns: int, rows_max: int = ROWS_MAX

@@ -14,9 +14,11 @@ from sqlalchemy import Connection, Row, insert, or_, select, update
 from service.adapters.database import tables
 from service.adapters.database.audit_log import write_within
 from service.adapters.database.evaluations import note_within
+from service.adapters.database.removals import record_within
 from service.adapters.database.transactions import Transactions
 from service.core.audit import AuditEntry
 from service.core.drive import Baseline, Chain, Drive
+from service.core.life import Removal
 from service.ports import ConflictError, NotFoundError
 
 _drive, _chain, _baseline, _version = (
@@ -131,7 +133,15 @@ class DatabaseRegister:
             _raise_version(connection)
             write_within(connection, entry)
 
-    def take_off_chain(self, chain_id: str, at_ns: int, why: str, *, entry: AuditEntry | None = None) -> None:
+    def take_off_chain(
+        self,
+        chain_id: str,
+        at_ns: int,
+        why: str,
+        *,
+        removal: Removal | None = None,
+        entry: AuditEntry | None = None,
+    ) -> None:
         """Raises NotFoundError, and ConflictError where it is off already or was fitted later (or just then)."""
         with self._transactions.writing() as connection:
             taken_off = connection.execute(
@@ -144,6 +154,8 @@ class DatabaseRegister:
             if not taken_off:
                 raise _why_not_taken_off(find_chain(connection, chain_id))
             note_within(connection, {find_chain(connection, chain_id).drive_id: at_ns})
+            if removal is not None:
+                record_within(connection, removal)
             _raise_version(connection)
             write_within(connection, entry)
 

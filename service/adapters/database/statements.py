@@ -284,6 +284,36 @@ def _delete_whole(resolution: Resolution, parts: Select[Any]) -> str:
     )
 
 
+DAY_MEANS = (
+    "end_ns", "readings", "measured", "elongation_pct", "u_pct", "passages", "running", "speed_m_s", "load_n", "temp_c",
+)  # fmt: skip
+
+
+def days(drive_no: int, longest_window_ns: int, from_ns: int, to_ns: int) -> Select[Any]:
+    """Means by day and chain of raw readings with from_ns < t_ns <= to_ns: DAY_MEANS, with chain_no in second place."""
+    end_ns = _end_in_sql(_r.t_ns, Resolution.DAY)
+    ran = _r.speed_m_s > 0
+    columns = {
+        "end_ns": end_ns,
+        "chain_no": _r.chain_no,
+        "readings": func.count(),
+        "measured": func.count(_r.elongation_pct),
+        "elongation_pct": func.avg(_r.elongation_pct),
+        "u_pct": func.avg(_r.elongation_u_pct),
+        "passages": func.sum(_r.up_pulses),
+        "running": func.avg(case((ran, 1.0), (_r.speed_m_s.is_not(None), 0.0))),
+        "speed_m_s": func.avg(case((ran, _r.speed_m_s))),
+        "load_n": func.avg(case((ran, _r.load_n))),
+        "temp_c": func.avg(case((ran, _r.temp_c))),
+    }
+    return (
+        select(*(value.label(name) for name, value in columns.items()))
+        .where(_r.drive_no == drive_no, _r.t_ns > from_ns, _r.t_ns <= to_ns)
+        .where(_r.t0_ns > from_ns - longest_window_ns, _r.t0_ns <= to_ns)
+        .group_by(end_ns, _r.chain_no)
+    )
+
+
 def forget_superseded(drive_no: int, until_ns: int, rows_max: int) -> Delete:
     """Delete the earliest superseded readings with t_ns <= until_ns."""
     old = select(_s.number).where(_s.drive_no == drive_no, _s.t_ns <= until_ns)
