@@ -191,7 +191,14 @@ class HandOver:
         true_ns = at_ns if true_ns is None else true_ns
         refuse_ahead("about", true_ns, at_ns)
         note = Note(site=site, drive_id=drive_id, text=text, true_ns=true_ns, recorded_ns=at_ns, by=by)
-        stored = self._stores.notes.add(note)
+        entry = entry_of(
+            at_ns=at_ns,
+            by=by,
+            what="note left",
+            subject=f"drive {drive_id}" if drive_id else f"site {site}",
+            new={"text": text},
+        )
+        stored = self._stores.notes.add(note, entry=entry)
         log.info("note added", site=site, drive=drive_id, note=stored.number, by=by, at_ns=at_ns)
         return stored
 
@@ -373,7 +380,10 @@ class HandOver:
         if system.casefold() == ROUTES:
             raise FieldsRefusedError({"system": f"{ROUTES!r} is linklag's own name: give that of the system"})
         receipt = Receipt(handover=number, system=system, at_ns=at_ns, by=by, reference=reference)
-        return self._stores.handovers.receive(receipt)
+        entry = entry_of(
+            at_ns=at_ns, by=by, what="handover taken", subject=f"handover {number}", new={"system": system}
+        )
+        return self._stores.handovers.receive(receipt, entry=entry)
 
     # Facts
 

@@ -513,6 +513,8 @@ def test_a_note_is_of_a_site_or_of_a_drive_of_it(ports: Ports, door: HandOver) -
     ports.register.add_drive(replace(A_DRIVE, drive_id="saw-1", site="Adorf"))
     note = door.add_note("Talheim", "oil", drive_id="press-3", true_ns=50, at_ns=100, by="M. Brandt")
     assert (note.true_ns, note.recorded_ns) == (50, 100)
+    (entry,) = ports.audit_log.entries(subject="drive press-3")
+    assert (entry.what, entry.by, entry.new) == ("note left", "M. Brandt", {"text": "oil"})
     with pytest.raises(FieldsRefusedError, match="saw-1 is at Adorf, not at Talheim"):
         door.add_note("Talheim", "x", drive_id="saw-1", at_ns=1, by="x")
     with pytest.raises(NotFoundError, match="no site"):
@@ -565,11 +567,13 @@ def test_what_people_freeze_is_not_pushed(ports: Ports) -> None:
     assert pushed.numbers == []
 
 
-def test_another_system_confirms_once_and_the_first_receipt_stays(door: HandOver) -> None:
+def test_another_system_confirms_once_and_the_first_receipt_stays(ports: Ports, door: HandOver) -> None:
     number = frozen(door, EARLY_NS[1]).head.number
     first = door.receive(number, system="plant office", reference="doc-9", at_ns=10, by="token office")
     again = door.receive(number, system="plant office", reference="doc-10", at_ns=20, by="token office")
     assert again == first
+    (entry,) = ports.audit_log.entries(subject=f"handover {number}")
+    assert (entry.what, entry.by, entry.new) == ("handover taken", "token office", {"system": "plant office"})
     with pytest.raises(FieldsRefusedError, match="own name"):
         door.receive(number, system=ROUTES.title(), at_ns=1, by="x")
     with pytest.raises(NotFoundError, match="no handover 77"):

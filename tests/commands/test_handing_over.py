@@ -5,7 +5,10 @@ from dataclasses import replace
 from datetime import UTC
 from zoneinfo import ZoneInfo
 
+import pytest
+
 from service.commands.handing_over import CONTENT_BYTES_MAX, document, handing_over, surroundings
+from service.commands.serve import WorkerParts
 from service.core.handover import Handover
 from service.core.route import Route, Way
 from service.hand_over import HandOver
@@ -66,6 +69,14 @@ def test_a_content_that_is_too_long_for_an_event_is_left_to_be_asked_for() -> No
     assert told["content"] is None
     assert (told["number"], told["sha256"]) == (1, handover.head.sha256)
     assert len(json.dumps(told).encode()) < 64 * 1024
+
+
+@pytest.mark.parametrize("by_clock", [True, False])
+def test_the_worker_hands_over_by_the_clock_unless_it_is_told_not_to(by_clock: int) -> None:
+    with an_empty_database() as database:
+        settings = read_settings(overrides={"handover": {"by_clock": bool(by_clock)}})
+        names = [part.name for part in WorkerParts(settings, database).parts]
+    assert ("handing over" in names) is bool(by_clock)
 
 
 def test_routes_know_the_clocks_and_the_shift_of_a_site() -> None:

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from typing import Annotated, Any
 from urllib.parse import quote
 
-from fastapi import APIRouter, Query, Request
+from fastapi import APIRouter, Path, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from service.adapters.web.allowed import needs
@@ -27,6 +27,7 @@ router = APIRouter()
 
 VIEWER, OPERATOR = needs(Role.VIEWER), needs(Role.OPERATOR)
 PAST_SHOWN = 30
+Number = Annotated[int, Path(ge=1, le=2**62)]
 HAND_OVER_STEPS = (
     "Give it where both of you see the drives or the board, and take the time it needs.",
     "The giver goes through it heading by heading and signs.",
@@ -181,13 +182,13 @@ def _received_words(number: int, receipts: list[Receipt]) -> str:
 
 
 @router.get("/handovers/{number}", response_class=HTMLResponse, dependencies=[VIEWER])
-def show(request: Request, parts: PartsDep, number: int) -> HTMLResponse:
+def show(request: Request, parts: PartsDep, number: Number) -> HTMLResponse:
     """One handover, to read, print and sign."""
     return page_of(request, parts, number)
 
 
 @router.post("/handovers/{number}", response_class=HTMLResponse, dependencies=[OPERATOR])
-def sign(request: Request, parts: PartsDep, by: WhoDep, number: int, typed: TypedDep) -> Response:
+def sign(request: Request, parts: PartsDep, by: WhoDep, number: Number, typed: TypedDep) -> Response:
     """Sign it as giver or as taker."""
     wrong, role = Wrong(), typed.get("role", "")
     if role not in set(SignRole):

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping
 from typing import Annotated
 from urllib.parse import quote
 
-from fastapi import APIRouter, Query, Request
+from fastapi import APIRouter, Path, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from service.adapters.web.allowed import needs
@@ -28,6 +28,7 @@ router = APIRouter()
 VIEWER, OPERATOR, ENGINEER = (needs(role) for role in (Role.VIEWER, Role.OPERATOR, Role.ENGINEER))
 DAY_NS = 86_400 * 1_000_000_000
 LATEST_NS = 2**62
+WorkId = Annotated[int, Path(ge=1, le=2**62)]
 LINES_SPARE = 3
 LINES_MAX = 50
 CLOSED_SHOWN_NS = 30 * DAY_NS
@@ -195,7 +196,7 @@ def open_work(request: Request, parts: PartsDep, by: WhoDep, typed: TypedDep) ->
 
 
 @router.post("/work/{work_id}/close", response_class=HTMLResponse, dependencies=[OPERATOR])
-def close_work(request: Request, parts: PartsDep, by: WhoDep, work_id: int, typed: TypedDep) -> Response:
+def close_work(request: Request, parts: PartsDep, by: WhoDep, work_id: WorkId, typed: TypedDep) -> Response:
     """Say that work is done."""
     wrong = Wrong()
     with Collected(wrong, {}):

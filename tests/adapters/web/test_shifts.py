@@ -427,6 +427,8 @@ def test_a_handover_is_read_and_signed_on_its_page(plant: Plant) -> None:
     assert "M. Brandt to A. Vogt" in plant.page("/handover")
     assert plant.post_form(f"/handovers/{number}", role="boss").status_code == 422
     assert "no handover 99" in plant.page("/handovers/99", 404)
+    for number_typed in ("0", "-1", "x", str(2**70)):
+        assert "<h1>" in plant.page(f"/handovers/{number_typed}", 422)
 
 
 def test_a_note_is_left_on_either_page_and_what_is_wrong_is_said(plant: Plant) -> None:
