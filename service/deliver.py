@@ -55,7 +55,7 @@ WAITING_MAX = 5_000  # events of a route on their way; the rest waits in the ale
 LOOK_AT = 500  # transitions in one transaction
 SEND_AT_ONCE = 100  # events of one look, and of one digest
 DROP_AFTER = 20  # arrived events dropped in one transaction: so many come twice after a crash, at most
-JOIN_S = 15.0
+JOIN_S = 15.0  # a route that waits for an answer is waited for, as long as a stop may take
 
 S = 1_000_000_000
 

@@ -18,7 +18,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from service.adapters.mqtt import CONNECT_TIMEOUT_S, Tls, _is_loopback, _refuse_insecure, _words
 
 IN_FLIGHT_MAX = 100  # sent and not answered; beyond, the sender waits
-PATIENCE_S = 30.0  # without any answer for so long, over reconnections, we give up
+PATIENCE_S = 30.0
 SESSION_S = 60  # the broker forgets us soon after
 RECONNECT_S_MAX = 5
 _NOBODY = 0x10  # MQTT 5.0, 3.4.2.1: accepted, and nobody had subscribed to it
@@ -42,6 +42,7 @@ class MqttPublisher:
         tls: Tls | None = None,
         allow_insecure: bool = False,
         keepalive_s: int = 30,
+        patience_s: float | None = None,
     ) -> None:
         """A publisher that is not connected yet.
 
@@ -54,6 +55,7 @@ class MqttPublisher:
             tls: None for a plain connection.
             allow_insecure: accept a broker off this machine without TLS or without credentials.
             keepalive_s: seconds of silence after which each side pings.
+            patience_s: without any answer for so long, over reconnections, we give up; None: PATIENCE_S.
 
         Raises ValueError for settings that would let others read and forge pulses, OSError where a file of `tls`
         cannot be read.
@@ -61,6 +63,7 @@ class MqttPublisher:
         if not allow_insecure and not _is_loopback(host):
             _refuse_insecure(host, tls, has_login=username is not None)
         self._where = f"{host}:{port}"
+        self._patience_s = PATIENCE_S if patience_s is None else patience_s
         self._answer = threading.Condition()
         self._answered = threading.Event()  # whatever the first answer to CONNECT was
         self._trouble = "no answer to CONNECT"
@@ -121,10 +124,10 @@ class MqttPublisher:
                 self._answer.wait(1.0)
                 if self.acknowledged != before:
                     before, since_s = self.acknowledged, time.monotonic()
-                if time.monotonic() - since_s > PATIENCE_S:
+                if time.monotonic() - since_s > self._patience_s:
                     raise PublishError(
                         f"{self._where} acknowledged {self.acknowledged} of {self.sent} and no more for "
-                        f"{PATIENCE_S:g} s ({self._trouble or 'connected'}): see the broker's log, then send again; "
+                        f"{self._patience_s:g} s ({self._trouble or 'connected'}): see the broker's log, then send again; "
                         "what came twice is counted once"
                     )
 

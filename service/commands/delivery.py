@@ -64,7 +64,7 @@ class Notifiers:
         client_id = f"{self._settings.broker.client_id}-{route.route_id}"
         return MqttNotifier(
             route,
-            lambda: broker_publisher(self._settings, client_id=client_id),
+            lambda: broker_publisher(self._settings, client_id=client_id, patience_s=timeout_s),
             root=self._settings.broker.root,
             alerts_of=self._alerts_of,
         )

@@ -79,7 +79,9 @@ def broker_source(
         raise CommandError(f"broker.tls_..._file: {error}: give PEM files that belong together") from None
 
 
-def broker_publisher(settings: Settings, *, client_id: str) -> "MqttPublisher":
+def broker_publisher(
+    settings: Settings, *, client_id: str, patience_s: float | None = None
+) -> "MqttPublisher":
     """Return the broker of the settings as a place to publish to, not connected yet, under an id of its own."""
     from service.adapters.mqtt import Tls
     from service.adapters.mqtt_publisher import MqttPublisher
@@ -96,6 +98,7 @@ def broker_publisher(settings: Settings, *, client_id: str) -> "MqttPublisher":
             tls=tls if broker.tls else None,
             allow_insecure=broker.allow_insecure,
             keepalive_s=broker.keepalive_s,
+            patience_s=patience_s,
         )
     except ValueError as error:
         raise CommandError(f"broker: {error}") from None
