@@ -21,7 +21,9 @@ from service.adapters.web.series import (
     Span,
     csv_chunks,
     read_series,
+    reading_values,
     row_values,
+    superseded_csv,
 )
 from service.core.drive import Baseline
 
@@ -42,8 +44,8 @@ class Form(StrEnum):
     CSV = "csv"
 
 
-class SeriesQuery(schemas.In):
-    """What of a drive's readings is asked for."""
+class RangeQuery(schemas.In):
+    """Over which range of time, in which form, and how much."""
 
     from_: str | None = Field(
         default=None,
@@ -59,11 +61,16 @@ class SeriesQuery(schemas.In):
     last: str | None = Field(
         default=None, description="In place of `from`: 90s, 30min, 12h, 7d, 4w, 1y", examples=["7d"]
     )
+    format: Form | None = Field(default=None, description="Else by the Accept header; else json")
+    rows_max: int = Field(default=ROWS_MAX, ge=1, le=ROWS_MAX, description="The newest so many rows")
+
+
+class SeriesQuery(RangeQuery):
+    """What of a drive's readings is asked for."""
+
     resolution: Span = Field(
         default=Span.AUTO, description="auto: raw up to 6 h, minutes up to 7 d, hours up to 400 d, else days"
     )
-    format: Form | None = Field(default=None, description="Else by the Accept header; else json")
-    rows_max: int = Field(default=ROWS_MAX, ge=1, le=ROWS_MAX, description="The newest so many rows")
 
 
 @router.get("/readings/newest", summary="Newest reading of every drive", responses=responses())
@@ -111,6 +118,59 @@ def readings(
         headers["Content-Disposition"] = f'inline; filename="{drive_id}-{series.resolution}.csv"'
         return StreamingResponse(csv_chunks(series), media_type="text/csv", headers=headers)
     return Response(_json(series), media_type="application/json", headers=headers)
+
+
+SUPERSEDED_EXAMPLE = (
+    "time,elongation_pct,elongation_u_pct,since_pct,...,t0,superseded,why\r\n"
+    "2026-11-25T08:15:00.000000000Z,1.2384,0.0421,1.1625,...,2026-11-25T08:14:50.000000000Z,"
+    "2026-11-26T09:30:00.000000000Z,baseline corrected\r\n"
+)
+_SUPERSEDED_RESPONSES: dict[int | str, dict[str, Any]] = {
+    200: {
+        "model": schemas.SupersededOut,
+        "description": "Rows in the order of their own time; CSV has one header line, units in the names",
+        "content": {"text/csv": {"schema": {"type": "string"}, "example": SUPERSEDED_EXAMPLE}},
+    },
+    **responses(404, 406),
+}
+
+
+@router.get(
+    "/drives/{drive_id}/superseded",
+    summary="Readings that others were put in place of",
+    responses=_SUPERSEDED_RESPONSES,
+    response_model=None,
+)
+def superseded(
+    parts: PartsDep,
+    drive_id: DriveId,
+    asked: Annotated[RangeQuery, Query()],
+    accept: Annotated[str, Header(include_in_schema=False)] = "",
+) -> Response:
+    """Readings with from < time <= to as they were before batches were converted again, with when and why; the last day unless told otherwise.
+
+    A reading that was made anew more than once comes as often. They are kept as long as raw readings.
+    """
+    parts.register.drive(drive_id)
+    with refusals():
+        from_ns, to_ns = time_range(asked.from_, asked.to, asked.last, parts.now_ns())
+    rows = parts.readings.superseded(drive_id, from_ns, to_ns, asked.rows_max + 1)
+    truncated, rows = len(rows) > asked.rows_max, rows[-asked.rows_max :]
+    headers = {"Linklag-Truncated": "true" if truncated else "false"}
+    if (asked.format or accepted(accept)) is Form.CSV:
+        headers["Content-Disposition"] = f'inline; filename="{drive_id}-superseded.csv"'
+        return StreamingResponse(superseded_csv(rows), media_type="text/csv", headers=headers)
+    told = {
+        "drive_id": drive_id,
+        "from": rfc3339(from_ns),
+        "to": rfc3339(to_ns),
+        "truncated": truncated,
+        "rows": [
+            {**reading_values(each.reading), "superseded": rfc3339(each.at_ns), "why": each.why}
+            for each in rows
+        ],
+    }
+    return Response(msgspec.json.encode(told), media_type="application/json", headers=headers)
 
 
 def _baselines(parts: Parts, drive_id: str) -> dict[str, list[Baseline]]:

@@ -616,6 +616,42 @@ class SeriesOut(Out):
     rows: list[ReadingOut | RollUpOut]
 
 
+class SupersededReadingOut(ReadingOut):
+    """A reading that another was put in place of, when and why."""
+
+    model_config = ConfigDict(
+        json_schema_extra=_example(**_READING, superseded="2026-11-26T09:30:00Z", why="baseline corrected")
+    )
+
+    superseded: Instant = Field(description="When another was put in its place")
+    why: str
+
+
+class SupersededOut(Out):
+    """Readings of a drive that others were put in place of, in the order of their own time."""
+
+    model_config = ConfigDict(
+        json_schema_extra={
+            "examples": [
+                {
+                    "drive_id": "infeed-2",
+                    "from": "2026-11-25T07:15:00Z",
+                    "to": T,
+                    "truncated": False,
+                    "rows": [{**_READING, "superseded": "2026-11-26T09:30:00Z", "why": "baseline corrected"}],
+                }
+            ]
+        },
+        populate_by_name=True,
+    )
+
+    drive_id: str
+    from_: Instant = Field(alias="from")
+    to: Instant
+    truncated: bool = Field(description="Older rows were left out: ask for an earlier `to`")
+    rows: list[SupersededReadingOut]
+
+
 _SIGN: dict[str, Any] = {
     "kind": "pulses_missed",
     "status": "maintenance_required",

@@ -5,7 +5,8 @@ Knows the port Readings and which resolution suits which span; must not know HTT
 
 import csv
 import io
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
@@ -15,11 +16,12 @@ from service.adapters.web.instants import SECOND_NS, rfc3339
 from service.adapters.web.since import since_pct, since_u_pct
 from service.core.drive import Baseline, baseline_at
 from service.core.reading import Reading
-from service.ports import Readings, Resolution, RollUp
+from service.ports import Readings, Resolution, RollUp, Superseded
 
 DAY_NS = 86_400 * SECOND_NS
 ROWS_MAX = 50_000  # rows of one answer
 CSV_CHUNK_ROWS = 1000
+COUNTED_MAX = 10_000  # superseded readings that a page counts
 
 
 class Span(StrEnum):
@@ -97,6 +99,23 @@ def _of_roll_up(row: RollUp, last_ns: int) -> Point:
     return Point(end_ns, *means, row.chain_id, row.readings, row.measured)
 
 
+@dataclass(frozen=True, slots=True)
+class Replaced:
+    """Readings in whose place others were put at one time, for one reason."""
+
+    at_ns: int
+    why: str
+    readings: int
+
+
+def replaced(readings: Readings, drive_id: str, from_ns: int, to_ns: int) -> tuple[list[Replaced], bool]:
+    """Return how many of a drive's readings others were put in place of, when and why, newest first; and whether all were counted."""
+    found = readings.superseded(drive_id, from_ns, to_ns, COUNTED_MAX + 1)
+    counts = Counter((each.at_ns, each.why) for each in found[-COUNTED_MAX:])
+    groups = [Replaced(at_ns, why, count) for (at_ns, why), count in sorted(counts.items(), reverse=True)]
+    return groups, len(found) <= COUNTED_MAX
+
+
 # Rows as the API gives them: the time first, then numbers with their unit in the name.
 
 RAW_FIELDS = (
@@ -108,6 +127,8 @@ RAW_FIELDS = (
 )  # fmt: skip
 RAW_INSTANTS = {"baseline_taken": "baseline_taken_ns", "baseline_recorded": "baseline_recorded_ns"}
 RAW_SOURCE = ("chain_id", "device_id", "seq")
+_RAW_HEAD = ("time", *RAW_FIELDS, *RAW_INSTANTS, *RAW_SOURCE, "t0")
+SUPERSEDED_FIELDS = ("superseded", "why")
 ROLLED_FIELDS = (
     "chain_id", "readings", "measured", "mean_pct", "min_pct", "max_pct", "last_pct", "mean_u_pct",
     "mean_speed_m_s", "pulses",
@@ -123,10 +144,15 @@ def row_values(series: Series) -> Iterator[dict[str, Any]]:
             since = dict(zip(ROLLED_SINCE, _since(row, series.baselines), strict=True))
             yield {"time": rfc3339(row.end_ns), **values, **since}
         else:
-            values = {name: getattr(row, name) for name in RAW_FIELDS}
-            values |= {name: _told(getattr(row, field)) for name, field in RAW_INSTANTS.items()}
-            values |= {name: getattr(row, name) for name in RAW_SOURCE}
-            yield {"time": rfc3339(row.t_ns), **values, "t0": rfc3339(row.t0_ns)}
+            yield reading_values(row)
+
+
+def reading_values(reading: Reading) -> dict[str, Any]:
+    """Return a reading as the API gives it in JSON."""
+    values = {name: getattr(reading, name) for name in RAW_FIELDS}
+    values |= {name: _told(getattr(reading, field)) for name, field in RAW_INSTANTS.items()}
+    values |= {name: getattr(reading, name) for name in RAW_SOURCE}
+    return {"time": rfc3339(reading.t_ns), **values, "t0": rfc3339(reading.t0_ns)}
 
 
 def _told(ns: int | None, digits: int | None = None) -> str | None:
@@ -143,13 +169,22 @@ def _since(row: RollUp, baselines: Mapping[str, Sequence[Baseline]]) -> tuple[fl
 
 def csv_chunks(series: Series) -> Iterator[str]:
     """Yield the rows as CSV (RFC 4180): one header line, times with the same number of digits throughout."""
-    raw = series.resolution is Span.RAW
+    head = _RAW_HEAD if series.resolution is Span.RAW else ("time", *ROLLED_FIELDS, *ROLLED_SINCE)
+    return _csv(head, (_csv_row(row, series.baselines) for row in series.rows))
+
+
+def superseded_csv(rows: Sequence[Superseded]) -> Iterator[str]:
+    """Yield superseded readings as CSV: as readings, and when and why another was put in place of each."""
+    head = (*_RAW_HEAD, *SUPERSEDED_FIELDS)
+    return _csv(head, ([*_raw_row(row.reading), rfc3339(row.at_ns, 9), cell(row.why)] for row in rows))
+
+
+def _csv(head: Sequence[str], rows: Iterable[Sequence[Any]]) -> Iterator[str]:
     buffer = io.StringIO()
     write: Callable[[Sequence[Any]], Any] = csv.writer(buffer).writerow
-    rolled = ("time", *ROLLED_FIELDS, *ROLLED_SINCE)
-    write(("time", *RAW_FIELDS, *RAW_INSTANTS, *RAW_SOURCE, "t0") if raw else rolled)
-    for number, row in enumerate(series.rows, 1):
-        write(_csv_row(row, series.baselines))
+    write(head)
+    for number, row in enumerate(rows, 1):
+        write(row)
         if number % CSV_CHUNK_ROWS == 0:
             yield _taken(buffer)
     yield _taken(buffer)
@@ -159,12 +194,16 @@ def _csv_row(row: Reading | RollUp, baselines: Mapping[str, Sequence[Baseline]])
     if isinstance(row, RollUp):
         values = (cell(getattr(row, name)) for name in ROLLED_FIELDS)
         return [rfc3339(row.end_ns, 0), *values, *_since(row, baselines)]
+    return _raw_row(row)
+
+
+def _raw_row(reading: Reading) -> list[Any]:
     return [
-        rfc3339(row.t_ns, 9),
-        *(cell(getattr(row, name)) for name in RAW_FIELDS),
-        *(_told(getattr(row, field), 9) for field in RAW_INSTANTS.values()),
-        *(cell(getattr(row, name)) for name in RAW_SOURCE),
-        rfc3339(row.t0_ns, 9),
+        rfc3339(reading.t_ns, 9),
+        *(cell(getattr(reading, name)) for name in RAW_FIELDS),
+        *(_told(getattr(reading, field), 9) for field in RAW_INSTANTS.values()),
+        *(cell(getattr(reading, name)) for name in RAW_SOURCE),
+        rfc3339(reading.t0_ns, 9),
     ]
 
 

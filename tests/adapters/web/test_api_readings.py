@@ -8,11 +8,12 @@ import pandas as pd
 import pytest
 from starlette.testclient import TestClient
 
+from service.adapters.web import schemas
 from service.adapters.web.series import Span, resolution_for
 from service.core.reading import NotMeasured
 from tests.adapters.web.plant import API, CHECKED, CHECKED_JSON, Plant, add, app_on, not_measured, reading_of
 from tests.adapters.web.served import served
-from tests.contracts.given import SQLITE, S, a_store
+from tests.contracts.given import NOON_NS, SQLITE, S, a_store
 
 
 def with_readings(plant: Plant, count: int = 60) -> None:
@@ -52,6 +53,58 @@ def test_a_reading_that_was_not_measured_comes_with_its_reason_and_no_number(pla
     with_readings(plant)
     (row,) = rows(plant, "from=2026-09-10T12:09:30Z&to=2026-09-10T12:10:30Z")
     assert (row["elongation_pct"], row["elongation_u_pct"], row["reason"]) == (None, None, "stopped")
+
+
+def with_superseded(plant: Plant) -> None:
+    """Have the readings of 12:20 to 12:22 made anew at 13:00:01, and that of 12:22 once more a second later."""
+    with_readings(plant)
+    for at_s, minutes, pct, why in (
+        (3601, (20, 21, 22), 2.0, "baseline corrected"),
+        (3602, (22,), 2.5, "=teeth"),
+    ):
+        anew = [reading_of("a", 60 * minute, pct, seq=minute - 1) for minute in minutes]
+        assert plant.ports.readings.supersede(anew, NOON_NS + at_s * S, why) == len(minutes)
+
+
+def test_readings_that_others_were_put_in_place_of_come_with_when_and_why(plant: Plant) -> None:
+    with_superseded(plant)
+    body = plant.get("/drives/a/superseded?from=2026-09-10T12:20:00Z&to=2026-09-10T12:22:00Z")
+    told = [(row["time"], row["elongation_pct"], row["superseded"], row["why"]) for row in body["rows"]]
+    assert told == [
+        ("2026-09-10T12:21:00Z", 1.2, "2026-09-10T13:00:01Z", "baseline corrected"),
+        ("2026-09-10T12:22:00Z", 1.21, "2026-09-10T13:00:01Z", "baseline corrected"),
+        ("2026-09-10T12:22:00Z", 2.0, "2026-09-10T13:00:02Z", "=teeth"),
+    ]
+    schemas.SupersededOut.model_validate(body)
+    plain = plant.get("/drives/a/readings?last=1h&resolution=raw")["rows"][0]
+    assert body["rows"][0].keys() == plain.keys() | {"superseded", "why"}
+    less = plant.get("/drives/a/superseded?last=1h&rows_max=2")
+    assert (less["truncated"], less["rows"]) == (True, body["rows"][-2:])
+    assert plant.get("/drives/a/superseded?last=5min")["rows"] == []
+
+
+def test_superseded_readings_come_as_csv_too(plant: Plant) -> None:
+    with_superseded(plant)
+    answer = plant.client.get(f"{API}/drives/a/superseded?last=1h&format=csv")
+    assert (answer.headers["content-type"], answer.headers["linklag-truncated"]) == (
+        "text/csv; charset=utf-8",
+        "false",
+    )
+    found = list(csv.DictReader(io.StringIO(answer.text)))
+    assert [(row["elongation_pct"], row["why"]) for row in found] == [
+        ("1.19", "baseline corrected"),
+        ("1.2", "baseline corrected"),
+        ("1.21", "baseline corrected"),
+        ("2.0", "'=teeth"),
+    ]
+    assert found[0]["superseded"] == "2026-09-10T13:00:01.000000000Z"
+
+
+def test_superseded_readings_of_a_drive_that_is_none_are_refused(plant: Plant) -> None:
+    assert plant.client.get(f"{API}/drives/a/superseded").status_code == 404
+    with_readings(plant)
+    refused = plant.client.get(f"{API}/drives/a/superseded?last=1h&from=2026-09-10T12:20:00Z")
+    assert (refused.status_code, "either from or last" in refused.text) == (422, True)
 
 
 def test_roll_ups_come_by_the_minute_the_hour_and_the_day(plant: Plant) -> None:
