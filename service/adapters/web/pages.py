@@ -20,14 +20,16 @@ from service.adapters.web.board import DriveState
 from service.adapters.web.instants import SECOND_NS
 from service.adapters.web.parts import Parts, PartsDep
 from service.adapters.web.schemas import payload_text, shown
-from service.adapters.web.series import DAY_NS, Span, points, read_series
+from service.adapters.web.series import DAY_NS, Span, points, read_series, replaced
 from service.adapters.web.since import since_pct, since_points
 from service.adapters.web.templating import render
+from service.core.chain_faults import Finding
 from service.core.drive import Baseline, Chain, Drive, baseline_at, spacing_mm
 from service.core.health import SignKind, Status, steady
 from service.core.reading import Reading
+from service.fold_maps import map_of_drive
 from service.measure_by_hand import known_by_hand
-from service.ports import ROWS_MAX, Resolution, StoreUnavailableError
+from service.ports import ROWS_MAX, NotFoundError, Resolution, StoreUnavailableError
 
 router = APIRouter()
 
@@ -144,6 +146,8 @@ def drive(request: Request, parts: PartsDep, drive_id: str, asked: Annotated[Ask
         "scale": "data" if asked.scale == "data" else "limit",
         "of": "since" if since else "",
         "trend": trend(parts, state, chains, view, now_ns),
+        **_replaced_in(parts, drive_id, span, now_ns),
+        "stands_out": _faults_of_links(parts, drive_id, now_ns),
         "taken_with": baseline_of(parts, state.measured) if state.measured else None,
         "terms": account_of(parts, state),
         "sensors": sensor_counts(
@@ -167,6 +171,20 @@ def drive(request: Request, parts: PartsDep, drive_id: str, asked: Annotated[Ask
         **pages_alerts.of_drive(parts, drive_id, now_ns),
     }
     return render(request, "drive.html", values, now_ns=now_ns)
+
+
+def _replaced_in(parts: Parts, drive_id: str, span: str, now_ns: int) -> dict[str, Any]:
+    """Which readings of the shown span others were put in place of."""
+    groups, all_counted = replaced(parts.readings, drive_id, now_ns - SPANS[span][1], now_ns)
+    return {"replaced": groups, "all_replaced_counted": all_counted}
+
+
+def _faults_of_links(parts: Parts, drive_id: str, now_ns: int) -> Sequence[Finding]:
+    """What stands out on the map of the chain; nothing where there is no map, or one that an older linklag kept."""
+    try:
+        return map_of_drive(drive_id, parts.register, parts.readings, parts.chain_maps, now_ns).faults
+    except (NotFoundError, ValueError):
+        return ()
 
 
 def _span_of(parts: Parts, state: DriveState, now_ns: int) -> str:

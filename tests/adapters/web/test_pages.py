@@ -167,6 +167,23 @@ def test_a_drives_page_shows_all_that_is_known_of_it(plant: Plant) -> None:
         assert caution in text
 
 
+def test_a_drives_page_tells_how_many_readings_of_the_span_were_made_anew_when_and_why(plant: Plant) -> None:
+    add(plant, "a")
+    readings = plant.ports.readings
+    readings.store([reading_of("a", 3000 + 60 * n, 1.0, seq=n) for n in range(8)])
+    assert "made anew" not in seen(plant, "/drives/a?span=hour")
+    for at_s, numbers, pct in ((3500, (0, 1, 2, 3, 4, 5), 1.5), (3550, (5,), 1.6)):
+        anew = [reading_of("a", 3000 + 60 * n, pct, seq=n) for n in numbers]
+        readings.supersede(anew, NOON_NS + at_s * S, f"<i>to {pct}")
+    page = plant.page("/drives/a?span=hour")
+    said = Page(page).text
+    assert "1 reading of this span was made anew on 10 Sep 2026, 12:59: <i>to 1.6." in said
+    assert "6 readings of this span were made anew on 10 Sep 2026, 12:58: <i>to 1.5." in said
+    (link,) = (each for each in Page(page).links() if "/superseded?" in each)
+    assert len(plant.client.get(link).text.splitlines()) == 1 + 7
+    assert "1 reading of this span was made anew" in seen(plant, "/drives/a?span=minutes")
+
+
 @pytest.mark.parametrize(
     ("baseline_at_s", "touched_at_s", "read_at_s", "outdated"),
     [

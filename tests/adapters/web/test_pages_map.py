@@ -11,7 +11,7 @@ from tests.bench.chain_map import PITCH_MM, Follower, Setting
 from tests.contracts.given import NOON_NS
 
 
-def page_of(setting: Setting) -> str:
+def page_of(setting: Setting, path: str = "/drives/kiln-feed/map") -> str:
     """The page of a chain that ran 20 laps, in a plant whose clock is two hours ahead of UTC."""
     chain = Chain(
         chain_id="kiln-feed-a",
@@ -31,7 +31,7 @@ def page_of(setting: Setting) -> str:
         plant.ports.chain_maps.save(
             SavedMap(chain_id=chain.chain_id, folded_to_ns=NOW_NS, state=folded.to_dict())
         )
-        return plant.page("/drives/kiln-feed/map")
+        return plant.page(path)
 
 
 @pytest.fixture(scope="module")
@@ -51,7 +51,16 @@ def test_the_time_of_the_newest_batch_is_that_of_the_plant(faulty: str) -> None:
     assert "13:00:00" not in faulty
 
 
+def test_what_stands_out_is_told_on_the_drives_page_too_and_leads_to_the_map() -> None:
+    page = page_of(Setting(bad_joint_mm=1.0), "/drives/kiln-feed")
+    section = page[page.index('<section id="stands-out"') :].split("</section>")[0]
+    assert "longer than its like" in section
+    assert 'href="/drives/kiln-feed/map"' in section
+    assert "what to mind at the drive" in section
+
+
 def test_a_sound_chain_has_nothing_to_tell() -> None:
+    assert "Show the chain link by link" not in page_of(Setting(), "/drives/kiln-feed")
     page = page_of(Setting())
     assert "No link, joint or section stands out" in page
     assert "▲" not in page
