@@ -119,7 +119,7 @@ def test_the_change_since_the_baseline_and_the_state_of_the_sensing_arrive_by_th
         ports.devices.note([DeviceState(drive_id="outfeed-1", online=False, since_ns=time.time_ns())])
         expect(letter).to_have_text("F", timeout=SOON_MS)
         expect(outfeed.locator(".sensing")).to_have_class("sensing failure")
-        expect(outfeed.locator(".sensors")).to_contain_text("The device is offline, and 1 more")
+        expect(outfeed.locator(".sensors")).to_contain_text("The device is offline, and 2 more")
 
 
 def test_a_new_reading_appears_on_the_board_and_the_order_follows(
