@@ -5,7 +5,7 @@ for people at any time: those that a higher one outranks are suppressed before i
 alert that is suppressed is recorded as before, and what a person said of it stays.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 import structlog
 
@@ -46,20 +46,18 @@ class Tell:
             quiet: what is to be suppressed while it is true.
             now_ns: when it is recorded.
         """
-        # At one instant a higher step occurs before those that it outranks, and clears after them.
-        lacking = [
-            (each.true_ns, -rank if each.event is Event.OCCUR else rank, kind, each)
-            for rank, kind in enumerate(ConditionKind)
+        lacking = {
+            kind: needed(self._log.of_alert(alert_id_of(drive_id, kind)), so[kind], from_ns)
+            for kind in ConditionKind
             if kind in so
-            for each in needed(self._log.of_alert(alert_id_of(drive_id, kind)), so[kind], from_ns)
-        ]
-        if not lacking:
+        }
+        if not any(lacking.values()):
             return
         alerts = self._alerts(drive_id)
-        for true_ns, _, kind, each in sorted(lacking, key=lambda one: one[:2]):
+        for kind, each in _in_order(lacking):
             if each.event is Event.OCCUR:
                 self._suppress(drive_id, alerts, quiet, now_ns, about=kind)
-            self._advance(drive_id, kind, alerts, _act(each, true_ns, now_ns))
+            self._advance(drive_id, kind, alerts, _act(each, now_ns))
         self.hold(drive_id, quiet, now_ns, alerts)
 
     def hold(self, drive_id: str, quiet: Quiet, now_ns: int, alerts: Alerts | None = None) -> None:
@@ -115,11 +113,32 @@ class Tell:
                 alerts[kind] = now
 
 
-def _act(needed: Needed, true_ns: int, now_ns: int) -> Act:
+def _in_order(
+    lacking: Mapping[ConditionKind, Sequence[Needed]],
+) -> Iterator[tuple[ConditionKind, Needed]]:
+    """What is lacking of all alerts by its own time, that of each alert in the order in which it can be recorded.
+
+    At one instant a higher step occurs before those that it outranks, and clears after them.
+    """
+    waiting = {kind: list(those) for kind, those in lacking.items() if those}
+    ranks = {kind: rank for rank, kind in enumerate(ConditionKind)}
+
+    def turn(kind: ConditionKind) -> tuple[int, int]:
+        first = waiting[kind][0]
+        return first.true_ns, -ranks[kind] if first.event is Event.OCCUR else ranks[kind]
+
+    while waiting:
+        kind = min(waiting, key=turn)
+        yield kind, waiting[kind].pop(0)
+        if not waiting[kind]:
+            del waiting[kind]
+
+
+def _act(needed: Needed, now_ns: int) -> Act:
     return Act(
         event=needed.event,
         why=needed.why,
-        true_ns=true_ns,
+        true_ns=needed.true_ns,
         recorded_ns=now_ns,
         facts=needed.facts,
         priority=needed.priority,

@@ -9,7 +9,7 @@ Knows stretches of time and transitions; must not know readings, nor who records
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from service.core.alert import Event, Transition
 from service.core.setpoint import Facts, Priority
@@ -66,35 +66,35 @@ def needed(transitions: Sequence[Transition], so: Sequence[Stretch], from_ns: in
     closed = [each for each in recorded if each.end_ns is not None and each.end_ns >= from_ns]
     noted = {each.act.true_ns for each in transitions if each.act.event is Event.COMMENT}
     found: list[Needed] = []
-    kept = False
+    if standing is not None and not any(_goes_on(each, standing) for each in so):
+        facts = Facts(cause=TURNED_OUT, mend="")
+        found.append(Needed(event=Event.CLEAR, true_ns=standing.start_ns, facts=facts, why=TURNED_OUT))
+        closed.append(replace(standing, end_ns=standing.start_ns))
+        standing = None
     for each in so:
-        if standing is not None and (each.end_ns is None or each.end_ns > standing.start_ns):
-            if each.end_ns is None:
-                kept = True
-            else:
+        if standing is not None and _goes_on(each, standing):
+            if each.end_ns is not None:
                 found.append(_clear(each))
-                closed.append(Stretch(start_ns=standing.start_ns, end_ns=each.end_ns))
+                closed.append(replace(standing, end_ns=each.end_ns))
                 standing = None
         elif (other := _overlapping(each, closed)) is not None:
             if each.end_ns is None:
                 found.append(_occur(each, max(each.start_ns, other.end_ns or 0)))
-                standing, kept = each, True
+        elif each.end_ns is not None and each.start_ns in noted:
+            continue
         elif standing is not None:
-            if each.start_ns not in noted:
-                found.append(
-                    Needed(event=Event.COMMENT, true_ns=each.start_ns, facts=each.on, why=_also(each))
-                )
+            found.append(Needed(event=Event.COMMENT, true_ns=each.start_ns, facts=each.on, why=_also(each)))
         else:
             found.append(_occur(each, each.start_ns))
-            if each.end_ns is None:
-                standing, kept = each, True
-            else:
+            if each.end_ns is not None:
                 found.append(_clear(each))
                 closed.append(each)
-    if standing is not None and not kept:
-        facts = Facts(cause=TURNED_OUT, mend="")
-        found.append(Needed(event=Event.CLEAR, true_ns=standing.start_ns, facts=facts, why=TURNED_OUT))
     return found
+
+
+def _goes_on(stretch: Stretch, standing: Stretch) -> bool:
+    """Whether a recorded stretch without an end is the same occurrence."""
+    return stretch.end_ns is None or stretch.end_ns > standing.start_ns
 
 
 def _overlapping(stretch: Stretch, closed: Iterable[Stretch]) -> Stretch | None:
