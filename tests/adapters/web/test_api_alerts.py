@@ -14,9 +14,11 @@ import pytest
 from service.adapters.web.alert_feed import AlertFeed
 from service.adapters.web.alert_schemas import AlertOut, TransitionOut
 from service.adapters.web.alert_words import EVENTS, PRIORITIES, STATES, TITLES
+from service.adapters.web.allowed import guarded_routes
 from service.core.alert import Annunciation, Event, Hold, Transition
 from service.core.event import StandingFields, TransitionFields
 from service.core.hand import CAUTIONS
+from service.core.people import Role
 from service.core.setpoint import ConditionKind, Priority
 from service.ports import OvertakenError
 from tests.adapters.web.alerted import NEAR, happen, occur, with_alerts, with_drives
@@ -466,6 +468,20 @@ def test_a_store_that_is_down_is_told_and_nothing_changes(fake_plant: Plant, pat
     assert "disk is full" in told["detail"]
     alert_log.down = None
     assert alert_log.newest_number() == 1
+
+
+def test_operators_answer_engineers_take_out_of_service_and_viewers_only_look(fake_plant: Plant) -> None:
+    roles = {
+        (path.removeprefix(API), method): each.role
+        for each in guarded_routes(fake_plant.app)
+        for path, method in ((each.path, method) for method in each.methods)
+        if path.removeprefix(API).startswith("/alerts")
+    }
+    assert len(roles) > 10
+    for (path, method), role in roles.items():
+        engineers = path.endswith(("/out-of-service", "/back-in-service"))
+        expected = Role.VIEWER if method == "GET" else Role.ENGINEER if engineers else Role.OPERATOR
+        assert role is expected, (method, path)
 
 
 # The stream
