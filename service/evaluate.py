@@ -39,7 +39,6 @@ from service.ports import ROWS_MAX, HandValues, Readings, SavedEvaluation
 S = 1_000_000_000
 DAY_NS = 86_400 * S
 AHEAD_NS = 900 * S  # a clock, or a date that people entered, may be so far ahead
-FIRST_NS = 31 * DAY_NS  # so far before the newest reading a drive is begun with that nobody looked at
 KEPT_NS = 31 * DAY_NS  # so far back one can go; brokers keep batches for 30 days
 CHECKPOINT_NS = 600 * S  # from one state that is kept to the next, at least
 SLICE_NS = DAY_NS  # what is asked for at once
@@ -82,6 +81,17 @@ class Registered:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Stored:
+    """What is stored of a drive: the earliest that is new, None where nothing came late; its newest reading; and whether
+    it was ever measured by hand.
+    """
+
+    from_ns: int | None = None
+    newest_ns: int | None = None
+    by_hand: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BroughtUp:
     """An evaluation as it is now; over which stretches conditions were true since `from_ns`, of those that may differ."""
 
@@ -117,7 +127,7 @@ class Evaluate:
         registered: Registered,
         by: By,
         *,
-        from_ns: int | None,
+        stored: Stored,
         now_ns: int,
         all_kinds: bool = False,
     ) -> BroughtUp:
@@ -127,18 +137,18 @@ class Evaluate:
             evaluation: as it stands.
             registered: the drive.
             by: limit and setpoints that hold now.
-            from_ns: the earliest that is new; None: nothing is known to have come late.
+            stored: what is stored of the drive.
             now_ns: what lies further ahead than a clock may be off is left alone.
             all_kinds: say of all conditions what is so, also of those that did not change.
         """
-        back = from_ns is not None and from_ns <= evaluation.now.state.to_ns
-        start = _start(evaluation, from_ns) if back and from_ns is not None else evaluation.now
+        back = stored.from_ns is not None and stored.from_ns <= evaluation.now.state.to_ns
+        start = _start(evaluation, stored.from_ns) if back and stored.from_ns is not None else evaluation.now
         made_with = mark_of(by)
         state, changes, complete = start.state, [], True
         checkpoints = [
             each for each in evaluation.checkpoints if not back or each.state.to_ns <= start.state.to_ns
         ]
-        for number, seen in enumerate(self._slices(start.state.to_ns, registered, now_ns)):
+        for number, seen in enumerate(self._slices(start.state.to_ns, registered, stored, now_ns)):
             if number == SLICES_AT_ONCE and not back:  # having gone back, all of it says what is so
                 complete = False
                 break
@@ -165,14 +175,14 @@ class Evaluate:
 
     # What is seen
 
-    def _slices(self, after_ns: int, registered: Registered, now_ns: int) -> Iterator[list[Seen]]:
+    def _slices(
+        self, after_ns: int, registered: Registered, stored: Stored, now_ns: int
+    ) -> Iterator[list[Seen]]:
         """What was seen of a drive after an instant, a day or so at a time, in the order of its own time."""
         until_ns = now_ns + AHEAD_NS
-        others = [each for each in self._others(registered) if after_ns < each.t_ns <= until_ns]
-        newest = self._readings.newest_of(registered.drive.drive_id)
-        newest_ns = -1 if newest is None else min(newest.reading.t_ns, until_ns)
-        begin_ns = max(after_ns, newest_ns - FIRST_NS) if after_ns < 0 else after_ns
-        end_ns = begin_ns
+        others = [each for each in self._others(registered, stored) if after_ns < each.t_ns <= until_ns]
+        newest_ns = -1 if stored.newest_ns is None else min(stored.newest_ns, until_ns)
+        begin_ns = end_ns = max(after_ns, newest_ns - KEPT_NS)
         while end_ns < newest_ns:
             begin_ns, end_ns = end_ns, min(end_ns + SLICE_NS, newest_ns)
             readings = self._readings.raw(registered.drive.drive_id, begin_ns, end_ns, ROWS_MAX)
@@ -183,11 +193,11 @@ class Evaluate:
         if others:
             yield others
 
-    def _others(self, registered: Registered) -> list[Seen]:
+    def _others(self, registered: Registered, stored: Stored) -> list[Seen]:
         """Measurements by hand, and when chains came on and off."""
         drive, chains = registered.drive, {each.chain_id: each for each in registered.chains}
         seen: list[Seen] = []
-        for value in self._hand_values.of(drive.drive_id):
+        for value in self._hand_values.of(drive.drive_id) if stored.by_hand else ():
             if value.tight and value.chain_id in chains:
                 pitches = chains[value.chain_id].pitches_in_loop
                 found = hand_elongation(value, temp_ref_c=drive.temp_ref_c, pitches_in_loop=pitches)

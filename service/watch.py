@@ -12,8 +12,8 @@ One process watches a store. Two would record nothing twice, but each would do a
 
 import threading
 import time
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import structlog
 
@@ -36,6 +36,7 @@ from service.evaluate import (
     Evaluate,
     Evaluation,
     Registered,
+    Stored,
     begin,
     loaded,
     saved_of,
@@ -45,9 +46,10 @@ from service.fold_maps import MapOfChain, map_of_drive
 from service.ports import DeviceState, Due, NotFoundError, SavedEvaluation, Stores, StoreUnavailableError
 from service.tell import Tell
 
+FEW = 20  # drives that are asked for one by one
 MAPS_AT_ONCE = 2  # maps of chains looked at in a turn: they take long
 RETIRED = "The drive is retired."
-ForecastOf = Callable[[str, int], Forecast | None]  # of a drive, as of an instant
+ForecastOf = Callable[[str, int], Forecast | None]  # of a chain, as of an instant
 
 log = structlog.get_logger(__name__)
 
@@ -69,6 +71,8 @@ class _Around:
     devices: Mapping[str, DeviceState]
     work: Mapping[str, Sequence[Work]]
     touched: set[str]  # drives of whose alerts something was recorded since the turn before
+    newest_ns: dict[str, int] = field(default_factory=dict)  # of the drives that are looked at
+    by_hand: set[str] = field(default_factory=set)  # drives that were ever measured by hand
 
 
 class Watch:
@@ -116,6 +120,7 @@ class Watch:
         around = self._around()
         plant, changed = self._plant_now()
         due = self._due(plant, around.now_ns)
+        self._look_at_newest(around, plant.drives if changed else due)
         self._look_at_maps(plant, around.now_ns)
         saved: list[SavedEvaluation] = []
         done: list[Due] = []
@@ -190,6 +195,18 @@ class Watch:
                     due[other] = replace(known, from_ns=min(known.from_ns, each.from_ns))
         return due
 
+    def _look_at_newest(self, around: _Around, drive_ids: Collection[str]) -> None:
+        """Ask for what all drives that are looked at need: of many at once, of few one by one."""
+        if not drive_ids:
+            return
+        around.by_hand = {each.drive_id for each in self._stores.hand_values.newest()}
+        readings = self._stores.readings
+        if len(drive_ids) > FEW:
+            found = readings.newest()
+        else:
+            found = [each for each in map(readings.newest_of, drive_ids) if each is not None]
+        around.newest_ns = {each.drive_id: each.reading.t_ns for each in found}
+
     # One drive
 
     def _drive(
@@ -205,7 +222,11 @@ class Watch:
                 before,
                 registered,
                 by,
-                from_ns=due.from_ns if due else None,
+                stored=Stored(
+                    from_ns=due.from_ns if due else None,
+                    newest_ns=around.newest_ns.get(drive_id),
+                    by_hand=drive_id in around.by_hand,
+                ),
                 now_ns=around.now_ns,
                 all_kinds=first,
             )
@@ -234,6 +255,7 @@ class Watch:
         """Look at what hangs on the clock, and record what that shows."""
         drive_id, now_ns = registered.drive.drive_id, around.now_ns
         device = around.devices.get(drive_id)
+        chain = chain_at(registered.chains, now_ns)
         _, of_chain = self._maps.get(drive_id, (0, None))
         known = Around(
             now_ns=now_ns,
@@ -242,7 +264,7 @@ class Watch:
             online_since_ns=device.since_ns if device else 0,
             folded_to_ns=of_chain.folded_to_ns if of_chain else None,
             faults=tuple(of_chain.faults) if of_chain else (),
-            forecast=self._forecast_of(drive_id, now_ns) if self._forecast_of else None,
+            forecast=self._forecast_of(chain.chain_id, now_ns) if self._forecast_of and chain else None,
         )
         clock, changes = at_clock(before.clock, before.now.state, known, by)
         after = replace(before, clock=clock)
