@@ -6,7 +6,7 @@ Instants are integer nanoseconds, UTC. An interval is open at its start, closed 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import IntEnum, StrEnum
-from typing import Protocol
+from typing import Any, Protocol
 
 from service.core.alert import Alert, Transition
 from service.core.audit import AuditEntry
@@ -18,6 +18,7 @@ from service.core.handover import Handover, Head, Receipt, Signature
 from service.core.influence import DayMeans
 from service.core.life import Removal, Survival
 from service.core.people import Patience, Person, Session, Token
+from service.core.prognosis import Outcome
 from service.core.reading import Reading
 from service.core.route import Route
 from service.core.setpoint import ConditionKind, Override, Scope
@@ -1002,6 +1003,61 @@ class LifeFitter(Protocol):
         ...
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptPrognosis:
+    """A prognosis as it was made: what is looked for by, and all of it as `document`. `number` 0: not stored yet.
+
+    p10_ns, p50_ns, p90_ns: when the limit is reached; None beyond what can be told, and where there is no forecast.
+    version: of the method.
+    """
+
+    drive_id: str
+    chain_id: str
+    made_ns: int
+    outcome: Outcome
+    set_point_pct: float
+    p10_ns: int | None
+    p50_ns: int | None
+    p90_ns: int | None
+    version: str
+    document: dict[str, Any]
+    number: int = 0
+
+
+class Prognoses(Protocol):
+    """Prognoses as they were made. Of each chain one a day, in UTC, stays for ever, the first; and the newest until another comes.
+
+    None is ever changed: old ones are held against what came.
+    """
+
+    def keep(self, prognoses: Sequence[KeptPrognosis]) -> None:
+        """Store all in one durable transaction; of each chain the newest before goes, unless it is the first of its day.
+
+        Raises NotFoundError (drive), StoreUnavailableError.
+        """
+        ...
+
+    def newest(self, by_ns: int | None = None) -> list[KeptPrognosis]:
+        """Of every drive the one that was made last, by an instant if one is given; by drive_id."""
+        ...
+
+    def newest_of(self, drive_id: str) -> KeptPrognosis | None:
+        """Of one drive the one that was made last."""
+        ...
+
+    def of_drive(
+        self, drive_id: str, *, before: int | None = None, rows_max: int = 100
+    ) -> list[KeptPrognosis]:
+        """The newest `rows_max` with a number below `before`, the newest first."""
+        ...
+
+    def of_chain(
+        self, chain_id: str, rows_max: int = ROWS_MAX, *, documents: bool = True
+    ) -> list[KeptPrognosis]:
+        """The newest `rows_max` of one chain, by made_ns; documents False: with empty ones, which is faster."""
+        ...
+
+
 class Stores(Protocol):
     """All ports of one store, by name."""
 
@@ -1051,3 +1107,5 @@ class Stores(Protocol):
     def sprockets(self) -> Sprockets: ...  # noqa: D102
     @property
     def upkeep_log(self) -> UpkeepLog: ...  # noqa: D102
+    @property
+    def prognoses(self) -> Prognoses: ...  # noqa: D102

@@ -609,6 +609,7 @@ class Forecast:
 
     limit_ns: int
     next_stop_ns: int | None = None
+    made_ns: int | None = None  # one that was looked at already counts no second time
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -630,6 +631,7 @@ class Clock:
 
     chain_id: str | None = None
     folded_to_ns: int | None = None
+    forecast_ns: int | None = None  # when the forecast that was looked at last was made
     signals: Signals = field(default_factory=dict)
 
     def active(self) -> set[ConditionKind]:
@@ -639,7 +641,12 @@ class Clock:
     def to_dict(self) -> dict[str, Any]:
         """The same as JSON can hold it."""
         signals = signals_to_dict(self.signals)
-        return {"chain_id": self.chain_id, "folded_to_ns": self.folded_to_ns, "signals": signals}
+        return {
+            "chain_id": self.chain_id,
+            "folded_to_ns": self.folded_to_ns,
+            "forecast_ns": self.forecast_ns,
+            "signals": signals,
+        }
 
     @classmethod
     def from_dict(cls, values: Mapping[str, Any]) -> "Clock":
@@ -680,10 +687,16 @@ def at_clock(clock: Clock, state: State, around: Around, by: By) -> tuple[Clock,
     _offline(step, state, around)
     if around.folded_to_ns is not None and around.folded_to_ns != clock.folded_to_ns:
         _faults(step, around.faults, around.folded_to_ns)
-    if around.forecast is not None:
+    forecast_ns = around.forecast.made_ns if around.forecast is not None else None
+    if around.forecast is not None and (forecast_ns is None or forecast_ns != clock.forecast_ns):
         _forecast(step, around.forecast, around.now_ns)
-    folded_to_ns = around.folded_to_ns or clock.folded_to_ns
-    return Clock(chain_id=state.chain_id, folded_to_ns=folded_to_ns, signals=step.signals), step.changes
+    after = Clock(
+        chain_id=state.chain_id,
+        folded_to_ns=around.folded_to_ns or clock.folded_to_ns,
+        forecast_ns=forecast_ns or clock.forecast_ns,
+        signals=step.signals,
+    )
+    return after, step.changes
 
 
 def _no_reading(step: _Step, state: State, around: Around) -> None:

@@ -416,13 +416,16 @@ def _passages(case: Case, view: _View) -> tuple[tuple[Passage, ...], Passage | N
         return (), None
     clock, reached, as_it_goes = view.passage()
     ahead = look_ahead(case.duty, case.now_ns, zone=case.zone)
-    since = (ahead.t_ns - case.now_ns).astype(np.float64)
+    days = (ahead.t_ns - case.now_ns).astype(np.float64)
+    # Between now and the second midnight finer than by the day, for the limit may be hours away.
+    since = np.union1d(days, days[2] * np.geomspace(1e-4, 1, 120)) if len(days) > 2 else days
+    gained, spread = np.interp(since, days, ahead.clock), np.interp(since, days, ahead.spread)
     hours = case.duty.hours_per_clock
     tables = []
     for law in (reached, as_it_goes):
-        by_date = np.zeros(len(ahead.t_ns))
+        by_date = np.zeros(len(since))
         for node, weight in zip(NODES, NODE_WEIGHTS / NODE_WEIGHTS.sum(), strict=True):
-            by_date += weight * np.interp(ahead.clock * np.exp(ahead.spread * node), clock, law)
+            by_date += weight * np.interp(gained * np.exp(spread * node), clock, law)
         tables.append((law, np.maximum.accumulate(by_date)))
 
     def row(probability: float, law: Floats, by_date: Floats) -> Passage:

@@ -31,6 +31,7 @@ from service.ports import (
     Notes,
     Outbox,
     People,
+    Prognoses,
     RawBatch,
     RawBatches,
     Readings,
@@ -59,6 +60,7 @@ from tests.fakes_alerts import FakeAlertLog
 from tests.fakes_lives import FakeRemovals, FakeSprockets, FakeUpkeepLog
 from tests.fakes_outgoing import FakeOutbox
 from tests.fakes_people import FakeAuditLog, FakeGuessCounts, FakePeople, FakeSessions, FakeTokens
+from tests.fakes_prognoses import FakePrognoses
 from tests.fakes_shifts import FakeHandovers, FakeNotes, FakeSites, FakeWorkInHand
 from tests.fakes_watch import FakeEvaluations, FakeSetpoints
 
@@ -96,6 +98,7 @@ class Ports:
     removals: Removals
     sprockets: Sprockets
     upkeep_log: UpkeepLog
+    prognoses: Prognoses
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -142,6 +145,7 @@ def a_store(kind: str, few: Few | None = None) -> Iterator[Ports]:
             removals=database.removals,
             sprockets=database.sprockets,
             upkeep_log=database.upkeep_log,
+            prognoses=database.prognoses,
         )
 
 
@@ -185,6 +189,7 @@ def fake_ports(few: Few | None = None) -> Ports:
         removals=FakeRemovals(register),
         sprockets=FakeSprockets(register),
         upkeep_log=FakeUpkeepLog(register),
+        prognoses=FakePrognoses(register),
     )
 
 

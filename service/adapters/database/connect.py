@@ -25,6 +25,7 @@ from service.adapters.database.people import (
     DatabaseSessions,
     DatabaseTokens,
 )
+from service.adapters.database.prognoses import DatabasePrognoses
 from service.adapters.database.raw_batches import DatabaseRawBatches, RawBounds
 from service.adapters.database.readings import DatabaseReadings
 from service.adapters.database.refused import Bounds, DatabaseRefused
@@ -82,6 +83,7 @@ class Database:
         self.removals = DatabaseRemovals(self._transactions)
         self.sprockets = DatabaseSprockets(self._transactions)
         self.upkeep_log = DatabaseUpkeepLog(self._transactions)
+        self.prognoses = DatabasePrognoses(self._transactions)
 
     def store_all(self, readings: Sequence[Reading], raw_batches: Sequence[RawBatch]) -> int:
         """Store readings and keep the batches that they came from, in one durable transaction.
