@@ -12,18 +12,21 @@ from service.core.alert import Alert, Transition
 from service.core.audit import AuditEntry
 from service.core.batch import Batch, Rejection
 from service.core.drive import Baseline, Chain, Drive
+from service.core.duty import DutyPlan
 from service.core.event import CloudEvent
 from service.core.hand import HandValue
 from service.core.handover import Handover, Head, Receipt, Signature
 from service.core.influence import DayMeans
 from service.core.life import Removal, Survival
 from service.core.people import Patience, Person, Session, Token
+from service.core.planned_stop import PlannedStop
 from service.core.prognosis import Outcome
 from service.core.reading import Reading
 from service.core.route import Route
 from service.core.setpoint import ConditionKind, Override, Scope
 from service.core.shift import Site
 from service.core.sprocket import Inspection, Sprocket
+from service.core.supply import Supply, SupplyScope
 from service.core.upkeep import Upkeep
 from service.core.wire import Form, Refusal, decode
 from service.core.work import Note, Work
@@ -1058,6 +1061,89 @@ class Prognoses(Protocol):
         ...
 
 
+class PlannedStops(Protocol):
+    """Stops that people plan. `entry` as in `Register`."""
+
+    def changed_ns(self) -> int:
+        """When any was changed last, removals included; 0 where none ever was. It never falls."""
+        ...
+
+    def stops(self, ends_after_ns: int = 0) -> list[PlannedStop]:
+        """Those that end after an instant, by starts_ns then number."""
+        ...
+
+    def stop(self, number: int) -> PlannedStop:
+        """One. Raises NotFoundError."""
+        ...
+
+    def add(self, stop: PlannedStop, *, entry: AuditEntry | None = None) -> PlannedStop:
+        """Store one and return it with its number, which no other one ever had."""
+        ...
+
+    def change(self, stop: PlannedStop, *, entry: AuditEntry | None = None) -> None:
+        """Put it in place of the one with its number. Raises NotFoundError."""
+        ...
+
+    def remove(self, number: int, at_ns: int, *, entry: AuditEntry | None = None) -> None:
+        """Take it off the plan. Raises NotFoundError."""
+        ...
+
+
+class Supplies(Protocol):
+    """What it takes to get and change chains, as people set it. `entry` as in `Register`."""
+
+    def changed_ns(self) -> int:
+        """As in `PlannedStops`."""
+        ...
+
+    def supplies(self) -> list[Supply]:
+        """All, by scope from site to drive, then name."""
+        ...
+
+    def put(self, supply: Supply, *, entry: AuditEntry | None = None) -> None:
+        """Set it, in place of what was set for the same scope and name."""
+        ...
+
+    def remove(self, scope: SupplyScope, name: str, at_ns: int, *, entry: AuditEntry | None = None) -> None:
+        """Take it back. Raises NotFoundError where nothing was set."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptDutyPlan:
+    """What people plan a drive to run, who said so, when and why."""
+
+    drive_id: str
+    plan: DutyPlan
+    why: str = ""
+    by: str
+    at_ns: int
+
+
+class DutyPlans(Protocol):
+    """What people plan drives to run; it goes before what a drive shows itself. `entry` as in `Register`."""
+
+    def changed_ns(self) -> int:
+        """As in `PlannedStops`."""
+        ...
+
+    def plans(self) -> list[KeptDutyPlan]:
+        """All, by drive_id."""
+        ...
+
+    def plan(self, drive_id: str) -> KeptDutyPlan | None:
+        """That of a drive, None where there is none."""
+        ...
+
+    def put(self, plan: KeptDutyPlan, *, entry: AuditEntry | None = None) -> None:
+        """Set it, in place of the one before. Raises NotFoundError (drive)."""
+        ...
+
+    def remove(self, drive_id: str, at_ns: int, *, entry: AuditEntry | None = None) -> None:
+        """Go back to what the drive itself shows. Raises NotFoundError where there is none."""
+        ...
+
+
 class Stores(Protocol):
     """All ports of one store, by name."""
 
@@ -1107,5 +1193,11 @@ class Stores(Protocol):
     def sprockets(self) -> Sprockets: ...  # noqa: D102
     @property
     def upkeep_log(self) -> UpkeepLog: ...  # noqa: D102
+    @property
+    def planned_stops(self) -> PlannedStops: ...  # noqa: D102
+    @property
+    def supplies(self) -> Supplies: ...  # noqa: D102
+    @property
+    def duty_plans(self) -> DutyPlans: ...  # noqa: D102
     @property
     def prognoses(self) -> Prognoses: ...  # noqa: D102

@@ -24,6 +24,7 @@ from service.ports import (
     AuditLog,
     ChainMaps,
     Devices,
+    DutyPlans,
     Evaluations,
     GuessCounts,
     Handovers,
@@ -31,6 +32,7 @@ from service.ports import (
     Notes,
     Outbox,
     People,
+    PlannedStops,
     Prognoses,
     RawBatch,
     RawBatches,
@@ -43,6 +45,7 @@ from service.ports import (
     Sighting,
     Sites,
     Sprockets,
+    Supplies,
     Tokens,
     UpkeepLog,
     WorkInHand,
@@ -57,6 +60,7 @@ from tests.fakes import (
     FakeRegister,
 )
 from tests.fakes_alerts import FakeAlertLog
+from tests.fakes_changes import FakeDutyPlans, FakePlannedStops, FakeSupplies
 from tests.fakes_lives import FakeRemovals, FakeSprockets, FakeUpkeepLog
 from tests.fakes_outgoing import FakeOutbox
 from tests.fakes_people import FakeAuditLog, FakeGuessCounts, FakePeople, FakeSessions, FakeTokens
@@ -98,6 +102,9 @@ class Ports:
     removals: Removals
     sprockets: Sprockets
     upkeep_log: UpkeepLog
+    planned_stops: PlannedStops
+    supplies: Supplies
+    duty_plans: DutyPlans
     prognoses: Prognoses
 
 
@@ -145,6 +152,9 @@ def a_store(kind: str, few: Few | None = None) -> Iterator[Ports]:
             removals=database.removals,
             sprockets=database.sprockets,
             upkeep_log=database.upkeep_log,
+            planned_stops=database.planned_stops,
+            supplies=database.supplies,
+            duty_plans=database.duty_plans,
             prognoses=database.prognoses,
         )
 
@@ -189,6 +199,9 @@ def fake_ports(few: Few | None = None) -> Ports:
         removals=FakeRemovals(register),
         sprockets=FakeSprockets(register),
         upkeep_log=FakeUpkeepLog(register),
+        planned_stops=FakePlannedStops(audit_log),
+        supplies=FakeSupplies(audit_log),
+        duty_plans=FakeDutyPlans(register, audit_log),
         prognoses=FakePrognoses(register),
     )
 

@@ -13,6 +13,7 @@ from service.adapters.database import dialect, tables
 from service.adapters.database.alert_log import DatabaseAlertLog
 from service.adapters.database.audit_log import DatabaseAuditLog
 from service.adapters.database.chain_maps import DatabaseChainMaps
+from service.adapters.database.changes import DatabaseDutyPlans, DatabasePlannedStops, DatabaseSupplies
 from service.adapters.database.devices import DatabaseDevices
 from service.adapters.database.evaluations import DatabaseEvaluations
 from service.adapters.database.hand_values import DatabaseHandValues
@@ -80,6 +81,9 @@ class Database:
         self.outbox = DatabaseOutbox(self._transactions)
         self.setpoints = DatabaseSetpoints(self._transactions)
         self.evaluations = DatabaseEvaluations(self._transactions)
+        self.planned_stops = DatabasePlannedStops(self._transactions)
+        self.supplies = DatabaseSupplies(self._transactions)
+        self.duty_plans = DatabaseDutyPlans(self._transactions)
         self.removals = DatabaseRemovals(self._transactions)
         self.sprockets = DatabaseSprockets(self._transactions)
         self.upkeep_log = DatabaseUpkeepLog(self._transactions)
