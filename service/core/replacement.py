@@ -24,6 +24,7 @@ from service.core.supply import Terms
 
 DAY_NS = 86_400 * 10**9
 RISK, RISK_LEAST, RISK_MOST = 0.10, 0.01, 0.5
+OLD_NS = 2 * DAY_NS  # a forecast that is older says so
 SMALL_LOSS_PCT = 10.0  # of a chain's life: so much may be given up to change it along with others (our own)
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
@@ -203,7 +204,7 @@ def plan_changes(facts: Sequence[Facts], *, now_ns: int, risk: float = RISK) -> 
                 change,
                 set_name=each.drive.strand_group if len(mates) > 1 else "",
                 leads=leads,
-                notes=(*_notes(each, names), *change.notes),
+                notes=(*_notes(each, names, now_ns), *change.notes),
             )
         )
     return found
@@ -338,7 +339,9 @@ def _order_by(facts: Facts, needed_on: date, now_ns: int) -> tuple[date | None, 
     return order_by, (f"The order is {_days(late)} late: order today.",) if late > 0 else ()
 
 
-def _notes(facts: Facts, others: Sequence[str]) -> Iterable[str]:
+def _notes(facts: Facts, others: Sequence[str], now_ns: int) -> Iterable[str]:
+    if facts.outlook is not None and now_ns - facts.outlook.made_ns > OLD_NS:
+        yield f"The forecast is of {day_words(day_of(facts.outlook.made_ns, facts.zone))}; none was made since."
     if others:
         yield (
             f"Change it as a set with {', '.join(others)}: chains that share a load must be equally long, and new chain beside "
