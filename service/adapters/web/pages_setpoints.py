@@ -65,9 +65,9 @@ NUMBERS = (
         help="Twice the uncertainty of a reading at least, whatever stands here",
     ),
     Field("on_readings", "Occurs after", Kind.WHOLE, "in a row"),
-    Field("on_s", "over at least", Kind.NUMBER, "s"),
+    Field("on_s", "Occurs over at least", Kind.NUMBER, "s"),
     Field("off_readings", "Clears after", Kind.WHOLE, "in a row"),
-    Field("off_s", "over at least", Kind.NUMBER, "s"),
+    Field("off_s", "Clears over at least", Kind.NUMBER, "s"),
 )
 WHY = Field("why", "Why", help="Stands in the audit log", needed=True)
 

@@ -130,7 +130,7 @@ def test_the_page_shows_what_is_built_in_and_what_holds_for_a_drive(plant: Plant
     put(plant, value=85.0)
     html = plant.page("/setpoints?drive=a")
     assert "85 % of the limit" in html
-    assert "value set for the class" in html
+    assert "set for the class" in html
     assert "one stop a year" in html
 
 
