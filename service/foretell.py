@@ -41,6 +41,7 @@ from service.ports import (
 
 BY_MINUTE_NS = 8 * NS_PER_HOUR  # of a chain that was first heard so long ago every minute is looked at
 BY_HOUR_NS = 12 * NS_PER_DAY  # else every hour
+STOPS_NS = 366 * NS_PER_DAY  # stops so far back are left out of what is learnt of the duty
 RECENT_NS = 56 * NS_PER_DAY  # else every day, and every hour of so many days
 LOAD_NS = 60 * NS_PER_DAY  # so far back loads are looked up, a day each
 LOAD_DAYS_A_TURN = 5  # of one drive: a day of raw readings is many
@@ -57,9 +58,6 @@ BY_CALENDAR = (
     "Nobody counts its joints, and no plan of its hours is entered: wear is taken to go with the calendar."
 )
 YOUNG = "It is heard for less than three whole days, and is taken to go on running as it did."
-
-DutyPlanOf = Callable[[str], DutyPlan | None]
-StopsOf = Callable[[Drive], Sequence[Stop]]
 
 log = structlog.get_logger(__name__)
 
@@ -117,8 +115,6 @@ class Foretell:
         stores: Stores,
         *,
         zone: tzinfo = UTC,
-        duty_plan: DutyPlanOf | None = None,
-        stops: StopsOf | None = None,
         now_ns: Callable[[], int] = time.time_ns,
     ) -> None:
         """A foreteller that has not begun.
@@ -126,13 +122,9 @@ class Foretell:
         Args:
             stores: the ports of the store.
             zone: of the clocks of sites of which none is set.
-            duty_plan: what people plan a drive to run; it goes before what was learnt.
-            stops: in which a drive stands by plan, by start.
             now_ns: the clock, read once a drive.
         """
         self._stores, self._zone, self._now_ns = stores, zone, now_ns
-        self._duty_plan = duty_plan or (lambda _: None)
-        self._stops = stops or (lambda _: ())
         self._plant: _Plant | None = None
         self._latest: dict[str, _Latest] | None = None  # by chain
         self._tried: dict[str, int] = {}  # drives that failed, and when
@@ -157,19 +149,22 @@ class Foretell:
                 )
 
     def turn(self, every_s: float, *, stop: threading.Event | None = None) -> Turn:
-        """Foretell the drives that are due; those with another chain, baseline or measurement by hand are so at once.
+        """Foretell the drives that are due.
+
+        At once due are those with another chain, baseline or measurement by hand, and all where plans were changed.
 
         Raises StoreUnavailableError.
         """
         plant, latest = self._plant_now(), self._load()
         by_hand = {each.drive_id: each.recorded_ns for each in self._stores.hand_values.newest()}
+        planned_ns = max(self._stores.planned_stops.changed_ns(), self._stores.duty_plans.changed_ns())
         made = failed = 0
         took_s = 0.0
         for drive_id, drive in plant.drives.items():
             if stop is not None and stop.is_set():
                 break
             now_ns = self._now_ns()
-            news_ns = by_hand.get(drive_id, 0)
+            news_ns = max(by_hand.get(drive_id, 0), planned_ns)
             if drive.retired_ns or not self._is_due(plant, latest, drive_id, news_ns, (now_ns, every_s)):
                 continue
             began_s = time.perf_counter()
@@ -234,8 +229,9 @@ class Foretell:
         if self._latest is None:
             newest = self._stores.prognoses.newest()
             drives = {each.drive_id: each for each in self._stores.register.drives()}
+            now_ns = self._now_ns()
             self._latest = {
-                each.chain_id: _Latest(each, self._stops(drives[each.drive_id]))
+                each.chain_id: _Latest(each, self._stops(drives[each.drive_id], now_ns))
                 for each in newest
                 if each.drive_id in drives
             }
@@ -261,17 +257,33 @@ class Foretell:
         made_ns = max(found.kept.made_ns, tried_ns)
         return made_ns < news_ns <= now_ns or not 0 <= now_ns - made_ns < every_s * 1e9
 
+    def _stops(self, drive: Drive, now_ns: int) -> list[Stop]:
+        """The planned stops of a drive: those of the last year, and all to come."""
+        known = self._stores.planned_stops.stops(now_ns - STOPS_NS)
+        return [
+            Stop(start_ns=each.starts_ns, end_ns=each.ends_ns, why=each.name)
+            for each in known
+            if each.covers(drive)
+        ]
+
+    def _duty_plan(self, drive_id: str) -> DutyPlan | None:
+        """What people plan the drive to run; it goes before what was learnt."""
+        kept = self._stores.duty_plans.plan(drive_id)
+        return None if kept is None else kept.plan
+
     # One drive
 
     def _foretell(self, plant: _Plant, drive: Drive, now_ns: int) -> KeptPrognosis | None:
         chain = chain_at(plant.chains.get(drive.drive_id, ()), now_ns)
         if chain is None:
             return None
-        stops = tuple(self._stops(drive))
+        stops = self._stops(drive, now_ns)
         plan = self._duty_plan(drive.drive_id)
         zone = self._zone_of(drive.site)
         history = self._history(plant, drive, chain, now_ns)
         duty = _duty(history, plan, stops, zone)
+        if duty is not None:  # those that are over taught it, and are kept to no more
+            duty = replace(duty, stops=tuple(each for each in stops if each.end_ns > now_ns))
         lent = self._lent(plant, drive, chain, history, now_ns)
         prognosis = forecast(
             Case(

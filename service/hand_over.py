@@ -28,6 +28,7 @@ from service.core.handover import (
     Handover,
     HandoverFacts,
     Head,
+    Moved,
     Receipt,
     Signature,
     SignRole,
@@ -39,6 +40,8 @@ from service.core.handover import (
 )
 from service.core.health import Health, health, present_signs
 from service.core.health import Known as KnownOfSensing
+from service.core.moved import Outlook, why_moved
+from service.core.prognosis import Outcome
 from service.core.reading import Reading
 from service.core.shift import Shift, Site, next_shift, previous_shift, shift_at, shifts_between
 from service.core.work import COMMISSIONING_KINDS, SIMULATION_KINDS, Note, Work, WorkKind
@@ -49,6 +52,7 @@ from service.ports import (
     ROWS_MAX,
     ConflictError,
     DeviceState,
+    KeptPrognosis,
     NotFoundError,
     Resolution,
     Stores,
@@ -425,7 +429,25 @@ class HandOver:
             notes=self._stores.notes.recorded(site.site, covers_from_ns, shift.to_ns),
             previous=previous.told if previous else None,
             previous_signed=previous is None or self._is_signed(previous.head.number),
+            moved=self._moved(ids, covers_from_ns, shift.to_ns),
         )
+
+    def _moved(self, ids: Iterable[str], from_ns: int, to_ns: int) -> list[Moved] | None:
+        """The forecasts of drives that moved; None where there was none of any of them yet."""
+        after = {each.drive_id: each for each in self._stores.prognoses.newest(by_ns=to_ns)}
+        before = {each.drive_id: each for each in self._stores.prognoses.newest(by_ns=from_ns)}
+        told = [after[drive_id] for drive_id in sorted(ids) if drive_id in after]
+        found = []
+        for kept in told:
+            old = before.get(kept.drive_id)
+            why = why_moved(outlook_of(old) if old else None, outlook_of(kept))
+            if why is not None:
+                same = old is not None and old.chain_id == kept.chain_id
+                before_ns = old.p50_ns if old is not None and same else None
+                found.append(
+                    Moved(drive_id=kept.drive_id, before_ns=before_ns, after_ns=kept.p50_ns, why=why)
+                )
+        return found if told else None
 
     def _covered(self, site: Site, shift: Shift) -> tuple[int, Handover | None]:
         """From when on a handover tells what was recorded, and the one that went up to there.
@@ -461,6 +483,24 @@ class HandOver:
                         )
                     )
         return found
+
+
+def outlook_of(kept: KeptPrognosis) -> Outlook:
+    """Return what of a prognosis counts for whether it moved."""
+    document = kept.document
+    data, duty, bend = (document.get(name) or {} for name in ("data", "duty", "bend"))
+    return Outlook(
+        chain_id=kept.chain_id,
+        made_ns=kept.made_ns,
+        p10_ns=kept.p10_ns,
+        p50_ns=kept.p50_ns,
+        p90_ns=kept.p90_ns,
+        reached=kept.outcome is Outcome.LIMIT_REACHED,
+        by_hand=data.get("by_hand", 0),
+        epochs=data.get("epochs", 0),
+        bend=(bend["factor"], bend["t_ns"]) if bend else None,
+        hours_a_week=duty.get("hours_a_week"),
+    )
 
 
 def as_of(alert: Alert, t_ns: int, of_alert: Callable[[str, int], Sequence[Transition]]) -> Alert:

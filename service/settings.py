@@ -361,6 +361,12 @@ class Worker(_Section):
         le=86_400,
         description="seconds, by a drive's own time, from one judgement of many of its readings to the next",
     )
+    foretell_s: int = Field(
+        default=3600,
+        ge=10,
+        le=86_400,
+        description="seconds from one forecast of a drive to the next; what people enter brings one at once",
+    )
     roll_up_s: int = Field(
         default=5, ge=1, le=3600, description="seconds from one run of the roll-ups to the next"
     )

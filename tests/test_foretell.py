@@ -11,15 +11,16 @@ import numpy as np
 import pytest
 
 from service.core.drive import Chain, Drive
-from service.core.duty import DutyPlan, Stop
+from service.core.duty import DutyPlan
 from service.core.forecast_quality import judge_forecasts
 from service.core.hand import HandMethod, HandValue
 from service.core.life import ElongationSource, Removal, RemovalKind
+from service.core.planned_stop import PlannedStop
 from service.core.prognosis import Outcome
 from service.core.reading import Reading
 from service.core.shift import Site
 from service.foretell import BY_CALENDAR, YOUNG, Foretell, courses_of, stretches_of
-from service.ports import ROWS_MAX, NotFoundError, Resolution, RollUp, StoreUnavailableError
+from service.ports import ROWS_MAX, KeptDutyPlan, NotFoundError, Resolution, RollUp, StoreUnavailableError
 from tests.contracts.given import DAY_NS, MEASURED, SQLITE, Ports, S, a_store, fake_ports
 from tests.fakes import FakeReadings
 
@@ -172,6 +173,19 @@ def by_hand(ports: Ports, drive_id: str, at: Sequence[tuple[int, float]]) -> Non
         ports.hand_values.record(value)
 
 
+def stop(ports: Ports, now_ns: int, starts_day: int, ends_day: int) -> None:
+    """Plan a stop of the whole plant, in days from now."""
+    ports.planned_stops.add(
+        PlannedStop(
+            name="Stop",
+            starts_ns=now_ns + starts_day * DAY_NS,
+            ends_ns=now_ns + ends_day * DAY_NS,
+            by="M. Brandt",
+            recorded_ns=now_ns,
+        )
+    )
+
+
 def days_ahead(t_ns: int | None, now_ns: int) -> float:
     assert t_ns is not None
     return (t_ns - now_ns) / DAY_NS
@@ -241,11 +255,12 @@ def test_a_plan_of_hours_moves_the_date_of_a_drive_measured_by_hand(ports: Ports
     by_hand(ports, "saw-1", [(60, 0.32), (180, 0.91), (270, 1.34), (360, 1.82)])
     clock = Clock(START_NS + 365 * DAY_NS)
     plan = DutyPlan(hours_by_weekday=(16.0,) * 5 + (0.0, 0.0))
-    stop = Stop(start_ns=clock.now_ns + 30 * DAY_NS, end_ns=clock.now_ns + 90 * DAY_NS)
-    kept = Foretell(ports, duty_plan=lambda _: plan, now_ns=clock).foretell("saw-1")
-    stopped = Foretell(ports, duty_plan=lambda _: plan, stops=lambda _: [stop], now_ns=clock).foretell(
-        "saw-1"
-    )
+    ports.duty_plans.put(KeptDutyPlan(drive_id="saw-1", plan=plan, by="M. Brandt", at_ns=START_NS))
+    foretell = Foretell(ports, now_ns=clock)
+    kept = foretell.foretell("saw-1")
+    stop(ports, clock.now_ns, -90, -60)
+    stop(ports, clock.now_ns, 30, 90)
+    stopped = foretell.foretell("saw-1")
     assert kept is not None
     assert stopped is not None
     assert kept.document["duty"] == {"hours_a_week": 80.0, "planned": True, "weeks": 0.0, "stops": 0}
@@ -349,6 +364,10 @@ def test_each_drive_is_foretold_once_an_hour_and_at_once_where_something_new_was
     assert value
     assert foretell.turn(3600).made == 1
     clock.now_ns += 60 * S
+    stop(ports, clock.now_ns, 40, 41)
+    assert foretell.turn(3600).made == 2
+    assert foretell.turn(3600).made == 0
+    clock.now_ns += 60 * S
     ports.register.take_off_chain("saw-2-a", clock.now_ns - 10 * S, "worn")
     assert foretell.turn(3600).made == 0
     fit(ports, "saw-2", "b", clock.now_ns - 5 * S)
@@ -372,16 +391,19 @@ def test_after_a_restart_it_goes_on_where_it_was(ports: Ports) -> None:
     assert Foretell(ports, now_ns=clock).turn(3600).made == 0
 
 
-def test_a_bad_drive_never_stops_the_others_and_is_tried_again_later(ports: Ports) -> None:
-    for drive_id in ("a", "bad", "c"):
-        a_drive(ports, drive_id, whole_pitches=None)
-    clock = Clock(START_NS + 100 * DAY_NS)
-
+def test_a_bad_drive_never_stops_the_others_and_is_tried_again_later(
+    ports: Ports, monkeypatch: pytest.MonkeyPatch
+) -> None:
     def plan_of(drive_id: str) -> None:
         if drive_id == "bad":
             raise ValueError("this one cannot be worked out")
 
-    foretell = Foretell(ports, duty_plan=plan_of, now_ns=clock)
+    for drive_id in ("a", "bad", "c"):
+        a_drive(ports, drive_id, whole_pitches=None)
+    clock = Clock(START_NS + 100 * DAY_NS)
+
+    monkeypatch.setattr(ports.duty_plans, "plan", plan_of)
+    foretell = Foretell(ports, now_ns=clock)
     done = foretell.turn(3600)
     assert (done.made, done.failed) == (2, 1)
     assert [each.drive_id for each in ports.prognoses.newest()] == ["a", "c"]
@@ -430,17 +452,17 @@ def test_alerts_go_by_the_early_end_of_the_interval_and_the_next_stop(ports: Por
     a_drive(ports)
     roll(ports, hours_of("saw-1", range(365), 2.0 / 365))
     clock = Clock(START_NS + 365 * DAY_NS)
-    past, coming = (
-        Stop(start_ns=clock.now_ns + at * DAY_NS, end_ns=clock.now_ns + (at + 1) * DAY_NS) for at in (-9, 40)
-    )
-    foretell = Foretell(ports, stops=lambda _: (past, coming), now_ns=clock)
+    stop(ports, clock.now_ns, -9, -8)
+    stop(ports, clock.now_ns, 60, 61)
+    stop(ports, clock.now_ns, 40, 41)
+    foretell = Foretell(ports, now_ns=clock)
     assert foretell.forecast_of("saw-1-a", clock.now_ns) is None
     kept = foretell.foretell("saw-1")
     assert kept is not None
-    for one in (foretell, Foretell(ports, stops=lambda _: (past, coming))):
+    for one in (foretell, Foretell(ports, now_ns=clock)):
         found = one.forecast_of("saw-1-a", clock.now_ns)
         assert found is not None
-        assert (found.limit_ns, found.next_stop_ns) == (kept.p10_ns, coming.start_ns)
+        assert (found.limit_ns, found.next_stop_ns) == (kept.p10_ns, clock.now_ns + 40 * DAY_NS)
         assert found.made_ns == clock.now_ns
     assert foretell.forecast_of("another", clock.now_ns) is None
     assert foretell.forecast_of("saw-1-a", clock.now_ns + 3 * DAY_NS) is None, "it is too old"

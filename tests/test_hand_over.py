@@ -12,11 +12,12 @@ import pytest
 from service.core.alert import Act, Event, advance, applied, begin
 from service.core.fields import FieldsRefusedError
 from service.core.handover import Content, Handover, SignRole
+from service.core.prognosis import Outcome
 from service.core.setpoint import ConditionKind, Facts
 from service.core.shift import Pattern, Shift, Site, Slot
 from service.core.work import WorkKind
 from service.hand_over import LINKLAG, ROUTES, HandOver
-from service.ports import ConflictError, DeviceState, NotFoundError, StoreUnavailableError
+from service.ports import ConflictError, DeviceState, KeptPrognosis, NotFoundError, StoreUnavailableError
 from tests.contracts.given import A_BASELINE, A_CHAIN, A_DRIVE, A_HAND_VALUE, STORES, Ports, S, a_store
 from tests.contracts.given import a_reading as reading_at_noon
 from tests.fakes import FakeReadings
@@ -600,3 +601,46 @@ def test_handing_over_runs_until_it_is_told_to_stop_and_outlives_a_store_that_is
         HandOver(ports).run(stop, 0.001, after_s=60, now_ns=now_ns)
         assert len(turns) == 5
         assert len(ports.handovers.newest()) == 1
+
+
+# Forecasts that moved
+
+
+def told_at(t_ns: int, p50_days: float, **changes: Any) -> KeptPrognosis:
+    """A prognosis whose interval reaches ten days to either side."""
+    day_ns = 24 * H
+    middle_ns = EARLY_NS[0] + round(p50_days * day_ns)
+    kept = KeptPrognosis(
+        drive_id="press-3",
+        chain_id="press-3-a",
+        made_ns=t_ns,
+        outcome=Outcome.FORECAST,
+        set_point_pct=1.25,
+        p10_ns=middle_ns - 10 * day_ns,
+        p50_ns=middle_ns,
+        p90_ns=middle_ns + 10 * day_ns,
+        version="a test",
+        document={"data": {"by_hand": 0, "epochs": 1}, "duty": None, "bend": None},
+    )
+    return replace(kept, **changes)
+
+
+def test_a_forecast_that_moved_in_the_shift_is_told_with_what_moved_it(ports: Ports, door: HandOver) -> None:
+    by_hand = {"data": {"by_hand": 1, "epochs": 2}, "duty": None, "bend": None}
+    ports.prognoses.keep([told_at(EARLY_NS[0] - 8 * H, 100), told_at(EARLY_NS[1] - H, 70, document=by_hand)])
+    (row,) = told(frozen(door, EARLY_NS[1]))["forecasts"]
+    assert (row["drive_id"], row["why"]) == ("press-3", "it was measured by hand")
+    assert (row["before"], row["after"]) == (
+        "2026-12-19T04:00:00.000000Z",
+        "2026-11-19T04:00:00.000000Z",
+    )
+
+
+def test_one_that_stayed_or_moved_after_the_cut_off_is_not_told(ports: Ports, door: HandOver) -> None:
+    ports.prognoses.keep([told_at(EARLY_NS[0] - 8 * H, 100), told_at(EARLY_NS[1] - H, 95)])
+    ports.prognoses.keep([told_at(EARLY_NS[1] + 13 * H, 20)])
+    assert told(frozen(door, EARLY_NS[1]))["forecasts"] == []
+
+
+def test_before_there_is_any_forecast_nothing_is_said_of_them(door: HandOver) -> None:
+    assert "forecasts" not in told(frozen(door, EARLY_NS[1]))

@@ -33,7 +33,7 @@ from service.core.batch import RejectionReason
 from service.core.condition_words import ENGLISH
 from service.core.drive import Drive, limit
 from service.core.reading import NotMeasured, Reading
-from service.core.setpoint import STEPS, Override, Scope
+from service.core.setpoint import STEPS, ConditionKind, Override, Scope
 from service.operate import Operate
 from service.ports import StoreUnavailableError
 from service.settings import Broker, Settings, Store, Web, Worker
@@ -42,6 +42,7 @@ PLANT = "brickworks"
 BROKER_PORT = 18830  # or the next that is free
 SIMULATOR_S = 30.0  # in which it must have answered what it is asked at the start
 LOOK_S = 0.5
+LEAD_MIN = 3.0  # that a new chain takes to come, in the demo
 LOG_LINES_SHOWN = 12
 
 
@@ -59,7 +60,7 @@ def run_demo(*, minutes: float | None, port: int, keep: Path | None, speed: floa
             broker=Broker(port=free_port(BROKER_PORT)),
             store=Store(folder=folder),
             web=Web(port=free_port(port)),
-            worker=Worker(roll_up_s=1, watch_s=1, judge_s=60),
+            worker=Worker(roll_up_s=1, watch_s=1, judge_s=60, foretell_s=10),
         )
         with DemoBroker(folder, settings.broker.port) as broker, opened_database(settings) as database:
             _register_plant(database)
@@ -223,6 +224,18 @@ def _shorten_delays(database: Database) -> None:
                     at_ns=time.time_ns(),
                 )
             )
+        database.setpoints.put(
+            Override(
+                scope=Scope.SITE,
+                name=site,
+                kind=ConditionKind.LIMIT_WITHIN_LEAD_TIME,
+                value=LEAD_MIN / 1440,
+                deadband=LEAD_MIN / 1440 / 4,
+                why="wear is sped up many thousand times in this demo",
+                by="demo",
+                at_ns=time.time_ns(),
+            )
+        )
 
 
 def _greet(settings: Settings, folder: Path, keep: Path | None) -> None:

@@ -26,6 +26,7 @@ from service.commands.logins import admit_of, sign_in_of
 from service.commands.parts import broker_source, listen, opened_database
 from service.commands.supervise import Part, run_parts
 from service.fold_maps import FoldMaps
+from service.foretell import Foretell
 from service.ingest import Housekeeper, Ingest, Metrics
 from service.ports import Resolution
 from service.settings import Settings
@@ -94,11 +95,14 @@ class WorkerParts:
         self._deliver = deliverer(settings, database, surroundings(settings, database))
         self._hand_over, self._handover = handing_over(settings, database), settings.handover
         self._watch_s = settings.worker.watch_s
-        self._watch = Watch(database, judge_s=settings.worker.judge_s)
+        self._foretell_s = settings.worker.foretell_s
+        self._foretell = Foretell(database, zone=settings.web.zone_info)
+        self._watch = Watch(database, judge_s=settings.worker.judge_s, forecast_of=self._foretell.forecast_of)
         self.parts = [
             Part(name="ingest", run=self._take, stop=self._stop.set),
             Part(name="housekeeper", run=self._keep_house, stop=self._stop.set),
             Part(name="folding", run=self._fold, stop=self._stop.set),
+            Part(name="foretelling", run=self._tell_ahead, stop=self._stop.set),
             Part(name="watch", run=self._watch_alerts, stop=self._stop.set),
             Part(name="delivery", run=self._send, stop=self._stop.set),
         ]
@@ -110,6 +114,9 @@ class WorkerParts:
 
     def _watch_alerts(self) -> None:
         self._watch.run(self._stop, self._watch_s)
+
+    def _tell_ahead(self) -> None:
+        self._foretell.run(self._stop, self._foretell_s)
 
     def _send(self) -> None:
         self._deliver.run(self._stop)
