@@ -74,10 +74,15 @@ class Operate:
         log.info("drive added", drive=drive.drive_id, by=by, at_ns=at_ns)
         return drive
 
-    def change_drive(self, drive: Drive, *, at_ns: int, by: str) -> Changed:
-        """Replace the settings of a drive and return them with advice. Raises NotFoundError."""
-        before = self._register.drive(drive.drive_id)
-        self._register.change_drive(drive, entry=_drive_entry("drive changed", before, drive, at_ns, by))
+    def change_drive(self, drive: Drive, *, was: Drive | None = None, at_ns: int, by: str) -> Changed:
+        """Replace the settings of a drive and return them with advice.
+
+        was: as it was when the change was made to it; None: whatever it is now is overwritten. Raises NotFoundError, and
+        ConflictError where it is not `was` any more.
+        """
+        before = was or self._register.drive(drive.drive_id)
+        entry = _drive_entry("drive changed", before, drive, at_ns, by)
+        self._register.change_drive(drive, was=was, entry=entry)
         log.info("drive changed", drive=drive.drive_id, by=by, at_ns=at_ns)
         return Changed(drive, self._advice(before, drive, at_ns))
 

@@ -384,7 +384,13 @@ class FakeRegister(_Fake):
             raise ConflictError(f"drive {drive.drive_id!r} is registered already: choose another id")
         self._put(drive, entry)
 
-    def change_drive(self, drive: Drive, *, entry: AuditEntry | None = None) -> None:
+    def change_drive(
+        self, drive: Drive, *, was: Drive | None = None, entry: AuditEntry | None = None
+    ) -> None:
+        if was is not None and self.drive(drive.drive_id) != was:
+            raise ConflictError(
+                f"{drive.drive_id} has changed meanwhile: look at it again before you change it"
+            )
         if self.drive(drive.drive_id) != drive:
             self._put(drive, entry)
 

@@ -217,3 +217,15 @@ def test_the_chain_of_a_drive_may_be_any(filled: Register) -> None:
     filled.add_drive(Drive(drive_id="saw-1", whole_pitches=9))
     filled.fit_chain(bare)
     assert filled.chains("saw-1") == [bare]
+
+
+def test_a_drive_that_is_not_what_it_was_is_not_changed(register: Register) -> None:
+    register.add_drive(A_DRIVE)
+    first, second = replace(A_DRIVE, name="Feed"), replace(A_DRIVE, note="greased")
+    register.change_drive(first, was=A_DRIVE)
+    version = register.version()
+    with pytest.raises(ConflictError, match="look at it again"):
+        register.change_drive(second, was=A_DRIVE)
+    assert (register.drive(A_DRIVE.drive_id), register.version()) == (first, version)
+    register.change_drive(second, was=first)
+    assert register.drive(A_DRIVE.drive_id) == second

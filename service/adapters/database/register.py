@@ -69,10 +69,17 @@ class DatabaseRegister:
             self._record(connection, drive)
             write_within(connection, entry)
 
-    def change_drive(self, drive: Drive, *, entry: AuditEntry | None = None) -> None:
-        """Replace the drive's settings; `drive_history` keeps the earlier ones. Raises NotFoundError."""
+    def change_drive(
+        self, drive: Drive, *, was: Drive | None = None, entry: AuditEntry | None = None
+    ) -> None:
+        """Replace the drive's settings; `drive_history` keeps the earlier ones. See the port."""
         with self._transactions.writing() as connection:
-            if find_drive(connection, drive.drive_id) == drive:
+            now = find_drive(connection, drive.drive_id)
+            if was is not None and now != was:
+                raise ConflictError(
+                    f"{drive.drive_id} has changed meanwhile: look at it again before you change it"
+                )
+            if now == drive:
                 return
             connection.execute(
                 update(_drive).where(_drive.c.drive_id == drive.drive_id).values(asdict(drive))

@@ -1,23 +1,42 @@
 """API: drives, the chains on them over time, and baselines."""
 
 from dataclasses import asdict
-from typing import Annotated
+from typing import Annotated, Any
 
-from fastapi import APIRouter, Body, Path, Query, Response
+from fastapi import APIRouter, Body, Header, Path, Query, Response
 
 from service.adapters.web import schemas
 from service.adapters.web.allowed import needs
 from service.adapters.web.board import state_of
 from service.adapters.web.parts import Parts, PartsDep, WhoDep, WhoSaidDep
 from service.adapters.web.problems import refusals, responses
+from service.adapters.web.versions import refuse_overtaken, tag_of
 from service.core.drive import Chain, Drive
 from service.core.people import Role
-from service.ports import NotFoundError
+from service.ports import ConflictError, NotFoundError
 
 router = APIRouter(tags=["drives"])
 
 DriveId = Annotated[str, Path(description="Id of a drive", examples=["infeed-2"])]
 ChainId = Annotated[str, Path(description="Id of a chain", examples=["infeed-2-2026-03-02"])]
+IfMatch = Annotated[
+    str,
+    Header(
+        description="ETag of the drive as it was read: nothing is stored where somebody has changed it since. "
+        "Left out: whatever it is now is overwritten",
+        examples=['"mzxwenlbmfzxiyltnf2a..."'],
+    ),
+]
+_TAGGED: dict[int | str, dict[str, Any]] = {
+    200: {
+        "headers": {
+            "ETag": {
+                "description": "Version of the drive's settings, for If-Match; what was measured does not change it",
+                "schema": {"type": "string"},
+            }
+        }
+    }
+}
 
 
 def drive_out(parts: Parts, drive_id: str, advice: tuple[str, ...] = ()) -> schemas.DriveOut:
@@ -73,44 +92,69 @@ def add_drive(parts: PartsDep, by: WhoDep, given: schemas.DriveIn, response: Res
     return drive_out(parts, drive.drive_id)
 
 
-@router.get("/drives/{drive_id}", summary="Show a drive", responses=responses(404))
-def show_drive(parts: PartsDep, drive_id: DriveId) -> schemas.DriveOut:
-    """One drive, retired or not."""
+@router.get("/drives/{drive_id}", summary="Show a drive", responses={**_TAGGED, **responses(404)})
+def show_drive(parts: PartsDep, drive_id: DriveId, response: Response) -> schemas.DriveOut:
+    """One drive, retired or not. Give its ETag back as If-Match with a change, and nobody else's is overwritten unseen."""
+    response.headers["ETag"] = tag_of(parts.register.drive(drive_id))
     return drive_out(parts, drive_id)
 
 
 @router.put(
     "/drives/{drive_id}",
     summary="Replace a drive's settings",
-    responses=responses(404, 413),
+    responses={**_TAGGED, **responses(404, 412, 413)},
     dependencies=[needs(Role.ENGINEER)],
 )
 def replace_drive(
-    parts: PartsDep, by: WhoDep, drive_id: DriveId, given: schemas.DrivePut
+    parts: PartsDep,
+    by: WhoDep,
+    drive_id: DriveId,
+    given: schemas.DrivePut,
+    response: Response,
+    if_match: IfMatch = "",
 ) -> schemas.DriveOut:
     """Replace all settings; what is left out takes its default. `advice` says what the change asks for besides."""
     before = parts.register.drive(drive_id)
+    refuse_overtaken(parts, before, if_match)
     with refusals():
         drive = Drive(drive_id=drive_id, retired_ns=before.retired_ns, **given.model_dump())
-    changed = parts.operate.change_drive(drive, at_ns=parts.now_ns(), by=by)
-    return drive_out(parts, drive_id, changed.advice)
+    advice = _changed(parts, drive, before, by, if_match)
+    response.headers["ETag"] = tag_of(drive)
+    return drive_out(parts, drive_id, advice)
+
+
+def _changed(parts: Parts, drive: Drive, before: Drive, by: str, if_match: str) -> tuple[str, ...]:
+    """Store a change and return its advice. Raises a 412 where somebody was first after `before` was read."""
+    was = None if if_match.strip() in {"", "*"} else before
+    try:
+        return parts.operate.change_drive(drive, was=was, at_ns=parts.now_ns(), by=by).advice
+    except ConflictError:
+        refuse_overtaken(parts, parts.register.drive(drive.drive_id), if_match)
+        raise
 
 
 @router.patch(
     "/drives/{drive_id}",
     summary="Change some of a drive's settings",
-    responses=responses(404, 413),
+    responses={**_TAGGED, **responses(404, 412, 413)},
     dependencies=[needs(Role.ENGINEER)],
 )
 def change_drive(
-    parts: PartsDep, by: WhoDep, drive_id: DriveId, given: schemas.DrivePatch
+    parts: PartsDep,
+    by: WhoDep,
+    drive_id: DriveId,
+    given: schemas.DrivePatch,
+    response: Response,
+    if_match: IfMatch = "",
 ) -> schemas.DriveOut:
     """Change the settings that are given; null empties one. `advice` says what the change asks for besides."""
     before = parts.register.drive(drive_id)
+    refuse_overtaken(parts, before, if_match)
     with refusals():
         drive = Drive(**asdict(before) | given.model_dump(exclude_unset=True))
-    changed = parts.operate.change_drive(drive, at_ns=parts.now_ns(), by=by)
-    return drive_out(parts, drive_id, changed.advice)
+    advice = _changed(parts, drive, before, by, if_match)
+    response.headers["ETag"] = tag_of(drive)
+    return drive_out(parts, drive_id, advice)
 
 
 @router.post(

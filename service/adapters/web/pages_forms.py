@@ -18,7 +18,8 @@ from service.adapters.web.allowed import needs
 from service.adapters.web.caller import FORM_FIELD, caller_of
 from service.adapters.web.instants import local, local_ns
 from service.adapters.web.parts import Parts, PartsDep, WhoDep
-from service.adapters.web.templating import render
+from service.adapters.web.templating import render, when
+from service.adapters.web.versions import Overtaken, overtaken, version_of
 from service.core.drive import Chain, Drive, Registration
 from service.core.fields import FieldsRefusedError
 from service.core.people import Role
@@ -164,10 +165,36 @@ def change_drive(request: Request, parts: PartsDep, by: WhoDep, drive_id: str, t
     before = parts.register.drive(drive_id)
     wrong = Wrong()
     drive = _drive_typed(ALL_DRIVE_FIELDS, typed, wrong, drive_id=drive_id, retired_ns=before.retired_ns)
+    version = typed.get("version", "")
+    if version and (found := overtaken(parts, before, version)):
+        wrong.above = _first(found, wrong, before, parts)
     if drive is None or wrong:
-        return _drive_form(request, typed, wrong, drive=before)
-    changed = parts.operate.change_drive(drive, at_ns=parts.now_ns(), by=by)
-    return _to_drive(drive_id, "?advice=baseline" if changed.advice else "")
+        return _drive_form(request, typed, wrong, drive=before, status=412 if wrong.above else 422)
+    with Collected(wrong, {}):
+        was = before if version else None
+        changed = parts.operate.change_drive(drive, was=was, at_ns=parts.now_ns(), by=by)
+        return _to_drive(drive_id, "?advice=baseline" if changed.advice else "")
+    now = parts.register.drive(drive_id)  # somebody was first just now
+    if version and (found := overtaken(parts, now, version)):
+        wrong.above = _first(found, wrong, now, parts)
+    return _drive_form(request, typed, wrong, drive=now, status=412)
+
+
+def _first(found: Overtaken, wrong: Wrong, now: Drive, parts: Parts) -> str:
+    """Return who was first, and mark in the form what is not as it was, with what it is now."""
+    for each in ALL_DRIVE_FIELDS:
+        if each.name in found.changed:
+            text = forms.text_of(getattr(now, each.name)) or "empty"
+            wrong.fields.setdefault(each.name, f"Changed meanwhile; it is now: {text}")
+    entry = found.entry
+    who = (
+        f"{entry.by} changed this drive on {when(entry.at_ns, parts.settings.zone)}"
+        if entry
+        else "It was changed"
+    )
+    return (
+        f"{who}, after this form was opened. Look at what is marked; storing again puts in what stands here."
+    )
 
 
 @router.post("/drives/{drive_id}/retire", response_class=HTMLResponse)
@@ -203,8 +230,10 @@ def _drive_form(
     *,
     drive: Drive | None = None,
     sighted: str | None = None,
+    status: int = 422,
 ) -> HTMLResponse:
     values = {
+        "version": version_of(drive) if drive else "",
         "typed": typed,
         "wrong": wrong,
         "drive": drive,
@@ -215,7 +244,7 @@ def _drive_form(
         "prefix": forms.CHAIN_PREFIX,
         "defaults": forms.typed_of(ALL_DRIVE_FIELDS, Drive(drive_id="x")),
     }
-    return render(request, "drive_form.html", values, status=422 if wrong else 200)
+    return render(request, "drive_form.html", values, status=status if wrong else 200)
 
 
 # Chains and baselines

@@ -32,6 +32,7 @@ TITLES = {
     406: "Not in that form",
     409: "Contradicts what is registered",
     411: "Length needed",
+    412: "Changed meanwhile",
     413: "Too large",
     415: "Not in this media type",
     421: "Not under this host name",
@@ -46,6 +47,8 @@ EXAMPLES = {
     404: "there is no drive 'infeed-3': GET /api/v1/drives lists those that are registered",
     406: "this comes as application/json or text/csv: ask for one of them",
     409: "a drive 'infeed-2' is registered already: choose another id, or change that one",
+    412: "name, note of infeed-2 changed by H. Brandt at 2026-11-25T08:15:00Z since you read them, and nothing was stored: GET "
+    "the drive again, and make your change to what it is now",
     413: "the body is over 262144 bytes",
     422: "whole_pitches must be 1 or more (given -3)",
     503: "the store cannot be reached: database is locked; try again in a few seconds",
@@ -76,6 +79,9 @@ class Problem(BaseModel):
     instance: str = Field(description="Path that was asked for")
     errors: list[dict[str, str]] | None = Field(
         default=None, description="Each field that is not valid: `field` and `detail`"
+    )
+    changed: list[str] | None = Field(
+        default=None, description="Where somebody was first: the settings that are not as they were"
     )
     alert: dict[str, Any] | None = Field(
         default=None, description="Where somebody was first: the alert as it is now"

@@ -1,10 +1,16 @@
 """The API for drives, chains and baselines, on both stores."""
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from service.core.reading import NotMeasured
+from service.adapters.web.versions import changed_since, version_of
+from service.core.drive import Drive
+from service.core.reading import CONVERSION, NotMeasured
+from service.operate import Operate
 from tests.adapters.web.plant import (
     API,
     CHECKED,
@@ -232,8 +238,81 @@ def test_a_reading_is_given_with_all_its_facts(plant: Plant) -> None:
         "device_id": "plc",
         "seq": 3,
         "t0": "2026-09-10T12:59:40.250000Z",
+        "conversion": CONVERSION,
         **CHECKED_JSON,
     }
     shown = drive["shown"]
     assert (shown["elongation"], shown["uncertainty"]) == ("1.500", "0.022")
     assert (shown["since"], shown["since_uncertainty"]) == ("+0.900", "0.008")
+
+
+# Somebody else was first
+
+
+def test_a_change_to_what_somebody_has_changed_meanwhile_is_refused_and_says_what_and_who(
+    plant: Plant,
+) -> None:
+    with_press(plant)
+    path, mine, theirs = f"{API}/drives/press-3", {"note": "mine"}, {"name": "Theirs", "own_limit_pct": 2.5}
+    read = plant.client.get(path).headers["etag"]
+    assert plant.client.patch(path, json=theirs, headers={"If-Match": read}).status_code == 200
+    for refused in (
+        plant.client.patch(path, json=mine, headers={"If-Match": read}),
+        plant.client.put(path, json={"whole_pitches": 20}, headers={"If-Match": read}),
+    ):
+        assert (refused.status_code, refused.headers["content-type"]) == (412, "application/problem+json")
+        told = refused.json()
+        assert set(told["changed"]) == {"name", "own_limit_pct"}
+        assert (
+            f"changed by web testclient at {NOW} since you read them, and nothing was stored"
+            in told["detail"]
+        )
+    now = plant.client.get(path)
+    assert (now.json()["name"], now.json()["note"]) == ("Theirs", A_DRIVE.note)
+    stored = plant.client.patch(path, json=mine, headers={"If-Match": now.headers["etag"]})
+    assert (stored.status_code, stored.json()["note"]) == (200, "mine")
+    assert stored.headers["etag"] == plant.client.get(path).headers["etag"] != now.headers["etag"]
+
+
+def test_without_if_match_or_with_any_the_newest_change_wins(plant: Plant) -> None:
+    with_press(plant)
+    path = f"{API}/drives/press-3"
+    read = plant.client.get(path).headers["etag"]
+    for note, tags in (("1", None), ("2", "*"), ("3", '"another", {}')):
+        headers = {} if tags is None else {"If-Match": tags.format(plant.client.get(path).headers["etag"])}
+        assert plant.client.patch(path, json={"note": note}, headers=headers).status_code == 200
+    assert plant.get("/drives/press-3")["note"] == "3"
+    for nothing_of_ours in (read, f"W/{plant.client.get(path).headers['etag']}", '"x"', "x"):
+        refused = plant.client.put(path, json={"whole_pitches": 20}, headers={"If-Match": nothing_of_ours})
+        assert refused.status_code == 412
+
+
+def test_a_change_that_comes_between_reading_and_storing_is_not_overwritten(
+    plant: Plant, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two requests at the same instant: both find the version they read, and one of them is stored first."""
+    with_press(plant)
+    path = f"{API}/drives/press-3"
+    read = plant.client.get(path).headers["etag"]
+    change = Operate.change_drive
+
+    def after_another(operate: Operate, drive: Drive, **how: Any) -> Any:
+        plant.ports.register.change_drive(replace(A_DRIVE, name="Theirs"))
+        return change(operate, drive, **how)
+
+    monkeypatch.setattr(Operate, "change_drive", after_another)
+    refused = plant.client.patch(path, json={"note": "mine"}, headers={"If-Match": read})
+    assert (refused.status_code, refused.json()["changed"]) == (412, ["name"])
+    assert plant.ports.register.drive("press-3") == replace(A_DRIVE, name="Theirs")
+
+
+@given(
+    names=st.lists(st.sampled_from(["name", "note", "line"]), unique=True),
+    text=st.text("abü1=", min_size=1, max_size=20),
+)
+def test_a_version_tells_exactly_what_has_changed(names: list[str], text: str) -> None:
+    drive = Drive(drive_id="a", name="x" + text, note="y" + text, line="z" + text, whole_pitches=20)
+    changes: dict[str, Any] = dict.fromkeys(names, text)
+    other = replace(drive, **changes)
+    assert set(changed_since(version_of(drive), other)) == set(names)
+    assert version_of(drive) == version_of(replace(drive))

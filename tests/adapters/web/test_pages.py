@@ -425,6 +425,32 @@ def test_a_form_with_the_settings_as_they_are_changes_nothing_when_stored(plant:
     assert plant.ports.register.version() == version
 
 
+def test_a_form_that_somebody_has_overtaken_says_who_was_first_and_what_it_is_now(plant: Plant) -> None:
+    with_press(plant)
+    page = Page(plant.page("/drives/press-3/edit"))
+    typed = {found["name"] or "": found.get("value") or "" for tag, found in page.tags if tag == "input"}
+    plant.client.patch("/api/v1/drives/press-3", json={"line": "Line 9 <b>", "own_limit_pct": None})
+    before = plant.ports.register.drive("press-3")
+
+    overtaken = plant.post_form("/drives/press-3/edit", **typed | {"name": "Mine"})
+    assert overtaken.status_code == 412
+    page = Page(overtaken.text)
+    assert "Nothing was stored yet." in page.text
+    assert "changed this drive on 10 Sep 2026, 13:00, after this form was opened" in page.text
+    assert "Changed meanwhile; it is now: Line 9 <b>" in page.text
+    assert "Changed meanwhile; it is now: empty" in page.text
+    assert page.text.count("Changed meanwhile") == 2
+    assert plant.ports.register.drive("press-3") == before
+
+    again = {found["name"] or "": found.get("value") or "" for tag, found in page.tags if tag == "input"}
+    assert again["name"] == "Mine"
+    assert plant.post_form("/drives/press-3/edit", **again).status_code == 303
+    assert (plant.ports.register.drive("press-3").name, plant.ports.register.drive("press-3").line) == (
+        "Mine",
+        typed["line"],
+    )
+
+
 def test_moving_the_sensors_by_form_asks_for_a_new_baseline(plant: Plant) -> None:
     with_press(plant)
     answer = plant.post_form("/drives/press-3/edit", whole_pitches="22")
@@ -641,7 +667,7 @@ def test_every_page_is_marked_up_for_people_who_do_not_see_it(plant: Plant) -> N
         assert ("html", {"lang": "en"}) in page.tags
         labels = {found["for"] for tag, found in page.tags if tag == "label" and "for" in found}
         for tag, found in page.tags:
-            if tag in {"input", "textarea"} and found.get("type") != "checkbox":
+            if tag in {"input", "textarea"} and found.get("type") not in {"checkbox", "hidden"}:
                 assert found["id"] in labels
         ids = [found["id"] for _, found in page.tags if "id" in found]
         assert len(ids) == len(set(ids)), path
