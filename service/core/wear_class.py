@@ -35,7 +35,7 @@ SHARE_MOST = 1.1  # what lies beyond the limit says nothing of the way there
 PARTS = 10  # of life over which the course is taken
 PART_COVER = 0.5  # of a part that must have been seen
 COURSE_SHRINK = 2.0  # chains' worth of "wear is straight" (our own)
-PLAIN_WORTH = 2.0  # chains' worth of what is held without a class (our own)
+PLAIN_WORTH = 1.0  # chains' worth of what is held without a class (our own)
 RATE_SPREAD = (
     0.3  # standard deviation of the logarithm of the rate held beforehand, worth one chain (our own)
 )

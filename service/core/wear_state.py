@@ -38,20 +38,20 @@ EPOCHS_MAX = 6  # common parts that are estimated beside the wear; older epochs 
 # chain; the rest is what else was seen of wear and cracks.
 GROWTHS = (-4.0, -2.0, -1.0, -0.5, 0.0, 0.5, 1.0, 1.7, 2.5, 3.5, 5.0)
 GROWTH_PRIOR = (0.0005, 0.001, 0.004, 0.02, 0.86, 0.06, 0.025, 0.015, 0.008, 0.004, 0.0025)
-WANDERS = (0.004, 0.02, 0.07, 0.18)
-WANDER_PRIOR = (0.3, 0.35, 0.25, 0.1)
-DRIFTS = (
+WANDERS = (0.004, 0.015, 0.035, 0.08, 0.18)
+WANDER_PRIOR = (0.25, 0.25, 0.25, 0.18, 0.07)
+DRIFTS = (  # size, length in lives
     (0.0, 1.0),
     (0.12, 0.05),
     (0.12, 0.4),
-    (0.25, 0.15),
-    (0.4, 0.05),
+    (0.25, 0.05),
+    (0.25, 0.2),
     (0.4, 0.4),
-)  # size, length in lives
-DRIFT_PRIOR = (0.25, 0.25, 0.3, 0.1, 0.04, 0.06)
+)
+DRIFT_PRIOR = (0.25, 0.25, 0.28, 0.08, 0.08, 0.06)
 NOISES = (0.6, 1.0, 1.8)
 NOISE_PRIOR = (0.2, 0.6, 0.2)
-BENT_WANDERS = (0.004, 0.02, 0.07)  # members with a bend: growth 0, drift BENT_DRIFT
+BENT_WANDERS = (0.004, 0.015, 0.035, 0.08)  # members with a bend: growth 0, drift BENT_DRIFT
 BENT_DRIFT = (0.12, 0.4)
 # A chain's rate changes at once late in life, with BEND_PRIOR between these shares of the limit (the third stage of wear:
 # The Complete Guide to Chain (1997), 2.2.4; figures our own); or, with EARLY_BEND, anywhere (lubrication lost or mended).
