@@ -254,8 +254,10 @@ class Register(Protocol):
         """Raises ConflictError where the id is taken."""
         ...
 
-    def change_drive(self, drive: Drive, *, entry: AuditEntry | None = None) -> None:
-        """Replace the drive's settings. Raises NotFoundError."""
+    def change_drive(
+        self, drive: Drive, *, was: Drive | None = None, entry: AuditEntry | None = None
+    ) -> None:
+        """Replace the drive's settings. Raises NotFoundError, and ConflictError where it is not `was`, if given, any more."""
         ...
 
     def retire_drive(self, drive_id: str, at_ns: int, *, entry: AuditEntry | None = None) -> None:
