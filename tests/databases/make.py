@@ -20,6 +20,7 @@ from tests.contracts.given import (
     S,
     a_reading,
 )
+from tests.databases import of_0011
 
 FOLDER = Path(__file__).parent
 # Readings of ten minutes, the fifth stopped; the minute of the last ones is not rolled up yet.
@@ -79,6 +80,7 @@ def fill(database: Database) -> None:
     database.raw_batches.keep([A_RAW_BATCH])
     database.devices.note([A_DEVICE_STATE])
     database.chain_maps.save(A_MAP)
+    of_0011.fill(database)
 
 
 def main() -> None:
