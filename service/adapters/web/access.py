@@ -10,6 +10,7 @@ could do with Lax is to have a page shown, and no page changes anything by being
 Long answers (live streams) end when the session or the token does. Source: RFC 6265bis, 4.1.3; RFC 6750, 3 (from memory).
 """
 
+import base64
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -37,6 +38,10 @@ SLOW_AT_ONCE = 2  # passwords that are checked at once: each takes 64 MiB and a 
 # Where somebody may go whose password was given by somebody else.
 BEFORE_OWN_PASSWORD = frozenset({"/password", "/sign-out", "/api/v1/me"})
 FOR_PROGRAMS = ("/metrics", "/health/")
+# A calendar program knows no bearer tokens: there, and nowhere else, a token counts as the password of HTTP Basic too. The
+# secret stays in a header, and out of the address, which logs and histories keep.
+CALENDAR = f"{API}changes.ics"
+BASIC_CHARS_MAX = 1000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,7 +133,8 @@ class Access:
             else "show a token: Authorization: Bearer linklag_...; an administrator makes one under Tokens, or with linklag "
             "token add. It must not be expired or revoked"
         )
-        headers = {"WWW-Authenticate": 'Bearer realm="linklag"'}
+        scheme = "Basic" if path == CALENDAR else "Bearer"
+        headers = {"WWW-Authenticate": f'{scheme} realm="linklag"'}
         return self._told(request, problem(401, detail, path, headers=headers))
 
     def _kept_out(self, request: Request, caller: Caller) -> Response | None:
@@ -141,6 +147,7 @@ class Access:
         if caller.token is None or path.startswith(FOR_PROGRAMS):
             return None
         part = path.removeprefix(API).partition("/")[0] if path.startswith(API) else ""
+        part = part.removesuffix(".ics").removesuffix(".csv")
         if not part:
             return problem(403, "a token is for the API: ask below /api/v1/", path)
         if part not in {"me", "health", "openapi.json"} and not caller.token.may_use(part):
@@ -174,6 +181,8 @@ class Access:
 def found_caller(request: Request, door: SignIn, at_ns: int) -> Caller | None:
     """Return who asks, by token or else by session; None where nobody is known."""
     text = bearer(request.headers)
+    if text is None and request.url.path == CALENDAR and request.method in SAFE_METHODS:
+        text = basic_password(request.headers)
     if text is not None:
         token = door.by_token(text, at_ns)
         return None if token is None else Caller(name=f"token {token.name}", role=token.role, token=token)
@@ -189,6 +198,19 @@ def bearer(headers: Headers) -> str | None:
     """Return the token that a program shows, None where it shows none."""
     scheme, _, text = headers.get("authorization", "").partition(" ")
     return text.strip() if scheme.lower() == "bearer" else None
+
+
+def basic_password(headers: Headers) -> str | None:
+    """Return the password that a program shows by HTTP Basic, None where it shows none (RFC 7617, 2, from memory)."""
+    scheme, _, text = headers.get("authorization", "").partition(" ")
+    if scheme.lower() != "basic" or len(text) > BASIC_CHARS_MAX:
+        return None
+    try:
+        name, colon, password = base64.b64decode(text.strip(), validate=True).decode().partition(":")
+    except ValueError:
+        return None
+    del name
+    return password if colon else None
 
 
 def session_secret(request: Request) -> str:

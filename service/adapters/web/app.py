@@ -17,6 +17,7 @@ from starlette.staticfiles import StaticFiles
 from service.adapters.web import (
     api_alerts,
     api_catalogue,
+    api_changes,
     api_commission,
     api_drives,
     api_hand,
@@ -61,6 +62,7 @@ from service.dispatch import Dispatch
 from service.hand_over import HandOver
 from service.measure_by_hand import MeasureByHand
 from service.operate import Operate
+from service.plan_changes import PlanChanges
 from service.ports import Stores
 from service.set_routes import SetRoutes
 from service.set_setpoints import SetSetpoints
@@ -91,6 +93,7 @@ TAGS = (
     ("refused", "Messages that could not be used, and drives that nobody registered"),
     ("catalogue", "Chains by designation or by measurement"),
     ("map", "The chain, link by link"),
+    ("changes", "By when chains are to be changed and ordered; planned stops, supply, planned duty"),
     ("plan", "Sensors, before they are mounted"),
     ("people", "Who may come in, tokens of programs, and what people changed"),
     ("service", "Health and metrics"),
@@ -154,6 +157,7 @@ def create_app(
         set_setpoints=SetSetpoints(stores.setpoints, register),
         measure_by_hand=MeasureByHand(register, readings, hand_values, operate),
         set_up=SetUp(register, readings, stores.raw_batches, hand_values, operate),
+        plan_changes=PlanChanges(stores, zone=settings.zone),
         broker_status=broker_status,
         worker_registry=worker_registry,
         settings=settings,
@@ -200,6 +204,7 @@ def _add_routes(app: FastAPI) -> None:
         api_refused,
         api_catalogue,
         api_plan,
+        api_changes,
         api_map,
         api_people,
     ):

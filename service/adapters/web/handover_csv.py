@@ -145,18 +145,19 @@ def as_csv(content: Content) -> str:
         "when": content["from"],
         "until": content["to"],
     }
-    writer.writerow({name: _cell(value) for name, value in shift.items()})
+    writer.writerow({name: cell(value) for name, value in shift.items()})
     for section, tellers in _SECTIONS.items():
         for row in content.get(section, ()):
             for tell in tellers:
                 values = (
                     {name: row[name] for name in FIELDS if name in row} | tell(row) | {"section": section}
                 )
-                writer.writerow({name: _cell(values.get(name)) for name in FIELDS})
+                writer.writerow({name: cell(values.get(name)) for name in FIELDS})
     return text.getvalue()
 
 
-def _cell(value: Any) -> Any:
+def cell(value: Any) -> Any:
+    """Return a value as a cell holds it: an apostrophe before what a spreadsheet would take for a formula."""
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, str) and value[:1] in {"=", "+", "-", "@", "\t", "\r"}:

@@ -18,6 +18,7 @@ from service.answer import Answer
 from service.hand_over import HandOver
 from service.measure_by_hand import MeasureByHand
 from service.operate import Operate
+from service.plan_changes import PlanChanges
 from service.ports import (
     AlertLog,
     AuditLog,
@@ -80,6 +81,7 @@ class Parts:
     measure_by_hand: MeasureByHand
     hand_over: HandOver
     set_up: SetUp
+    plan_changes: PlanChanges
     broker_status: BrokerStatus | None
     worker_registry: CollectorRegistry | None
     settings: WebSettings
