@@ -349,7 +349,8 @@ def _section(chain: _Chain, start: int, links: int, size: tuple[float, float], r
     inside_pct = float(chain.link_map.elongation_pct[(start + np.arange(links)) % chain.pitches].mean())
     rest_pct = float(chain.link_map.elongation_pct[rest].mean())
     run = f"Links {start} to {(start + links - 1) % chain.pitches} ({links} pitches; either end to {_ENDS_LINKS} links)"
-    lengths = f"elongation {inside_pct:.2f} % there, {rest_pct:.2f} % in the rest; {_size(*size)} in all"
+    there, elsewhere = (f"{pct:.2f}".replace("-", "\N{MINUS SIGN}") for pct in (inside_pct, rest_pct))
+    lengths = f"elongation {there} % there, {elsewhere} % in the rest; {_size(*size)} in all"
     if size[0] > 0:
         words = f"{run} are worn more than the rest of the chain: {lengths}."
         return chain.finding(Fault.WORN_SECTION, start, links, size, words)

@@ -127,6 +127,8 @@ def test_a_section_as_long_as_new_chain_is_said_to_be_spliced_in() -> None:
     new = longer(links(worn_pct=1.5), list(range(41, 70, 2)), -3.0)
     (finding,) = faults_of(new, PITCH_MM)
     assert "spliced in later" in finding.words
+    (short,) = faults_of(longer(links(worn_pct=1.5), list(range(41, 70, 2)), -3.6), PITCH_MM)
+    assert re.search(r"elongation \N{MINUS SIGN}0\.\d\d % there", short.words)
     (less,) = faults_of(longer(links(worn_pct=1.5), list(range(41, 70, 2)), -1.6), PITCH_MM)
     assert "spliced" not in less.words
 
