@@ -21,6 +21,7 @@ from service.core.audit import AuditEntry, entry_of
 from service.core.drive import Baseline, Chain, Drive, Registration, baseline_at, chain_at
 from service.core.elongation import load_correction_pct, polygon_u_pitches, temperature_correction_pct
 from service.core.fields import FieldsRefusedError
+from service.core.life import Removal
 from service.core.reading import Reading, alternations_pct
 from service.ports import ConflictError, NotFoundError, Readings, Refused, Register
 
@@ -180,10 +181,18 @@ class Operate:
         return chain
 
     def take_off_chain(
-        self, chain_id: str, *, removed_ns: int | None = None, why: str, at_ns: int, by: str
+        self,
+        chain_id: str,
+        *,
+        removed_ns: int | None = None,
+        why: str,
+        removal: Removal | None = None,
+        at_ns: int,
+        by: str,
     ) -> Chain:
         """Record that a chain was taken off, now or at `removed_ns`, and return it.
 
+        removal: what more is known of how it ended (see `Tend.take_off_chain`); stored with it.
         Raises NotFoundError, ConflictError (off already, fitted later), ValueError (a date ahead of now).
         """
         removed_ns = at_ns if removed_ns is None else removed_ns
@@ -194,10 +203,10 @@ class Operate:
             what="chain taken off",
             subject=f"chain {chain_id}",
             old={"removed_ns": None},
-            new={"removed_ns": removed_ns},
+            new={"removed_ns": removed_ns} | ({"kind": str(removal.kind)} if removal else {}),
             why=why,
         )
-        self._register.take_off_chain(chain_id, removed_ns, why, entry=entry)
+        self._register.take_off_chain(chain_id, removed_ns, why, removal=removal, entry=entry)
         log.info("chain taken off", chain=chain_id, by=by, at_ns=at_ns)
         return self._chain(chain_id)
 

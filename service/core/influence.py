@@ -646,14 +646,17 @@ def _together(noise: _Noise, columns: Floats) -> Floats:
 
 
 def _words(factor: Factor, found: tuple[float, float, float], rate: float | None, *, told: bool) -> str:
-    slope, low, high = found
-    interval = f"95 %: {_number(low)} to {_number(high)}"
+    slope, low, high = (_number(each, (found[2] - found[1]) / 2) for each in found)
+    interval = f"95 %: {low} to {high}"
     if not told:
         return f"No relation can be told ({interval} % per 1000 km{_each(factor)})."
-    share = "" if rate is None else f", {100 * abs(slope) / rate:.0f} % of the rate,"
+    share = "" if rate is None else f", {100 * abs(found[0]) / rate:.0f} % of the rate,"
+    size = slope.removeprefix("\N{MINUS SIGN}")
     if factor is Factor.CHANGE:
-        return f"The rate is {'higher' if slope > 0 else 'lower'} since the change by {_number(abs(slope))} % per 1000 km{share} ({interval})."
-    return f"The rate {'rises' if slope > 0 else 'falls'} by {_number(abs(slope))} % per 1000 km{share}{_each(factor)} ({interval})."
+        way = "lower" if found[0] < 0 else "higher"
+        return f"The rate is {way} since the change by {size} % per 1000 km{share} ({interval})."
+    way = "falls" if found[0] < 0 else "rises"
+    return f"The rate {way} by {size} % per 1000 km{share}{_each(factor)} ({interval})."
 
 
 def _each(factor: Factor) -> str:
@@ -661,9 +664,10 @@ def _each(factor: Factor) -> str:
     return ends.get(factor, f" for each {UNITS[factor]}")
 
 
-def _number(value: float) -> str:
-    """Two or three figures, no more than is known, with a true minus."""
-    return f"{value:.2g}".replace("-", "\N{MINUS SIGN}")
+def _number(value: float, reach: float) -> str:
+    """As many places as two figures of its uncertainty have, with a true minus."""
+    places = min(12, max(0, 1 - math.floor(math.log10(reach)))) if reach > 0 else 4
+    return f"{value:.{places}f}".replace("-", "\N{MINUS SIGN}")
 
 
 def student(probability: float, freedom: int) -> float:

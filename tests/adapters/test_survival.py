@@ -3,7 +3,7 @@
 import sys
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.adapters.survival import ScipyLifeFitter
@@ -63,6 +63,7 @@ def test_where_nothing_ended_nothing_is_said() -> None:
     assert FITTER.survival([], []) == Survival(count=0, ended=0)
 
 
+@settings(deadline=None)  # the first asks for a heavy library
 @given(st.lists(st.tuples(st.floats(0.1, 1e6), st.booleans()), min_size=1, max_size=30), st.floats(0.01, 100))
 def test_another_unit_scales_lengths_and_nothing_else(rows: list[tuple[float, bool]], factor: float) -> None:
     lengths, ended = [each for each, _ in rows], [yes for _, yes in rows]

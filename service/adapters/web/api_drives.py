@@ -14,6 +14,7 @@ from service.adapters.web.versions import refuse_overtaken, tag_of
 from service.core.drive import Chain, Drive
 from service.core.people import Role
 from service.ports import ConflictError, NotFoundError
+from service.tend import Ended
 
 router = APIRouter(tags=["drives"])
 
@@ -216,11 +217,17 @@ def fit_chain(parts: PartsDep, by: WhoDep, drive_id: DriveId, given: schemas.Cha
 def take_off_chain(
     parts: PartsDep, by: WhoDep, drive_id: DriveId, chain_id: ChainId, given: schemas.TakeOffIn
 ) -> schemas.ChainOut:
-    """Record that the chain was taken off, and why. Its readings stay."""
+    """Record that the chain was taken off, and why. Its readings stay.
+
+    Elongation, hours and joints passed at its removal are kept with it; /lives of the drive shows them.
+    """
     chain_of(parts, drive_id, chain_id)
     with refusals():
-        chain = parts.operate.take_off_chain(
-            chain_id, removed_ns=given.removed, why=given.why, at_ns=parts.now_ns(), by=by
+        ended = Ended(
+            kind=given.kind, elongation_pct=given.elongation_pct, u_pct=given.u_pct, note=given.note
+        )
+        chain, _ = parts.tend.take_off_chain(
+            chain_id, ended, removed_ns=given.removed, why=given.why, at_ns=parts.now_ns(), by=by
         )
     return schemas.ChainOut.of(chain)
 

@@ -14,6 +14,7 @@ from fastapi.openapi.utils import get_openapi
 from prometheus_client import CollectorRegistry
 from starlette.staticfiles import StaticFiles
 
+from service.adapters.survival import ScipyLifeFitter
 from service.adapters.web import (
     api_alerts,
     api_catalogue,
@@ -23,6 +24,7 @@ from service.adapters.web import (
     api_hand,
     api_handovers,
     api_health,
+    api_lives,
     api_map,
     api_people,
     api_plan,
@@ -40,6 +42,7 @@ from service.adapters.web import (
     pages_forms,
     pages_hand,
     pages_handover,
+    pages_lives,
     pages_map,
     pages_people,
     pages_plan,
@@ -60,6 +63,7 @@ from service.answer import Answer
 from service.core.people import Role
 from service.dispatch import Dispatch
 from service.hand_over import HandOver
+from service.look_back import LookBack
 from service.measure_by_hand import MeasureByHand
 from service.operate import Operate
 from service.plan_changes import PlanChanges
@@ -67,6 +71,7 @@ from service.ports import Stores
 from service.set_routes import SetRoutes
 from service.set_setpoints import SetSetpoints
 from service.set_up import SetUp
+from service.tend import Tend
 
 API = "/api/v1"
 OPENAPI_URL = f"{API}/openapi.json"
@@ -93,6 +98,7 @@ TAGS = (
     ("refused", "Messages that could not be used, and drives that nobody registered"),
     ("catalogue", "Chains by designation or by measurement"),
     ("map", "The chain, link by link"),
+    ("lives", "How chains ended and how long they live, sprockets, upkeep, what wear goes with"),
     ("changes", "By when chains are to be changed and ordered; planned stops, supply, planned duty"),
     ("plan", "Sensors, before they are mounted"),
     ("people", "Who may come in, tokens of programs, and what people changed"),
@@ -156,6 +162,11 @@ def create_app(
         operate=operate,
         set_setpoints=SetSetpoints(stores.setpoints, register),
         measure_by_hand=MeasureByHand(register, readings, hand_values, operate),
+        tend=Tend(stores, operate),
+        look_back=LookBack(stores, ScipyLifeFitter()),
+        removals=stores.removals,
+        sprockets=stores.sprockets,
+        upkeep_log=stores.upkeep_log,
         set_up=SetUp(register, readings, stores.raw_batches, hand_values, operate),
         plan_changes=PlanChanges(stores, zone=settings.zone),
         broker_status=broker_status,
@@ -206,6 +217,7 @@ def _add_routes(app: FastAPI) -> None:
         api_plan,
         api_changes,
         api_map,
+        api_lives,
         api_people,
     ):
         api.include_router(part.router)
@@ -213,6 +225,7 @@ def _add_routes(app: FastAPI) -> None:
     app.include_router(api_health.router)
     app.include_router(api_health.router, prefix=API, include_in_schema=False)  # where the rest of the API is
     app.include_router(pages_forms.router, include_in_schema=False, dependencies=READS)
+    app.include_router(pages_lives.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_hand.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_handover.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_routes.router, include_in_schema=False, dependencies=READS)

@@ -19,6 +19,7 @@ class Kind(StrEnum):
     NUMBER = "number"
     FLAG = "flag"
     TIME = "time"  # local time of the site; becomes text, which the page turns into an instant
+    CHOICE = "choice"  # one of `choices`
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +32,7 @@ class Field:
     unit: str = ""
     help: str = ""
     needed: bool = False
+    choices: tuple[tuple[str, str], ...] = ()  # value and words
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,9 +164,77 @@ SHORT_FIELDS = (
     Field("offset_pitches", "Part over, d", Kind.NUMBER),
     Field("designation", "Chain", help="16B-1, ANSI 80 ..."),
 )
+REMOVAL_KINDS = (
+    ("worn", "Worn: at or near its limit"),
+    ("broken", "Broken"),
+    ("damaged", "Damaged: stiff, cracked, rusted, after a jam"),
+    ("planned", "Planned: early, because the drive stood anyway"),
+    ("moved", "Moved: it runs on elsewhere"),
+    ("other", "Other, or not known"),
+)
+ENDED_FIELDS = (
+    Field(
+        "elongation_pct",
+        "Elongation then",
+        Kind.NUMBER,
+        "%",
+        "Left empty: as measured last before it came off, by sensors or by hand",
+    ),
+    Field("u_pct", "Its standard uncertainty", Kind.NUMBER, "%"),
+)
 TAKE_OFF_FIELDS = (
     Field("why", "Why", help="Worn to the limit, broken, sprockets changed ...", needed=True),
+    Field(
+        "kind",
+        "Which of these",
+        Kind.CHOICE,
+        help="Only worn ends a life in the statistics of lives",
+        choices=REMOVAL_KINDS,
+    ),
     Field("removed", "Taken off", Kind.TIME, help="Left empty: now"),
+    *ENDED_FIELDS,
+)
+REMOVAL_FIELDS = (
+    Field("kind", "How it ended", Kind.CHOICE, needed=True, choices=REMOVAL_KINDS),
+    *ENDED_FIELDS,
+    Field("hours", "Ran", Kind.NUMBER, "h", "Left empty: as counted"),
+    Field("passages", "Joints that passed", Kind.NUMBER, help="Left empty: as counted"),
+    Field("note", "Note", help="What was seen of it"),
+)
+UPKEEP_KINDS = (
+    ("lubricated", "Lubricated, with what it always gets"),
+    ("lubricant_changed", "Gets another lubricant from now on"),
+    ("method_changed", "Is lubricated in another way from now on"),
+    ("cleaned", "Cleaned"),
+    ("tension_set", "Tension set"),
+    ("other", "Other"),
+)
+UPKEEP_FIELDS = (
+    Field("kind", "What was done", Kind.CHOICE, needed=True, choices=UPKEEP_KINDS),
+    Field("lubricant", "Lubricant", help="Needed where it gets another one"),
+    Field("done", "When", Kind.TIME, help="Left empty: now"),
+    Field("note", "Note", Kind.LINES, help="Needed for another way, and for other"),
+    Field("by", "By whom"),
+)
+PLACES = (("driver", "Driver"), ("driven", "Driven"), ("idler", "Idler"))
+SPROCKET_FIELDS = (
+    Field("place", "Which", Kind.CHOICE, needed=True, choices=PLACES),
+    Field("teeth", "Teeth", Kind.WHOLE, help="Left empty: as the settings say"),
+    Field("fitted", "Fitted", Kind.TIME, help="Left empty: now"),
+    Field("note", "Note", help="Make of its teeth, why it was changed"),
+    Field("by", "By whom"),
+)
+INSPECTION_FIELDS = (
+    Field(
+        "worn",
+        "Its teeth are",
+        Kind.CHOICE,
+        needed=True,
+        choices=(("no", "good"), ("yes", "worn: hooked, shiny flanks, worn sides")),
+    ),
+    Field("inspected", "Seen", Kind.TIME, help="Left empty: now"),
+    Field("note", "Note"),
+    Field("by", "By whom"),
 )
 BASELINE_FIELDS = (
     Field(

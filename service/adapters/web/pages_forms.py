@@ -22,8 +22,10 @@ from service.adapters.web.templating import render, when
 from service.adapters.web.versions import Overtaken, overtaken, version_of
 from service.core.drive import Chain, Drive, Registration
 from service.core.fields import FieldsRefusedError
+from service.core.life import RemovalKind
 from service.core.people import Role
 from service.ports import ConflictError, NotFoundError
+from service.tend import Ended
 
 router = APIRouter(dependencies=[needs(Role.ENGINEER)])
 
@@ -276,7 +278,14 @@ def take_off_chain(request: Request, parts: PartsDep, by: WhoDep, drive_id: str,
     values = timed(parts, forms.TAKE_OFF_FIELDS, typed, wrong, "off-")
     if not wrong:
         with Collected(wrong, _TIMES, "off-"):
-            parts.operate.take_off_chain(_chain_on(parts, drive_id), **values, at_ns=parts.now_ns(), by=by)
+            ended = Ended(
+                kind=RemovalKind(values.pop("kind", RemovalKind.OTHER)),
+                elongation_pct=values.pop("elongation_pct", None),
+                u_pct=values.pop("u_pct", None),
+            )
+            parts.tend.take_off_chain(
+                _chain_on(parts, drive_id), ended, **values, at_ns=parts.now_ns(), by=by
+            )
             return RedirectResponse(f"/drives/{quote(drive_id)}/chain", 303)
     return _chain_page(request, parts, drive_id, typed, wrong)
 

@@ -16,6 +16,7 @@ from service.adapters.web.caller import caller_of
 from service.adapters.web.live import Live
 from service.answer import Answer
 from service.hand_over import HandOver
+from service.look_back import LookBack
 from service.measure_by_hand import MeasureByHand
 from service.operate import Operate
 from service.plan_changes import PlanChanges
@@ -31,12 +32,16 @@ from service.ports import (
     Readings,
     Refused,
     Register,
+    Removals,
+    Sprockets,
     Tokens,
+    UpkeepLog,
     WorkInHand,
 )
 from service.set_routes import SetRoutes
 from service.set_setpoints import SetSetpoints
 from service.set_up import SetUp
+from service.tend import Tend
 
 # What a worker in this process says of itself: `connected` and `trouble` of its broker; and, under `ingest`,
 # `store_ok`, `trouble` and `stored_ns`.
@@ -82,6 +87,11 @@ class Parts:
     hand_over: HandOver
     set_up: SetUp
     plan_changes: PlanChanges
+    tend: Tend
+    look_back: LookBack
+    removals: Removals
+    sprockets: Sprockets
+    upkeep_log: UpkeepLog
     broker_status: BrokerStatus | None
     worker_registry: CollectorRegistry | None
     settings: WebSettings

@@ -18,6 +18,7 @@ from service.core.catalogue import CatalogueChain, Match
 from service.core.drive import Baseline, Chain, Drive, LimitTerm
 from service.core.hand import HandMethod
 from service.core.health import LETTERS, Health, Sign, SignKind, Status
+from service.core.life import RemovalKind
 from service.core.not_measured import NotMeasured
 from service.core.reading import CONVERSION, Reading
 from service.measure_by_hand import HandReport
@@ -374,10 +375,18 @@ class ChainIn(In):
 class TakeOffIn(In):
     """That a chain was taken off."""
 
-    model_config = ConfigDict(json_schema_extra=_example(why="worn to the limit", removed=T))
+    model_config = ConfigDict(json_schema_extra=_example(why="worn to the limit", kind="worn", removed=T))
 
     why: str = Field(description="Why it was taken off")
     removed: Instant | None = Field(default=None, description="Left out: now")
+    kind: RemovalKind = Field(
+        default=RemovalKind.OTHER, description="Only worn ends a life in the statistics of lives"
+    )
+    elongation_pct: float | None = Field(
+        default=None, description="Left out: as measured last, by sensors or by hand"
+    )
+    u_pct: float | None = Field(default=None, description="Its standard uncertainty")
+    note: str = Field(default="", description="What was seen of it")
 
 
 class BaselineIn(In):
