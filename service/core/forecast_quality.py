@@ -157,7 +157,7 @@ def _wilson(hits: int, of: int, z: float = 1.96) -> tuple[float, float]:
     share, extra = hits / of, z * z / of
     middle = (share + extra / 2) / (1 + extra)
     half = z * math.sqrt(share * (1 - share) / of + extra / (4 * of)) / (1 + extra)
-    return max(0.0, middle - half), min(1.0, middle + half)
+    return max(0.0, min(middle - half, share)), min(1.0, max(middle + half, share))
 
 
 def _finite(value: float) -> float | None:

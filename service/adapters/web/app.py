@@ -21,6 +21,7 @@ from service.adapters.web import (
     api_changes,
     api_commission,
     api_drives,
+    api_forecasts,
     api_hand,
     api_handovers,
     api_health,
@@ -39,6 +40,7 @@ from service.adapters.web import (
     pages,
     pages_alerts,
     pages_commission,
+    pages_forecasts,
     pages_forms,
     pages_hand,
     pages_handover,
@@ -62,6 +64,7 @@ from service.adapters.web.sensing import Sensing
 from service.answer import Answer
 from service.core.people import Role
 from service.dispatch import Dispatch
+from service.foretell import courses_of
 from service.hand_over import HandOver
 from service.look_back import LookBack
 from service.measure_by_hand import MeasureByHand
@@ -90,6 +93,7 @@ TAGS = (
     ("drives", "Drives, the chains on them over time, baselines"),
     ("alerts", "What somebody has to know of, what happened to it, and what people answered"),
     ("setpoints", "When conditions occur and clear, and what was set of it for sites, classes and drives"),
+    ("forecasts", "When chains reach their limit, and how good past forecasts were"),
     ("sensing", "State of the sensing, what many readings show together, what was taken off"),
     ("commissioning", "Sensors being set up, the baseline, and what a drive teaches about itself"),
     ("by hand", "Measurements by hand, and the card to take along"),
@@ -153,6 +157,8 @@ def create_app(
         hand_over=HandOver(stores, quiet_after_s=settings.stale_after_s),
         audit_log=stores.audit_log,
         people=stores.people,
+        prognoses=stores.prognoses,
+        courses=lambda now_ns: courses_of(stores, now_ns),
         tokens=stores.tokens,
         logins=logins,
         answer=Answer(stores.alert_log, register),
@@ -203,6 +209,7 @@ def _add_routes(app: FastAPI) -> None:
         api_readings,
         api_stream,
         api_quality,
+        api_forecasts,
         api_alerts,
         api_setpoints,
         api_sensing,
@@ -232,6 +239,7 @@ def _add_routes(app: FastAPI) -> None:
     app.include_router(pages_shifts.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_setpoints.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_commission.router, include_in_schema=False, dependencies=READS)
+    app.include_router(pages_forecasts.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_alerts.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_map.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages.router, include_in_schema=False, dependencies=READS)

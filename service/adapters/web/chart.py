@@ -60,6 +60,19 @@ class HandMark:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Fan:
+    """A forecast: from the elongation when it was made to the limit, reached from p10_ns to p90_ns. p90_ns None: nobody can tell."""
+
+    made_ns: int
+    pct: float
+    u_pct: float
+    limit_pct: float
+    p10_ns: int
+    p50_ns: int
+    p90_ns: int | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Frame:
     """What the points are drawn into. `low_pct` to `high_pct` is the height of the plot."""
 
@@ -72,6 +85,7 @@ class Frame:
     zone: tzinfo
     marks: tuple[Mark, ...] = ()
     by_hand: tuple[HandMark, ...] = ()  # in the order of time
+    fan: Fan | None = None
 
     def x(self, t_ns: int) -> float:
         """Return where an instant lies, 0 (left) to 1000."""
@@ -253,6 +267,7 @@ def draw(points: Sequence[Point], frame: Frame, *, title: str, summary: str) -> 
 def _plot(stretches: Sequence[list[Point]], frame: Frame) -> str:
     """Return the inner SVG, which is stretched to the width of its place."""
     parts = [
+        *(_fan(frame.fan, frame) if frame.fan else ()),
         *(_envelope(run, frame) for run in stretches),
         *(_band(run, frame) for run in stretches),
         _limit_line(frame),
@@ -308,6 +323,31 @@ def _limit_line(frame: Frame) -> str:
         return ""
     y = f"{frame.y(frame.limit_pct):.1f}"
     return f'<line class="limit" vector-effect="non-scaling-stroke" x1="0" x2="1000" y1="{y}" y2="{y}"/>'
+
+
+FAN_COVER = 1.2816  # standard deviations from the middle to the tenth and the ninetieth per cent
+
+
+def _fan(fan: Fan, frame: Frame) -> list[str]:
+    """Return the area in which eight of ten courses lie, dotted at its edges, and the middle one, dashed.
+
+    Drawn straight from now to the limit: how the chain wears on the way there is not told.
+    """
+    spread = FAN_COVER * fan.u_pct
+    late_ns = fan.p90_ns if fan.p90_ns is not None else fan.made_ns + 20 * (fan.p50_ns - fan.made_ns)
+
+    def at(t_ns: int, pct: float) -> str:
+        return f"{frame.x(t_ns):.1f} {frame.y(pct):.1f}"  # not held to the plot, which would bend the lines
+
+    upper = f"{at(fan.made_ns, fan.pct + spread)}L{at(fan.p10_ns, fan.limit_pct)}"
+    lower = f"{at(late_ns, fan.limit_pct)}L{at(fan.made_ns, fan.pct - spread)}"
+    middle = f"{at(fan.made_ns, fan.pct)}L{at(fan.p50_ns, fan.limit_pct)}"
+    line = 'vector-effect="non-scaling-stroke"'
+    return [
+        f'<path class="fan" d="M{upper}L{lower}Z"/>',
+        f'<path class="fan-edge" {line} d="M{upper}"/><path class="fan-edge" {line} d="M{lower}"/>',
+        f'<path class="fan-middle" {line} d="M{middle}"/>',
+    ]
 
 
 def _limit_label(frame: Frame) -> str:

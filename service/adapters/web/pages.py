@@ -13,7 +13,7 @@ from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 from pydantic import BaseModel, Field
 
-from service.adapters.web import chart, forms, pages_alerts, words
+from service.adapters.web import chart, forms, pages_alerts, pages_forecasts, words
 from service.adapters.web.api_refused import rejection
 from service.adapters.web.api_sensing import account_of, baseline_of
 from service.adapters.web.board import DriveState
@@ -63,6 +63,7 @@ def board(request: Request, parts: PartsDep) -> HTMLResponse:
         "summary": summary(states, now_ns, parts.settings.stale_after_s),
         "sightings": parts.refused.sightings(),
         "alerts": pages_alerts.of_board(parts, now_ns),
+        "forecasts": pages_forecasts.of_board(parts),
     }
     return render(request, "board.html", values, now_ns=now_ns)
 
@@ -169,6 +170,7 @@ def drive(request: Request, parts: PartsDep, drive_id: str, asked: Annotated[Ask
         ],
         "rebaseline": asked.advice == "baseline",
         **pages_alerts.of_drive(parts, drive_id, now_ns),
+        **pages_forecasts.of_drive(parts, drive_id),
     }
     return render(request, "drive.html", values, now_ns=now_ns)
 
@@ -217,6 +219,7 @@ class Trend:
     svg: str
     words: str
     by_hand: tuple[chart.HandMark, ...]
+    ahead: bool  # a forecast is drawn
     from_ns: int
     to_ns: int
     resolution: Span
@@ -235,25 +238,47 @@ def trend(parts: Parts, state: DriveState, chains: Sequence[Chain], view: View, 
         )
         limit_words = f"{limit_pct:.2f} % against nominal"
         limit_pct, by_hand = since_pct(limit_pct, view.since), ()
+    fan = None if view.since else pages_forecasts.fan_of(parts, state)
+    if fan is not None and fan.p50_ns - now_ns > length_ns:
+        fan = None  # it lies further ahead than this span looks back
+    end_ns = now_ns if fan is None else min(now_ns + length_ns, _end_of(fan, now_ns))
     drawn = chart.thin(found, from_ns, to_ns)
     measured = [point for point in drawn if point.mean is not None]
     low, high = chart.heights(drawn, limit_pct, to_limit=view.to_limit, by_hand=by_hand)
     frame = chart.Frame(
         from_ns=from_ns,
-        to_ns=to_ns,
+        to_ns=end_ns,
         low_pct=low,
         high_pct=high,
         limit_pct=limit_pct,
         limit_words=limit_words,
         zone=parts.settings.zone,
-        marks=tuple(chart.Mark(each.fitted_ns, f"chain {each.chain_id} fitted") for each in chains),
+        marks=(
+            *(chart.Mark(each.fitted_ns, f"chain {each.chain_id} fitted") for each in chains),
+            *((chart.Mark(now_ns, "now"),) if fan else ()),
+        ),
         by_hand=by_hand,
+        fan=fan,
     )
     what = "since the baseline" if view.since else ""
     said = _trend_words(measured, by_hand, f"The limit is {limit_pct:.2f} % ({limit_words}).", label, what)
     drawable = drawn or by_hand
     svg = chart.draw(drawn, frame, title=f"Trend of {state.title}", summary=said) if drawable else ""
-    return Trend(svg=svg, words=said, by_hand=by_hand, from_ns=from_ns, to_ns=to_ns, resolution=resolution)
+    return Trend(
+        svg=svg,
+        words=said,
+        by_hand=by_hand,
+        ahead=fan is not None,
+        from_ns=from_ns,
+        to_ns=to_ns,
+        resolution=resolution,
+    )
+
+
+def _end_of(fan: chart.Fan, now_ns: int) -> int:
+    """Where the trend ends that shows a forecast: a little after the late end of its interval, or twice as far as its middle."""
+    late_ns = fan.p90_ns if fan.p90_ns is not None else 2 * fan.p50_ns - now_ns
+    return max(late_ns, now_ns) + (max(late_ns, now_ns) - now_ns) // 20 + 1
 
 
 def _trend_points(

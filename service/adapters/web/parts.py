@@ -15,6 +15,7 @@ from service.adapters.web.board import Board
 from service.adapters.web.caller import caller_of
 from service.adapters.web.live import Live
 from service.answer import Answer
+from service.core.forecast_quality import Course
 from service.hand_over import HandOver
 from service.look_back import LookBack
 from service.measure_by_hand import MeasureByHand
@@ -29,6 +30,7 @@ from service.ports import (
     HandValues,
     Notes,
     People,
+    Prognoses,
     Readings,
     Refused,
     Register,
@@ -77,6 +79,8 @@ class Parts:
     handovers: Handovers
     audit_log: AuditLog
     people: People
+    prognoses: Prognoses
+    courses: Callable[[int], list[Course]]  # what was told of chains that came to an end, by an instant
     tokens: Tokens
     logins: Logins | None  # None where everybody who reaches the page may do all
     operate: Operate

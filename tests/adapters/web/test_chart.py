@@ -1,6 +1,7 @@
 """The trend as SVG: what is kept when points are joined, where the line breaks, what stands on the axes."""
 
 import math
+import re
 from dataclasses import replace
 from datetime import UTC, tzinfo
 from itertools import pairwise
@@ -13,6 +14,8 @@ from hypothesis import strategies as st
 
 from service.adapters.web.chart import (
     COLUMNS_MAX,
+    DAY_NS,
+    Fan,
     Frame,
     Mark,
     Point,
@@ -298,3 +301,38 @@ def test_a_year_of_hours_stays_small() -> None:
     assert COLUMNS_MAX / 2 < len(joined) <= COLUMNS_MAX + 1
     svg = draw(joined, frame(8760), title="t", summary="s")
     assert len(svg) < 120_000
+
+
+def fan(p90_day: int | None = 30) -> Fan:
+    return Fan(
+        made_ns=10 * DAY_NS,
+        pct=1.0,
+        u_pct=0.1,
+        limit_pct=3.0,
+        p10_ns=16 * DAY_NS,
+        p50_ns=20 * DAY_NS,
+        p90_ns=None if p90_day is None else p90_day * DAY_NS,
+    )
+
+
+def paths(svg: str, kind: str) -> list[list[tuple[float, float]]]:
+    found = re.findall(rf'<path class="{kind}"[^>]* d="M([^"Z]*)Z?"', svg)
+    return [[(float(x), float(y)) for x, y in (pair.split() for pair in each.split("L"))] for each in found]
+
+
+def test_a_forecast_is_drawn_from_now_to_the_limit_over_its_interval() -> None:
+    shown = frame(40 * 24, low_pct=0.0, high_pct=4.0, fan=fan())
+    svg = draw([Point(10 * DAY_NS, 1.0, 1.0, 1.0, 0.1, "a")], shown, title="t", summary="s")
+    (area,) = paths(svg, "fan")
+    assert area[0] == pytest.approx((250, 750 - 250 * 0.12816), abs=0.1)
+    assert area[1:3] == [(400.0, 250.0), (750.0, 250.0)]
+    assert area[3] == pytest.approx((250, 750 + 250 * 0.12816), abs=0.1)
+    assert paths(svg, "fan-middle") == [[(250.0, 750.0), (500.0, 250.0)]]
+    assert len(paths(svg, "fan-edge")) == 2
+    open_ended = draw([], replace(shown, fan=fan(None)), title="t", summary="s")
+    assert paths(open_ended, "fan")[0][2][0] > 1000, "it leaves the picture"
+    close_up = draw([], replace(shown, low_pct=0.9, high_pct=1.1), title="t", summary="s")
+    (middle,) = paths(close_up, "fan-middle")
+    assert middle[1][1] == pytest.approx(1000 * (1.1 - 3.0) / 0.2, abs=0.1), (
+        "its slope stays right beyond the picture"
+    )
