@@ -185,3 +185,84 @@ def drive_export(
     from service.commands.register import export_file
 
     leave(export_file(settings, file, form, retired=retired))
+
+
+ByOption = Annotated[str, typer.Option("--by", help="Who did it; else who is logged in.")]
+
+
+@drive.command("take-off")
+def drive_take_off(  # noqa: PLR0913 (one option each)
+    drive_id: Annotated[str, typer.Argument(metavar="ID")],
+    *,
+    kind: Annotated[
+        Literal["worn", "broken", "damaged", "planned", "moved", "other"],
+        typer.Option(help="How the chain ended; only worn ends a life in the statistics of lives."),
+    ] = "other",
+    why: Annotated[str, typer.Option(help="In your words; left out: the kind.")] = "",
+    elongation: Annotated[
+        float | None,
+        typer.Option(
+            metavar="PCT", help="Elongation then; left out: as measured last, by sensors or by hand."
+        ),
+    ] = None,
+    elongation_u: Annotated[
+        float | None, typer.Option(metavar="PCT", help="Its standard uncertainty.")
+    ] = None,
+    removed: Annotated[
+        str, typer.Option(metavar="TIME", help="2026-11-25 or 2026-11-25T08:15:00Z; left out: now.")
+    ] = "",
+    by: ByOption = "",
+    config: Config = None,
+    data: Data = None,
+) -> None:
+    """Record that the chain of a drive was taken off, and say what is known of its life.
+
+    \b
+    Example:  linklag drive take-off infeed-2 --kind worn --why "at its limit"
+
+    Before anyone takes a chain off: lock out and tag out, let stored energy out, secure raised loads.
+    """  # noqa: D301 (typer wants the character)
+    settings = settings_of(config, data, quiet=True)
+    from service.commands.tended import TakeOff, take_off
+
+    said = TakeOff(kind=kind, why=why, elongation_pct=elongation, u_pct=elongation_u, removed=removed, by=by)
+    leave(take_off(settings, drive_id, said))
+
+
+@drive.command("event")
+def drive_event(  # noqa: PLR0913 (one option each)
+    drive_id: Annotated[str, typer.Argument(metavar="ID")],
+    kind: Annotated[
+        Literal["lubricated", "lubricant-changed", "method-changed", "cleaned", "tension-set", "other"],
+        typer.Argument(help="What was done."),
+    ],
+    *,
+    lubricant: Annotated[str, typer.Option(help="Needed where it gets another one.")] = "",
+    note: Annotated[str, typer.Option(help="Needed for method-changed and other.")] = "",
+    at: Annotated[
+        str, typer.Option(metavar="TIME", help="2026-11-25 or 2026-11-25T08:15:00Z; left out: now.")
+    ] = "",
+    by: ByOption = "",
+    config: Config = None,
+    data: Data = None,
+) -> None:
+    """Record lubrication, or what else may change how fast the chain of a drive wears.
+
+    \b
+    Example:  linklag drive event infeed-2 lubricant-changed --lubricant "oil ISO VG 150"
+    """  # noqa: D301 (typer wants the character)
+    settings = settings_of(config, data, quiet=True)
+    from service.commands.tended import record_event
+
+    leave(record_event(settings, drive_id, kind, lubricant=lubricant, note=note, at=at, by=by))
+
+
+@drive.command("lives")
+def drive_lives(
+    drive_id: Annotated[str, typer.Argument(metavar="ID")], config: Config = None, data: Data = None
+) -> None:
+    """Show what became of the chains of one drive: how long each lived, how far it ran, how it ended."""
+    settings = settings_of(config, data, quiet=True)
+    from service.commands.tended import show_lives
+
+    leave(show_lives(settings, drive_id))
