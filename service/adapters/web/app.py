@@ -39,6 +39,7 @@ from service.adapters.web import (
     api_stream,
     pages,
     pages_alerts,
+    pages_changes,
     pages_commission,
     pages_forecasts,
     pages_forms,
@@ -241,6 +242,7 @@ def _add_routes(app: FastAPI) -> None:
     app.include_router(pages_commission.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_forecasts.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_alerts.router, include_in_schema=False, dependencies=READS)
+    app.include_router(pages_changes.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_map.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_plan.router, include_in_schema=False, dependencies=READS)

@@ -133,7 +133,7 @@ def _event(entry: _Entry, change: Change, feed: Feed) -> Event:
         event.add("location", place)
     event.add("categories", ["Order" if entry.kind == "order" else "Change"])
     event.add("transp", "TRANSPARENT")
-    event.add("url", f"{feed.address}/changes/{drive.drive_id}")
+    event.add("url", f"{feed.address}/drives/{drive.drive_id}/change")
     return event
 
 

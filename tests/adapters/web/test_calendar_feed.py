@@ -91,7 +91,7 @@ def test_another_library_reads_two_entries_of_a_whole_day() -> None:
     assert change.location.value == "Talheim"
     assert change.transp.value == "TRANSPARENT"
     assert "lock out and tag out" in change.description.value
-    assert change.url.value == "https://plant.example/changes/press-3"
+    assert change.url.value == "https://plant.example/drives/press-3/change"
 
 
 def test_without_lead_time_there_is_a_change_and_no_order() -> None:
