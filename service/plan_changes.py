@@ -16,7 +16,6 @@ import structlog
 from service.core.audit import entry_of
 from service.core.change_cost import Costs, costs_of
 from service.core.drive import Chain, Drive, chain_at
-from service.core.duty import DutyPlan, Stop
 from service.core.fields import FieldsRefusedError
 from service.core.order import CheckList, Order, check_list, order_of
 from service.core.planned_stop import PlannedStop, stops_of
@@ -207,18 +206,6 @@ class PlanChanges:
         for chain in self._stores.register.chains():
             found[chain.drive_id].append(chain)
         return found
-
-    # What forecasts rest on
-
-    def duty_plan(self, drive_id: str) -> DutyPlan | None:
-        """Return what people plan a drive to run; None where they plan nothing."""
-        kept = self._stores.duty_plans.plan(drive_id)
-        return None if kept is None else kept.plan
-
-    def stops(self, drive: Drive) -> list[Stop]:
-        """Return all stops that were ever planned for a drive and still stand in the plan, by start."""
-        planned = [each for each in self._stores.planned_stops.stops() if each.covers(drive)]
-        return [Stop(start_ns=each.starts_ns, end_ns=each.ends_ns, why=each.name) for each in planned]
 
     # Said by people: stops
 

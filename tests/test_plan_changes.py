@@ -15,6 +15,7 @@ from service.core.replacement import Answer
 from service.core.shift import Site
 from service.core.sprocket import Place, Sprocket
 from service.core.supply import Supply, SupplyScope
+from service.foretell import Foretell
 from service.plan_changes import Asked, PlanChanges
 from service.ports import KeptDutyPlan, NotFoundError
 from tests.contracts.given import DAY_NS, NOON_NS, Ports, S, fake_ports
@@ -173,24 +174,6 @@ def test_a_drive_that_is_not_there_or_retired_is_told(ports: Ports, door: PlanCh
         door.plan(Asked(risk=0.9), now_ns=NOW_NS)
 
 
-# For forecasts
-
-
-def test_forecasts_get_the_duty_and_the_stops_of_a_drive(ports: Ports, door: PlanChanges) -> None:
-    add(ports, "press-3", site="Talheim", line="3")
-    assert door.duty_plan("press-3") is None
-    hours = DutyPlan(hours_by_weekday=(16.0,) * 5 + (0.0, 0.0))
-    door.put_duty(KeptDutyPlan(drive_id="press-3", plan=hours, by=BY, at_ns=NOW_NS))
-    assert door.duty_plan("press-3") == hours
-    door.add_stop(a_stop(60, site="Talheim"))
-    past = door.add_stop(a_stop(-60, line="3", name="Spring"))
-    drive = ports.register.drive("press-3")
-    assert [each.why for each in door.stops(drive)] == ["Spring", "August"]
-    door.remove_stop(past.number, at_ns=NOW_NS, by=BY)
-    assert [each.why for each in door.stops(drive)] == ["August"]
-    assert door.stops(replace(drive, site="Elsewhere")) == []
-
-
 # Said by people
 
 
@@ -254,3 +237,14 @@ def test_what_is_not_there_cannot_be_taken_back(ports: Ports, door: PlanChanges)
     with pytest.raises(NotFoundError):
         door.remove_duty("press-3", at_ns=NOW_NS, by=BY)
     assert ports.audit_log.entries() == []
+
+
+def test_a_forecast_says_that_it_goes_by_what_people_plan(ports: Ports, door: PlanChanges) -> None:
+    add(ports, "press-3", None)
+    hours = DutyPlan(hours_by_weekday=(16.0,) * 5 + (0.0, 0.0))
+    door.put_duty(KeptDutyPlan(drive_id="press-3", plan=hours, by=BY, at_ns=NOW_NS))
+    door.add_stop(a_stop(60))
+    foretell = Foretell(ports, now_ns=lambda: NOW_NS)
+    told = foretell.foretell("press-3")
+    assert told is not None
+    assert told.document["duty"] == {"hours_a_week": 80.0, "planned": True, "weeks": 0.0, "stops": 1}
