@@ -39,12 +39,14 @@ from service.ports import (
     StoreUnavailableError,
 )
 
-BY_MINUTE_NS = 8 * NS_PER_HOUR  # of a chain that was first heard so long ago every minute is looked at
+BY_READING_NS = NS_PER_HOUR // 3  # of a chain that was first heard so long ago every reading is looked at
+BY_MINUTE_NS = 8 * NS_PER_HOUR  # else every minute
 BY_HOUR_NS = 12 * NS_PER_DAY  # else every hour
 STOPS_NS = 366 * NS_PER_DAY  # stops so far back are left out of what is learnt of the duty
 RECENT_NS = 56 * NS_PER_DAY  # else every day, and every hour of so many days
 LOAD_NS = 60 * NS_PER_DAY  # so far back loads are looked up, a day each
 LOAD_DAYS_A_TURN = 5  # of one drive: a day of raw readings is many
+READINGS_MAX = 5000  # of the first minutes of a chain
 HAND_VALUES_MAX = 200  # of one chain, the newest
 FOLDS = 6  # a chain borrows from what the other folds of its class have in common
 CLASS_NS = NS_PER_DAY  # what a class lends is learnt anew so often
@@ -420,7 +422,7 @@ class Foretell:
 
 
 def stretches_of(readings: Readings, chain: Chain, until_ns: int) -> list[Stretch]:
-    """Return what was stored of a chain: by the minute, hour or day, by how long ago it was first heard."""
+    """Return what was stored of a chain: each reading, minute, hour or day, by how long ago it was first heard."""
     days = _rolled(readings, chain, Resolution.DAY, chain.fitted_ns, until_ns)
     if not days:
         return []
@@ -428,7 +430,10 @@ def stretches_of(readings: Readings, chain: Chain, until_ns: int) -> list[Stretc
     if heard_ns <= BY_HOUR_NS:
         hours = _rolled(readings, chain, Resolution.HOUR, chain.fitted_ns, until_ns)
         if hours and until_ns - hours[0].start_ns <= BY_MINUTE_NS:
-            return _rolled(readings, chain, Resolution.MINUTE, chain.fitted_ns, until_ns) or hours
+            minutes = _rolled(readings, chain, Resolution.MINUTE, chain.fitted_ns, until_ns)
+            if minutes and until_ns - minutes[0].start_ns <= BY_READING_NS:
+                return _one_by_one(readings, chain, minutes[0].start_ns, until_ns) or minutes
+            return minutes or hours
         return hours or days
     recent_ns = (until_ns - RECENT_NS) // NS_PER_DAY * NS_PER_DAY
     hours = _rolled(readings, chain, Resolution.HOUR, max(recent_ns, chain.fitted_ns), until_ns)
@@ -446,6 +451,28 @@ def _rolled(
     mine = (each for each in rows if each.chain_id == chain.chain_id)
     found = (_stretch(each, length_ns, chain.fitted_ns, until_ns) for each in mine)
     return [each for each in found if each is not None]
+
+
+def _one_by_one(readings: Readings, chain: Chain, from_ns: int, until_ns: int) -> list[Stretch]:
+    """The windows of single readings; of those that overlap the earlier."""
+    found: list[Stretch] = []
+    for each in readings.raw(chain.drive_id, max(from_ns, chain.fitted_ns), until_ns, READINGS_MAX):
+        start_ns = max(each.t0_ns, chain.fitted_ns)
+        if each.chain_id != chain.chain_id or start_ns >= each.t_ns:
+            continue
+        if found and start_ns < found[-1].end_ns:
+            continue
+        found.append(
+            Stretch(
+                start_ns=start_ns,
+                end_ns=each.t_ns,
+                joints=float(each.up_pulses),
+                speed_m_s=each.speed_m_s,
+                elongation_pct=each.elongation_pct,
+                u_pct=each.elongation_u_pct,
+            )
+        )
+    return found
 
 
 def _stretch(row: RollUp, length_ns: int, fitted_ns: int, until_ns: int) -> Stretch | None:

@@ -6,18 +6,21 @@ themselves; the rest is common to all that rest on one baseline (JCGM 100:2008, 
 """
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 from itertools import pairwise
 
 import numpy as np
+import numpy.typing as npt
 
 from service.core.drive import Baseline, baseline_at
 from service.core.duty import DAYS_LEAST, Duty, Stop, learn_duty
 from service.core.hand import HandElongation
 from service.core.wear_clock import NS_PER_DAY, NS_PER_HOUR, Interval, WearClock, count_clock, days_of
 from service.core.wear_state import Observation
+
+Floats = npt.NDArray[np.float64]
 
 OBSERVATIONS_MAX = 400  # of one chain; neighbours are joined beyond
 UNHEARD_PIECES = 400  # into which time before the first and after the last stretch is cut at most
@@ -86,8 +89,8 @@ def observations_of(
         epoch = _epoch(baselines, each.end_ns)
         if each.elongation_pct is not None and each.u_pct and epoch == _epoch(baselines, each.start_ns):
             by_epoch.setdefault(epoch, []).append(each)
-    found = [observation for epoch, part in by_epoch.items() for observation in _observed(part, clock, epoch)]
-    return thinned(sorted(found, key=lambda each: each.t_ns))
+    together = math.ceil(sum(map(len, by_epoch.values())) / OBSERVATIONS_MAX)
+    return [each for epoch, part in by_epoch.items() for each in _observed(part, clock, epoch, together)]
 
 
 def hand_observation(t_ns: int, hand: HandElongation, clock: WearClock) -> Observation:
@@ -103,20 +106,6 @@ def hand_observation(t_ns: int, hand: HandElongation, clock: WearClock) -> Obser
         epoch=BY_HAND,
         by_hand=True,
     )
-
-
-def thinned(observations: Sequence[Observation], most: int = OBSERVATIONS_MAX) -> list[Observation]:
-    """Return at most about `most` observations: neighbours of one epoch joined, weighted by 1 / u^2; `observations` by time."""
-    step = math.ceil(len(observations) / most)
-    if step <= 1:
-        return list(observations)
-    joined = []
-    for start in range(0, len(observations), step):
-        part: dict[str, list[Observation]] = {}
-        for each in observations[start : start + step]:
-            part.setdefault(each.epoch, []).append(each)
-        joined += [_joined(each) for each in part.values()]
-    return joined
 
 
 def duty_of(clock: WearClock, heard_ns: int, zone: tzinfo, stops: Sequence[Stop] = ()) -> Duty | None:
@@ -144,7 +133,7 @@ def duty_of(clock: WearClock, heard_ns: int, zone: tzinfo, stops: Sequence[Stop]
     )
 
 
-def scatter_pct(values: Sequence[float]) -> float | None:
+def scatter_pct(values: Sequence[float] | Floats) -> float | None:
     """Return the standard deviation of values about a smooth course; None where there are too few.
 
     Second differences d of independent values have the variance 6 s^2; s = median(|d|) / 0.6745 / sqrt(6), which a step or
@@ -156,49 +145,43 @@ def scatter_pct(values: Sequence[float]) -> float | None:
     return float(np.median(differences)) / 0.6745 / math.sqrt(6)
 
 
-def _observed(part: Sequence[Stretch], clock: WearClock, epoch: str) -> Iterable[Observation]:
-    scatter = scatter_pct([each.elongation_pct for each in part if each.elongation_pct is not None])
-    for each in part:
-        if each.elongation_pct is None or each.u_pct is None:
-            continue
-        # Of a few values nobody knows how they scatter: half of the variance, either way (our own).
-        alone = each.u_pct / math.sqrt(2) if scatter is None else min(scatter, each.u_pct)
-        alone = max(alone, SCATTER_FLOOR_PCT)
+def _observed(part: Sequence[Stretch], clock: WearClock, epoch: str, together: int) -> Iterator[Observation]:
+    """One observation for so many neighbours, weighted by 1 / u^2; `part` by time, all measured."""
+    middle_ns = np.array([each.middle_ns for each in part], dtype=np.int64)
+    since = (middle_ns - clock.t_ns[0]).astype(np.float64)
+    known = (clock.t_ns - clock.t_ns[0]).astype(np.float64)
+    pct = np.array([each.elongation_pct for each in part], dtype=np.float64)
+    whole = np.array([each.u_pct for each in part], dtype=np.float64)
+    scatter = scatter_pct(pct)
+    # Of a few values nobody knows how they scatter: half of the variance, either way (our own).
+    alone = whole / math.sqrt(2) if scatter is None else np.minimum(scatter, whole)
+    alone = np.maximum(alone, SCATTER_FLOOR_PCT)
+    common = np.sqrt(np.maximum(whole**2 - alone**2, 0.0))
+    group = np.arange(len(part)) // together
+    weight = 1 / alone**2
+    total = np.bincount(group, weight)
+    columns = (np.interp(since, known, clock.clock), np.interp(since, known, clock.hours), pct, common)
+    means = [(np.bincount(group, weight * each) / total).tolist() for each in columns]
+    last_ns = middle_ns[np.append(np.flatnonzero(np.diff(group)), len(part) - 1)].tolist()
+    independent = (1 / np.sqrt(total)).tolist()
+    for t_ns, u_pct, at, hours, mean_pct, u_common_pct in zip(last_ns, independent, *means, strict=True):
         yield Observation(
-            clock=clock.clock_at(each.middle_ns),
-            t_ns=each.middle_ns,
-            hours=clock.hours_at(each.middle_ns),
-            elongation_pct=each.elongation_pct,
-            u_independent_pct=alone,
-            u_common_pct=math.sqrt(max(each.u_pct**2 - alone**2, 0.0)),
+            clock=at,
+            t_ns=t_ns,
+            hours=hours,
+            elongation_pct=mean_pct,
+            u_independent_pct=u_pct,
+            u_common_pct=u_common_pct,
             epoch=epoch,
         )
 
 
 def _epoch(baselines: Sequence[Baseline], t_ns: int) -> str:
     """What a reading of that time rests on: it was made with what had been recorded by then."""
+    if not baselines:
+        return NO_BASELINE
     found = baseline_at([each for each in baselines if each.recorded_ns <= t_ns], t_ns)
     return NO_BASELINE if found is None else f"{found.taken_ns}/{found.recorded_ns}"
-
-
-def _joined(part: Sequence[Observation]) -> Observation:
-    weight = np.array([1 / each.u_independent_pct**2 for each in part])
-    share = weight / weight.sum()
-    newest = max(part, key=lambda each: each.t_ns)
-
-    def mean(values: Iterable[float]) -> float:
-        return float(share @ np.array(list(values), dtype=np.float64))
-
-    return Observation(
-        clock=mean(each.clock for each in part),
-        t_ns=newest.t_ns,
-        hours=mean(each.hours for each in part),
-        elongation_pct=mean(each.elongation_pct for each in part),
-        u_independent_pct=float(1 / math.sqrt(weight.sum())),
-        u_common_pct=mean(each.u_common_pct for each in part),
-        epoch=newest.epoch,
-        by_hand=newest.by_hand,
-    )
 
 
 def _running_speed(stretches: Sequence[Stretch]) -> float:

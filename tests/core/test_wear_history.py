@@ -24,9 +24,7 @@ from service.core.wear_history import (
     hand_observation,
     observations_of,
     scatter_pct,
-    thinned,
 )
-from service.core.wear_state import Observation
 
 HOUR = 3600 * 10**9
 DAY = 24 * HOUR
@@ -146,29 +144,24 @@ def test_what_rests_on_one_baseline_is_one_epoch_and_the_stretch_between_two_is_
     assert len({each.epoch for each in found}) == 2
 
 
-@given(st.integers(1, 3000), st.integers(1, 3))
-def test_many_elongations_are_joined_and_keep_their_mean(count: int, epochs: int) -> None:
+@given(st.integers(10, 3000), st.booleans())
+def test_many_elongations_are_joined_and_keep_their_mean(count: int, two: bool) -> None:  # noqa: FBT001
     rng = np.random.default_rng(count)
-    rows = [
-        Observation(
-            clock=float(number),
-            t_ns=START + number * HOUR,
-            hours=float(number),
-            elongation_pct=float(rng.normal(1, 0.1)),
-            u_independent_pct=0.02,
-            u_common_pct=0.01,
-            epoch=str(number * epochs // count),
-        )
-        for number in range(count)
-    ]
-    found = thinned(rows)
-    assert len(found) <= OBSERVATIONS_MAX + 2 * epochs
-    assert {each.epoch for each in found} == {each.epoch for each in rows}
-    weights = np.array([1 / each.u_independent_pct**2 for each in found])
-    mean = float(np.average([each.elongation_pct for each in found], weights=weights))
-    assert mean == pytest.approx(float(np.mean([each.elongation_pct for each in rows])))
-    assert weights.sum() == pytest.approx(count / 0.02**2)
-    assert all(a.clock <= b.clock + 1e-9 for a, b in pairwise(found) if a.epoch == b.epoch)
+    heard = hours(count, pct=rng.normal(1, 0.01, count).tolist())
+    clock = clock_of(heard, fitted_ns=START, now_ns=START + count * HOUR, pitch_mm=25.4)
+    assert clock is not None
+    edge = START + count // 2 * HOUR
+    found = observations_of(heard, clock, [a_baseline(edge, edge)] if two else [])
+    assert len(found) <= OBSERVATIONS_MAX + 2
+    for epoch in {each.epoch for each in found}:
+        rows = [each for each in found if each.epoch == epoch]
+        mine = [each for each in heard if two is False or (each.end_ns < edge) == (epoch == NO_BASELINE)]
+        if two:
+            mine = [each for each in mine if not each.start_ns < edge <= each.end_ns]
+        weights = np.array([1 / each.u_independent_pct**2 for each in rows])
+        mean = float(np.average([each.elongation_pct for each in rows], weights=weights))
+        assert mean == pytest.approx(float(np.mean([each.elongation_pct or 0 for each in mine])))
+        assert all(a.clock < b.clock and a.t_ns < b.t_ns for a, b in pairwise(rows))
 
 
 def test_a_measurement_by_hand_keeps_its_whole_uncertainty() -> None:
