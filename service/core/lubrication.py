@@ -34,7 +34,7 @@ class Method:
 def oil_for(low_c: float | None, high_c: float | None) -> Oil:
     """Return the viscosity grade for air between two temperatures: that of the warmest, with a word where the cold wants less.
 
-    Source: ISO 10823 (from memory). A boundary belongs to the colder row.
+    Source: ISO 10823 (from memory). A boundary belongs to the row that the rest of the span is in.
     """
     if low_c is None or high_c is None:
         return Oil(
@@ -48,7 +48,8 @@ def oil_for(low_c: float | None, high_c: float | None) -> Oil:
             said=f"Air of {span} is outside of {VISCOSITY[0][0]:g} to {VISCOSITY[-1][1]:g} °C, for which the table is "
             "made: ask the maker of the chain or of the oil.",
         )
-    cold, warm = _grade(low_c), _grade(high_c)
+    warm = next(grade for _, most_c, grade in VISCOSITY if high_c <= most_c)
+    cold = warm if low_c == high_c else next(grade for _, most_c, grade in VISCOSITY if low_c < most_c)
     said = f"Mineral oil of ISO VG {warm} for air of {span}."
     if cold != warm:
         said += f" In the cold part of the year VG {cold} reaches the joints better."
@@ -80,7 +81,3 @@ def method_for(chain: CatalogueChain | None, speed_m_s: float | None) -> Method:
     if speed_m_s <= limits.bath_or_disc_m_s:
         return Method(type="B", said=f"Oil bath or slinger disc at {speed_m_s:.2f} m/s ({most}).")
     return Method(type="C", said=f"Oil stream from a pump at {speed_m_s:.2f} m/s ({most}).")
-
-
-def _grade(air_c: float) -> int:
-    return next(grade for _, most_c, grade in VISCOSITY if air_c <= most_c)

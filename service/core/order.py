@@ -186,11 +186,15 @@ def _steps(order: Order, set_with: Sequence[str]) -> Iterable[str]:
         else "as many pitches as the old one"
     )
     yield f"Compare the new chain with the old one before anything is opened: {order.designation}, {pitches}."
+    yield "Stop the drive, lock it out and tag it out by your rules, and try that it does not start."
+    yield (
+        "Measure the old chain by hand while it is still tight, as its card says, and enter the value: it shows how good the "
+        "forecast was."
+    )
     if lifting:
         yield "Set the load down, take the weight off the chain, and secure the carriage against falling."
     else:
         yield "Note where the take-up stands, secure its weight or spring, and slacken it."
-    yield "Measure the old chain by hand once it is loose from load, and enter the value: it shows how good the forecast was."
     if lifting:
         yield "Change all chains of the lift with their anchor bolts and pins; look at the sheaves for wear at rim and bore."
     else:

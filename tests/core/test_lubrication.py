@@ -17,7 +17,8 @@ def test_the_grade_is_that_of_the_warmest_air(low_c: float, high_c: float, grade
 
 def test_where_the_cold_wants_a_thinner_oil_it_says_so() -> None:
     assert "VG 68" in oil_for(0, 20).said
-    assert "cold part" not in oil_for(10, 20).said
+    for low_c, high_c in ((10, 20), (5, 25), (-5, 5), (25, 45), (5, 5)):
+        assert "cold part" not in oil_for(low_c, high_c).said
 
 
 @pytest.mark.parametrize(("low_c", "high_c"), [(-6.0, 20.0), (20.0, 71.0), (None, None), (None, 20.0)])

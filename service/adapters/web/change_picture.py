@@ -16,7 +16,7 @@ from service.core.replacement import Change, day_of, day_words
 ROWS_MAX = 40
 LENGTH_MIN_DAYS, LENGTH_MAX_DAYS = 60, 730
 HEAD, ROW, FOOT = 20.0, 26.0, 8.0
-LABEL = 22.0  # per cent of the width, for names
+LABEL = 27.0  # per cent of the width, for names
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,8 +88,7 @@ def _stops(changes: Sequence[Change], scale: _Scale, height: float) -> list[str]
 
 def _row(change: Change, number: int, scale: _Scale) -> str:
     y = HEAD + ROW * number + ROW / 2
-    name = escape(change.drive.name or change.drive.drive_id)
-    parts = [f'<text class="name" x="0" y="{y + 4:.0f}">{name}</text>']
+    parts = []
     if change.change_by is not None:
         x = scale.x(change.change_by)
         kind = "now" if change.change_by <= scale.today else "by"
@@ -99,6 +98,10 @@ def _row(change: Change, number: int, scale: _Scale) -> str:
         parts.append(_mark("order", scale.x(change.order_by), y, f"Order by {day_words(change.order_by)}"))
     if change.needed_on is not None and change.stop is not None:
         parts.append(_mark("use", scale.x(change.needed_on), y, f"Change in {change.stop.name}"))
+    name = escape(change.drive.name or change.drive.drive_id)
+    parts.append(
+        f'<text class="name" x="0" y="{y + 4:.0f}">{name}</text>'
+    )  # last: it lies over the line where space is short
     return "".join(parts)
 
 
