@@ -13,6 +13,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Iterator, Mapping
+from datetime import time as clock
 from pathlib import Path
 from types import FrameType
 
@@ -32,8 +33,10 @@ from service.core.alert import Event
 from service.core.batch import RejectionReason
 from service.core.condition_words import ENGLISH
 from service.core.drive import Drive, limit
+from service.core.planned_stop import PlannedStop
 from service.core.reading import NotMeasured, Reading
 from service.core.setpoint import STEPS, ConditionKind, Override, Scope
+from service.core.shift import Pattern, Site, Slot
 from service.operate import Operate
 from service.ports import StoreUnavailableError
 from service.settings import Broker, Settings, Store, Web, Worker
@@ -42,6 +45,8 @@ PLANT = "brickworks"
 BROKER_PORT = 18830  # or the next that is free
 SIMULATOR_S = 30.0  # in which it must have answered what it is asked at the start
 LOOK_S = 0.5
+HOUR_NS = 3600 * 10**9
+STOP_IN_NS = 6 * HOUR_NS
 LEAD_MIN = 3.0  # that a new chain takes to come, in the demo
 LOG_LINES_SHOWN = 12
 
@@ -64,6 +69,7 @@ def run_demo(*, minutes: float | None, port: int, keep: Path | None, speed: floa
         )
         with DemoBroker(folder, settings.broker.port) as broker, opened_database(settings) as database:
             _register_plant(database)
+            _plan_work(database)
             _shorten_delays(database)
             _greet(settings, folder, keep)
             code = run_parts(_parts(settings, database, broker, folder, speed), minutes=minutes)
@@ -203,6 +209,26 @@ def _register_plant(database: Database) -> None:
     if result.errors:
         raise CommandError(
             f"the demo's plant was refused: {result.errors[0].drive_id} {result.errors[0].detail}"
+        )
+
+
+def _plan_work(database: Database) -> None:
+    """Give the sites three shifts, and each line a stop to change chains in, so that handover and plan show something."""
+    now_ns = time.time_ns()
+    hours = (("Early", 6, 14), ("Late", 14, 22), ("Night", 22, 6))
+    slots = tuple(Slot(name=name, starts=clock(starts), ends=clock(ends)) for name, starts, ends in hours)
+    for site in sorted({drive.site for drive in database.register.drives()}):
+        database.sites.put(Site(site=site, pattern=Pattern(slots)))
+        database.planned_stops.add(
+            PlannedStop(
+                name="Maintenance stop",
+                site=site,
+                starts_ns=now_ns + STOP_IN_NS,
+                ends_ns=now_ns + STOP_IN_NS + 4 * HOUR_NS,
+                note="invented, as all of this plant",
+                by="demo",
+                recorded_ns=now_ns,
+            )
         )
 
 
