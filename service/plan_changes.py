@@ -39,6 +39,7 @@ from service.ports import KeptDutyPlan, KeptPrognosis, NotFoundError, Stores
 log = structlog.get_logger(__name__)
 
 DAY_NS = 86_400 * 10**9
+YEARS = (1971, 2200)  # in which a stop may be supposed
 WHAT_IF = "What if"  # the name of a stop that is only asked about
 
 
@@ -87,7 +88,11 @@ class PlanChanges:
     # Asked
 
     def plan(self, asked: Asked, *, now_ns: int) -> SitePlan:
-        """Return what is to be changed of the drives asked about. Raises ValueError (risk out of range)."""
+        """Return what is to be changed of the drives asked about. Raises ValueError (risk or supposed stop out of range)."""
+        if asked.stop_on is not None and not YEARS[0] <= asked.stop_on.year <= YEARS[1]:
+            raise FieldsRefusedError(
+                {"stop_on": f"give a day within {YEARS[0]} to {YEARS[1]}, like 2026-08-03"}
+            )
         changes = [each for each in self._changes(asked, now_ns) if asked.covers(each.drive)]
         changes.sort(key=_urgency)
         return SitePlan(changes=changes, stops=by_stop(changes, small_pct=asked.small_pct))

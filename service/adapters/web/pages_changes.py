@@ -5,6 +5,7 @@ the door `plan_changes`.
 """
 
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Annotated, Any
@@ -29,7 +30,7 @@ from service.core.planned_stop import PlannedStop
 from service.core.replacement import RISK, RISK_LEAST, RISK_MOST, Answer, Change, day_of, day_words
 from service.core.shift import instant_ns
 from service.core.supply import FIELDS, MARGIN_DAYS, PRICES, Supply, SupplyScope
-from service.plan_changes import Asked, SitePlan
+from service.plan_changes import YEARS, Asked, SitePlan
 from service.ports import KeptDutyPlan, NotFoundError
 
 router = APIRouter()
@@ -111,11 +112,10 @@ def looked_at(
     """Return what a request looks at."""
     day, wrong = None, ""
     if stop_on:
-        try:
+        with suppress(ValueError):
             day = date.fromisoformat(stop_on)
-            datetime(day.year, day.month, day.day).timestamp()  # noqa: DTZ001 - only whether clocks reach it
-        except (ValueError, OverflowError, OSError):
-            day, wrong = None, f"{stop_on[:20]!r} is no day: write it like 2026-08-03"
+        if day is None or not YEARS[0] <= day.year <= YEARS[1]:
+            day, wrong = None, f"{stop_on[:20]!r} is no day to suppose a stop on: write it like 2026-08-03"
     asked = Asked(site=site or None, area=area or None, line=line or None, risk=risk, stop_on=day)
     given = {"site": site, "area": area, "line": line, "risk": "" if risk == RISK else f"{risk:g}"}
     query = urlencode({name: value for name, value in given.items() if value})

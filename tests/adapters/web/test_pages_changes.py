@@ -80,7 +80,9 @@ def test_what_if_is_said_to_be_a_question_and_plans_nothing(plant: Plant) -> Non
     assert "This is a question" in page
     assert "What if" in page
     assert plant.ports.planned_stops.stops() == []
-    assert "is no day" in plant.page("/changes?stop_on=soon")
+    for day in ("soon", "0001-01-01", "9999-12-31"):
+        assert "is no day" in plant.page(f"/changes?stop_on={day}")
+        assert plant.client.get("/api/v1/changes", params={"stop_on": day}).status_code == 422
     plant.page("/changes?risk=0.9", 422)
 
 
