@@ -345,6 +345,30 @@ def test_a_new_chain_borrows_from_its_class_and_says_so(ports: Ports) -> None:
     assert days_ahead(kept.p50_ns, clock.now_ns) == pytest.approx(3 / 2 * 365 - 25, rel=0.25)
 
 
+def test_joints_count_by_the_load_where_that_is_sent() -> None:
+    ports = fake_ports()
+    a_drive(ports)
+    days = 12
+    plain = readings_of(hours_of("saw-1", range(days), 0.01))
+    ports.readings.store(
+        [
+            replace(each, load_n=1000.0 if number < len(plain) / 2 else 3000.0)
+            for number, each in enumerate(plain)
+        ]
+    )
+    ports.readings.roll_up()
+    foretell = Foretell(ports, now_ns=Clock(START_NS + days * DAY_NS))
+    plant = foretell._plant_now()
+    drive, chain = plant.drives["saw-1"], plant.chains["saw-1"][0]
+    for _ in range(3):  # a few days a turn are looked up
+        history = foretell._history(plant, drive, chain, START_NS + days * DAY_NS)
+    clock = history.clock
+    assert clock.load_n == pytest.approx(2000)
+    half = clock.clock_at(START_NS + days * DAY_NS // 2)
+    assert half / clock.clock[-1] == pytest.approx(1 / 4)
+    assert clock.clock[-1] == pytest.approx(JOINTS_A_DAY * days), "a joint at the mean load counts as one"
+
+
 # What is due
 
 

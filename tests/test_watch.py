@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from service.annunciator import Annunciator
 from service.core.alert import Act, Annunciation, Event, Hold, NotAllowedError, alert_id_of, begin, replay
 from service.core.commission import BRACKET_TOUCHED, note_line
+from service.core.condition import Forecast
 from service.core.drive import Chain, Drive
 from service.core.hand import HandMethod, HandValue
 from service.core.not_measured import NotMeasured
@@ -654,3 +655,54 @@ def test_what_a_drive_is_judged_by_is_its_limit_and_what_was_set_for_it() -> Non
     assert by.limit_pct == 1.5
     assert by.setpoints[K.NEAR].value == 80.0
     assert by.setpoints[K.AT_LIMIT] == RULES[K.AT_LIMIT].setpoint
+
+
+# Forecasts
+
+
+def test_a_forecast_raises_its_alert_once_two_say_so_however_often_they_are_looked_at() -> None:
+    plant = a_plant()
+    told: dict[str, Forecast] = {}
+    plant.watch = plant.another(forecast_of=lambda chain_id, _: told.get(chain_id))
+    plant.store(*rows(10, 410, 1.0, 100))
+    for at_s, made_s in ((500, 500), (600, 500), (700, 500)):
+        plant.at(made_s)
+        told["a-1"] = Forecast(limit_ns=NOON_NS + 10 * DAY_NS, made_ns=plant.now_ns)
+        plant.turn(at_s)
+    assert plant.state(K.LIMIT_WITHIN_LEAD_TIME) == "none", "one forecast is one, at every look"
+    told["a-1"] = Forecast(limit_ns=NOON_NS + 10 * DAY_NS, made_ns=NOON_NS + 800 * S)
+    plant.turn(810)
+    assert plant.state(K.LIMIT_WITHIN_LEAD_TIME) == "unacknowledged"
+    for made_s in (900, 1000):
+        told["a-1"] = Forecast(limit_ns=NOON_NS + 90 * DAY_NS, made_ns=NOON_NS + made_s * S)
+        plant.turn(made_s + 10)
+    assert plant.state(K.LIMIT_WITHIN_LEAD_TIME) == "returned_unacknowledged"
+
+
+def test_the_forecast_of_a_chain_that_came_off_raises_nothing_for_the_next_one() -> None:
+    plant = a_plant()
+    soon = Forecast(limit_ns=NOON_NS + DAY_NS)
+    plant.watch = plant.another(forecast_of=lambda chain_id, _: soon if chain_id == "a-1" else None)
+    plant.ports.register.take_off_chain("a-1", NOON_NS + 100 * S, "worn")
+    plant.ports.register.fit_chain(a_chain("a", "2", NOON_NS + 100 * S))
+    for at_s in (200, 300, 400):
+        plant.turn(at_s)
+    assert plant.state(K.LIMIT_WITHIN_LEAD_TIME) == "none"
+
+
+def test_a_limit_that_comes_before_the_next_stop_is_told() -> None:
+    plant = a_plant()
+    made = iter(range(1, 100))
+
+    def forecast_of(_: str, now_ns: int) -> Forecast:
+        return Forecast(
+            limit_ns=NOON_NS + 100 * DAY_NS,
+            next_stop_ns=NOON_NS + 120 * DAY_NS,
+            made_ns=now_ns + next(made),
+        )
+
+    plant.watch = plant.another(forecast_of=forecast_of)
+    for at_s in (200, 300, 400):
+        plant.turn(at_s)
+    assert plant.state(K.LIMIT_BEFORE_STOP) == "unacknowledged"
+    assert plant.state(K.LIMIT_WITHIN_LEAD_TIME) == "none"
