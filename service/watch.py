@@ -290,10 +290,11 @@ class Watch:
         """What is true or may become so and says nothing now, with why."""
         kinds_of_work = {each.kind for each in around.work.get(registered.drive.drive_id, ())}
         checked = bool(kinds_of_work & (COMMISSIONING_KINDS | SIMULATION_KINDS))
+        active = evaluation.active()
         found = {
             kind: quiet_because(
                 kind,
-                active=evaluation.clock.active(),
+                active=active,
                 stands=stands(evaluation.now.state, around.now_ns),
                 function_check=checked or _is_set_up(registered, around.now_ns),
                 locked_out=WorkKind.LOCKED_OUT in kinds_of_work,

@@ -16,7 +16,7 @@ Knows setpoints, readings and judgements; must not know who is told, nor what an
 """
 
 import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from statistics import median
 from types import MappingProxyType
@@ -773,17 +773,21 @@ STANDS = "the drive stands: this says nothing then"
 CHECKED = "the sensing of the drive is being set up or checked"
 LOCKED_OUT = "somebody works on the drive"
 OFFLINE = "the device is offline, and that is told"
+REACHED = "the limit is reached, and that is told"
+FORETOLD = frozenset({_K.LIMIT_WITHIN_LEAD_TIME, _K.LIMIT_BEFORE_STOP})
 
 
 def quiet_because(
     kind: ConditionKind,
     *,
-    active: Iterable[ConditionKind],
+    active: Collection[ConditionKind],
     stands: bool,
     function_check: bool,
     locked_out: bool,
 ) -> str:
     """Return why a condition other than a step of elongation is suppressed by design just now; "" where it is not."""
+    if kind in FORETOLD and _K.AT_LIMIT in active:
+        return REACHED
     if not RULES[kind].quiet_standing:
         return ""
     if locked_out:

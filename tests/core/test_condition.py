@@ -555,6 +555,14 @@ def test_a_stop_keeps_quiet_about_the_sensing_and_never_about_the_chain(kind: Co
     assert not quiet_because(kind, active=(), stands=False, function_check=False, locked_out=False)
 
 
+def test_what_was_foretold_is_quiet_once_the_limit_is_reached() -> None:
+    how = {"stands": False, "function_check": False, "locked_out": False}
+    for kind in (K.LIMIT_WITHIN_LEAD_TIME, K.LIMIT_BEFORE_STOP):
+        assert quiet_because(kind, active={K.AT_LIMIT}, **how)
+        assert not quiet_because(kind, active={K.NEAR}, **how)
+    assert not quiet_because(K.AT_LIMIT, active={K.AT_LIMIT}, **how)
+
+
 def test_no_reading_is_not_told_beside_the_device_that_is_offline() -> None:
     how = {"stands": False, "function_check": False, "locked_out": False}
     assert quiet_because(K.NO_READING, active={K.DEVICE_OFFLINE}, **how)

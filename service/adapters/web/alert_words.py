@@ -46,6 +46,9 @@ def measured_words(value: float | None, u: float | None, setpoint: float | None,
     """Return what was measured and what it was held against; "" where the condition has no number. U = 2 u."""
     if value is None:
         return ""
+    if unit == "days" and max(abs(value), abs(setpoint or 0.0)) < 1:
+        value, u, unit = value * 1440, u and u * 1440, "minutes"
+        setpoint = None if setpoint is None else setpoint * 1440
     places = 0 if abs(value) >= 100 else 1 if abs(value) >= 10 else 2
     said = f"{value:.{places}f}" + (f" ± {2 * u:.{places}f}" if u else "") + (f" {unit}" if unit else "")
     held = "" if setpoint is None else f", setpoint {setpoint:g}" + (f" {unit}" if unit else "")

@@ -63,6 +63,9 @@ def interval(kept: KeptPrognosis, zone: tzinfo) -> tuple[str, str] | None:
     return middle, f"{early} to {late}"
 
 
+FAST_PCT = 100.0  # in 30 days: no chain wears so fast but one whose wear is sped up, and then hours say more
+
+
 def rests_on(kept: KeptPrognosis, zone: tzinfo) -> str:
     """Return what the prognosis was made from."""
     return " ".join(_rests_on(kept, zone))
@@ -76,6 +79,8 @@ def rate_words(kept: KeptPrognosis) -> str:
     month = rate.get("per_30_days_pct")
     hours = rate.get("per_1000_h_pct")
     of_calendar = kept.document.get("clock", {}).get("unit") == "hours"
+    if month is not None and abs(month) >= FAST_PCT:
+        return f"{_short(month / 720)} % in an hour"
     said = [
         "" if month is None else f"{_short(month)} % in 30 days",
         "" if hours is None or of_calendar else f"{_short(hours)} % in 1000 h of running",
