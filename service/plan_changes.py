@@ -8,7 +8,7 @@ the caller; `by` is who acted.
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time, tzinfo
 
 import structlog
@@ -62,12 +62,12 @@ class Asked:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DriveChange:
-    """One drive with all that there is to say of its change. order, steps: None without a chain."""
+    """One drive with what there is to say of its change. order, steps: None without a chain. costs: where one is asked about."""
 
     change: Change
-    costs: Costs
     order: Order | None
     steps: CheckList | None
+    costs: Costs = field(default_factory=Costs)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,12 +107,12 @@ class PlanChanges:
         changes = self._changes(Asked(risk=risk), now_ns)
         change = next(each for each in changes if each.drive.drive_id == drive_id)
         [found] = self.orders([change], now_ns=now_ns, among=changes)
-        return found
+        return replace(found, costs=costs_of(change, now_ns))
 
     def orders(
         self, changes: Sequence[Change], *, now_ns: int, among: Sequence[Change] | None = None
     ) -> list[DriveChange]:
-        """Return each of these with its order, check-list and costs. among: all in which a set's other members are."""
+        """Return each of these with its order and check-list. among: all in which a set's other members are."""
         chains = self._chains()
         sprockets: dict[str, list[Sprocket]] = defaultdict(list)
         for each in self._stores.sprockets.of():
@@ -137,7 +137,7 @@ class PlanChanges:
                 if change.set_name and each is not change and set_of(each.drive) == set_of(change.drive)
             ]
             steps = None if order is None else check_list(order, set_with=mates)
-            found.append(DriveChange(change=change, costs=costs_of(change, now_ns), order=order, steps=steps))
+            found.append(DriveChange(change=change, order=order, steps=steps))
         return found
 
     @staticmethod

@@ -5,6 +5,12 @@ from service.ports import KeptPrognosis
 
 DAY_NS = 86_400 * 10**9
 
+# What the door adds to core's report.
+MORE = {
+    "clock": {"unit": "joints", "now": 1e6, "hours": 100.0, "filled_share": 0.0, "load_n": None},
+    "duty": {"hours_a_week": 80.0, "planned": False, "weeks": 8.0, "stops": 0},
+}
+
 
 def a_prognosis(made_ns: int, days: dict[float, float], outcome: Outcome = Outcome.FORECAST) -> Prognosis:
     """A prognosis whose quantiles lie so many days after it was made."""
@@ -31,8 +37,8 @@ def a_prognosis(made_ns: int, days: dict[float, float], outcome: Outcome = Outco
             epochs=1,
             left_out_bedding_in=0,
             left_out_old_epochs=0,
-            first_ns=None,
-            last_ns=None,
+            first_ns=made_ns - 90 * DAY_NS,
+            last_ns=made_ns,
         ),
         assumptions=(),
         version="by hand",
@@ -56,5 +62,5 @@ def kept(
         p50_ns=p50_ns,
         p90_ns=p90_ns,
         version="by hand",
-        document=plain(prognosis),
+        document=plain(prognosis) | MORE,
     )

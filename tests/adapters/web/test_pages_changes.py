@@ -115,6 +115,11 @@ def test_a_drive_comes_with_cautions_before_anything_else(plant: Plant) -> None:
     plant.page("/drives/press-9/change", 404)
 
 
+def test_the_page_of_a_drive_leads_there(plant: Plant) -> None:
+    with_drive(plant)
+    assert 'href="/drives/press-3/change"' in plant.page("/drives/press-3")
+
+
 def test_the_address_for_calendars_stands_there(plant: Plant) -> None:
     with_drive(plant)
     assert "http://127.0.0.1:8390/api/v1/changes.ics?site=Talheim" in plant.page("/changes?site=Talheim")
