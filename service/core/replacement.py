@@ -403,26 +403,28 @@ class StopPlan:
 
 
 def by_stop(changes: Sequence[Change], *, small_pct: float = SMALL_LOSS_PCT) -> list[StopPlan]:
-    """Return the stops in which something is to be changed, by start.
+    """Return the stops in which something is to be changed, by start, and those that are only supposed (number below 0).
 
     Along may go what stands in that stop and is due in the next one of its own, where that gives up `small_pct` of its life
     at most; a set goes along as a whole or not at all.
     """
     must: dict[int, list[Change]] = defaultdict(list)
-    stops: dict[int, PlannedStop] = {}
+    stops: dict[int, tuple[PlannedStop, tzinfo]] = {}
     for each in changes:
         if each.stop is not None:
             must[each.stop.number].append(each)
-            stops[each.stop.number] = each.stop
+        asked_about = [stop for stop in each.facts.stops if stop.number < 0]
+        for stop in (*asked_about, *([each.stop] if each.stop else ())):
+            stops[stop.number] = stop, each.facts.zone
     found = []
-    for number, stop in sorted(stops.items(), key=lambda pair: (pair[1].starts_ns, pair[0])):
+    for number, (stop, zone) in sorted(stops.items(), key=lambda pair: (pair[1][0].starts_ns, pair[0])):
         near = [_along(each, stop) for each in changes]
         small = [each for each in near if each is not None and each.loss_pct <= small_pct]
         along = [each for each in small if _whole_set(each, small, changes)]
         found.append(
             StopPlan(
                 stop=stop,
-                zone=must[number][0].facts.zone,
+                zone=zone,
                 must=tuple(
                     sorted(must[number], key=lambda each: (each.reached_ns or 0, each.drive.drive_id))
                 ),

@@ -363,6 +363,14 @@ def test_what_is_due_in_the_next_stop_may_go_along_at_a_small_loss() -> None:
     assert [each.change.drive.drive_id for each in wider.along] == ["second", "young"]
 
 
+def test_a_supposed_stop_is_told_of_with_what_could_go_along_though_nothing_must() -> None:
+    supposed = a_stop(40, -1)
+    asked, planned = by_stop(plan(facts("a", 100.0, supposed, a_stop(60, 1))))
+    assert (asked.stop, asked.must) == (supposed, ())
+    assert [each.change.drive.drive_id for each in asked.along] == ["a"]
+    assert [each.drive.drive_id for each in planned.must] == ["a"]
+
+
 def test_stops_come_by_start_each_with_its_own() -> None:
     stops = (a_stop(60, 1), a_stop(90, 2))
     plans = by_stop(plan(facts("b", 120.0, *stops), facts("a", 100.0, *stops), facts("none", None)))
