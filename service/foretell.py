@@ -25,6 +25,7 @@ from service.core.duty import Duty, DutyPlan, Stop, planned_duty
 from service.core.forecast_quality import Course, ToldOnce, reached_ns
 from service.core.hand import hand_elongation
 from service.core.prognosis import Case, Outcome, Prognosis, forecast, plain, series_of
+from service.core.supply import terms_of
 from service.core.wear_class import CHAINS_LEAST, CHAINS_MOST, WearClass, learn_class
 from service.core.wear_clock import NS_PER_DAY, NS_PER_HOUR, WearClock, planned_clock
 from service.core.wear_history import Stretch, clock_of, duty_of, hand_observation, observations_of
@@ -89,6 +90,7 @@ class _History:
 class _Latest:
     kept: KeptPrognosis
     stops: Sequence[Stop]
+    lead_days: int | None  # from order to need, as people set it under supply
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,7 +161,8 @@ class Foretell:
         """
         plant, latest = self._plant_now(), self._load()
         by_hand = {each.drive_id: each.recorded_ns for each in self._stores.hand_values.newest()}
-        planned_ns = max(self._stores.planned_stops.changed_ns(), self._stores.duty_plans.changed_ns())
+        plans = (self._stores.planned_stops, self._stores.duty_plans, self._stores.supplies)
+        planned_ns = max(each.changed_ns() for each in plans)
         made = failed = 0
         took_s = 0.0
         for drive_id, drive in plant.drives.items():
@@ -208,7 +211,12 @@ class Foretell:
         if kept.outcome is Outcome.LIMIT_REACHED:
             limit_ns = kept.made_ns
         coming = [each.start_ns for each in found.stops if each.start_ns > now_ns]
-        return Forecast(limit_ns=limit_ns, next_stop_ns=min(coming, default=None), made_ns=kept.made_ns)
+        return Forecast(
+            limit_ns=limit_ns,
+            next_stop_ns=min(coming, default=None),
+            made_ns=kept.made_ns,
+            lead_days=found.lead_days,
+        )
 
     # What is there
 
@@ -233,11 +241,25 @@ class Foretell:
             drives = {each.drive_id: each for each in self._stores.register.drives()}
             now_ns = self._now_ns()
             self._latest = {
-                each.chain_id: _Latest(each, self._stops(drives[each.drive_id], now_ns))
+                each.chain_id: self._latest_of(
+                    each, drives[each.drive_id], self._stops(drives[each.drive_id], now_ns)
+                )
                 for each in newest
                 if each.drive_id in drives
             }
         return self._latest
+
+    def _latest_of(self, kept: KeptPrognosis, drive: Drive, stops: Sequence[Stop]) -> _Latest:
+        chains = self._stores.register.chains(drive.drive_id)
+        designation = next((each.designation for each in chains if each.chain_id == kept.chain_id), "")
+        terms = terms_of(
+            self._stores.supplies.supplies(),
+            site=drive.site,
+            drive_class=drive.drive_class,
+            designation=designation,
+            drive_id=drive.drive_id,
+        )
+        return _Latest(kept, stops, terms.days_ahead)
 
     def _is_due(
         self,
@@ -303,7 +325,7 @@ class Foretell:
         )
         kept = _kept(drive, chain, prognosis, _more(history, duty))
         self._stores.prognoses.keep([kept])
-        self._latest = {**(self._latest or {}), chain.chain_id: _Latest(kept, stops)}
+        self._latest = {**(self._latest or {}), chain.chain_id: self._latest_of(kept, drive, stops)}
         return kept
 
     def _zone_of(self, site: str) -> tzinfo:

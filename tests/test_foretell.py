@@ -22,6 +22,7 @@ from service.core.shift import Site
 from service.foretell import BY_CALENDAR, YOUNG, Foretell, courses_of, stretches_of
 from service.ports import ROWS_MAX, KeptDutyPlan, NotFoundError, Resolution, RollUp, StoreUnavailableError
 from tests.contracts.given import DAY_NS, MEASURED, SQLITE, Ports, S, a_store, fake_ports
+from tests.contracts.test_changes import A_SUPPLY
 from tests.fakes import FakeReadings
 
 HOUR_NS = 3600 * S
@@ -480,6 +481,7 @@ def test_alerts_go_by_the_early_end_of_the_interval_and_the_next_stop(ports: Por
     stop(ports, clock.now_ns, -9, -8)
     stop(ports, clock.now_ns, 60, 61)
     stop(ports, clock.now_ns, 40, 41)
+    ports.supplies.put(replace(A_SUPPLY, name="saw-1", lead_days=28, margin_days=5))
     foretell = Foretell(ports, now_ns=clock)
     assert foretell.forecast_of("saw-1-a", clock.now_ns) is None
     kept = foretell.foretell("saw-1")
@@ -489,6 +491,7 @@ def test_alerts_go_by_the_early_end_of_the_interval_and_the_next_stop(ports: Por
         assert found is not None
         assert (found.limit_ns, found.next_stop_ns) == (kept.p10_ns, clock.now_ns + 40 * DAY_NS)
         assert found.made_ns == clock.now_ns
+        assert found.lead_days == 33
     assert foretell.forecast_of("another", clock.now_ns) is None
     assert foretell.forecast_of("saw-1-a", clock.now_ns + 3 * DAY_NS) is None, "it is too old"
 

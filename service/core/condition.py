@@ -610,6 +610,7 @@ class Forecast:
     limit_ns: int
     next_stop_ns: int | None = None
     made_ns: int | None = None  # one that was looked at already counts no second time
+    lead_days: float | None = None  # that a new chain takes to come, where it is set; else the setpoint's
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -752,16 +753,17 @@ def _faults(step: _Step, faults: Sequence[ChainFault], t_ns: int) -> None:
 
 def _forecast(step: _Step, forecast: Forecast, now_ns: int) -> None:
     lead = _K.LIMIT_WITHIN_LEAD_TIME
-    _ahead(step, lead, (forecast.limit_ns - now_ns) / DAY_NS, within=True)
+    at = step.by.setpoints[lead].value if forecast.lead_days is None else forecast.lead_days
+    _ahead(step, lead, (forecast.limit_ns - now_ns) / DAY_NS, at=at, within=True)
     if forecast.next_stop_ns is not None:
-        _ahead(step, _K.LIMIT_BEFORE_STOP, (forecast.next_stop_ns - forecast.limit_ns) / DAY_NS, within=False)
+        stop, days = _K.LIMIT_BEFORE_STOP, (forecast.next_stop_ns - forecast.limit_ns) / DAY_NS
+        _ahead(step, stop, days, at=step.by.setpoints[stop].value, within=False)
 
 
-def _ahead(step: _Step, kind: ConditionKind, days: float, *, within: bool) -> None:
-    """Hold days against a setpoint of days: true within them, or beyond them."""
-    setpoint = step.by.setpoints[kind]
-    band = setpoint.deadband if step.is_active(kind) else 0.0
-    at = setpoint.value or 0.0
+def _ahead(step: _Step, kind: ConditionKind, days: float, *, at: float | None, within: bool) -> None:
+    """Hold days against so many: true within them, or beyond them."""
+    band = step.by.setpoints[kind].deadband if step.is_active(kind) else 0.0
+    at = at or 0.0
     says = days <= at + band if within else days > at - band
     step.shows(kind, says, lambda: _plain(kind, value=days, setpoint=at, unit="days"))
 

@@ -528,6 +528,14 @@ def test_a_forecast_is_told_where_there_is_one_and_never_without() -> None:
     assert [each.occurred for each in changes] == [False, False]
 
 
+def test_a_lead_time_that_is_set_comes_before_the_setpoint() -> None:
+    state, _ = folded([a_reading(1000, 1.0)])
+    for lead_days, told in ((10, False), (40, True), (None, True)):
+        soon = Forecast(20 * DAY_NS, lead_days=lead_days)
+        _, changes = looked(state, at(1001, forecast=soon), at(1002, forecast=soon))
+        assert [each.kind for each in changes] == [K.LIMIT_WITHIN_LEAD_TIME] * told
+
+
 def test_the_clock_goes_through_json_and_knows_only_its_own_kinds() -> None:
     state, _ = folded([a_reading(1000, 1.0)])
     clock, _ = looked(state, at(1e4), at(2e4, folded_to_ns=5, faults=(a_fault(Fault.LONG_LINK, 1.0),)))
