@@ -128,6 +128,7 @@ def _distinct(found: list[Registration]) -> list[Registration]:
     return list(by_chain.values())
 
 
+@settings(deadline=None)
 @given(st.lists(registrations(), max_size=4).map(_distinct))
 def test_what_is_written_is_read_back_the_same(given_ones: list[Registration]) -> None:
     assert read_csv(write_csv(given_ones)) == given_ones
