@@ -47,9 +47,10 @@ class Annunciator:
         StoreUnavailableError.
         """
         for _ in range(TRIES):
+            alert = self._log.alert(begin(drive_id, kind).alert_id) or begin(drive_id, kind)
+            # Asked for after the alert: had this very act changed the alert by then, its key is found.
             if act.key is not None and (done := self._log.by_key(act.key)) is not None:
                 return self._done_before(done)
-            alert = self._log.alert(begin(drive_id, kind).alert_id) or begin(drive_id, kind)
             if seq is not None and seq != alert.seq:
                 raise OvertakenError(alert)
             transition = advance(alert, act)
