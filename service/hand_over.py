@@ -15,7 +15,7 @@ import structlog
 
 from service.core.alert import Alert, Transition, begin, replay
 from service.core.audit import entry_of
-from service.core.commission import touched_ns
+from service.core.commission import begun_anew_ns
 from service.core.drive import Baseline, Chain, Drive, baseline_at, chain_at
 from service.core.fields import FieldsRefusedError
 from service.core.hand import hand_elongation, newer
@@ -612,8 +612,8 @@ class _Look:
         to_ns, device = self._shift.to_ns, self._device(drive.drive_id)
         baseline = baseline_at(baselines, to_ns)
         begun_ns = [each.since_ns for each in self._of(drive, COMMISSIONING_KINDS)]
-        touched = touched_ns(drive.note)
-        if touched and touched <= to_ns and (baseline is None or baseline.taken_ns < touched):
+        touched = begun_anew_ns(drive.note, baseline)
+        if touched and touched <= to_ns:
             begun_ns.append(touched)
         known = KnownOfSensing(
             now_ns=to_ns,

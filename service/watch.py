@@ -17,7 +17,7 @@ from dataclasses import dataclass, field, replace
 
 import structlog
 
-from service.core.commission import touched_ns
+from service.core.commission import begun_anew_ns
 from service.core.condition import (
     BY_CLOCK,
     HOUR_NS,
@@ -365,9 +365,6 @@ def _registered(
 
 def _is_set_up(registered: Registered, now_ns: int) -> bool:
     """Whether a bracket was touched and no baseline taken since."""
-    touched = touched_ns(registered.drive.note)
-    if not touched:
-        return False
     chain = chain_at(registered.chains, now_ns)
     baseline = baseline_at(registered.baselines.get(chain.chain_id, []), now_ns) if chain else None
-    return baseline is None or baseline.taken_ns < touched
+    return begun_anew_ns(registered.drive.note, baseline) is not None

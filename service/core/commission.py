@@ -265,3 +265,9 @@ def touched_ns(note: str) -> int | None:
         except ValueError:  # somebody wrote a line of their own
             continue
     return max(instants, default=None)
+
+
+def begun_anew_ns(note: str, baseline: Baseline | None) -> int | None:
+    """Return when a bracket was touched after the baseline in force was taken; None where that baseline still holds."""
+    touched = touched_ns(note)
+    return touched if touched and (baseline is None or baseline.taken_ns < touched) else None

@@ -1,24 +1,21 @@
 """`linklag commission`: steps as they turn, the baseline at the end, and what it asks for."""
 
 import dataclasses
-import logging
 import os
-import sys
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
 import pytest
-import structlog
 
 from sensors_sim.sensor import Sensor
-from service import main
 from service.adapters.database.connect import Database, open_database
 from service.commands import CommandError
 from service.commands.steps_live import EVERY_S, Wanted, follow
 from service.core.batch import Batch
 from service.settings import Settings, read_settings
+from tests.commands.command_line import Cli, command_line
 from tests.core.running import Running, S, exchanged, sent
 
 SOUND = Running()
@@ -27,36 +24,11 @@ SHAFT = 1000 * 60 / (19 * 12.7)
 TAKE = ("--baseline", "new", "--by", "A. Kern", "--why", "new chain fitted")
 
 
-class Said(NamedTuple):
-    code: int
-    out: str
-    err: str
-
-
-Cli = Callable[..., Said]
-
-
 @pytest.fixture
 def cli(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]) -> Iterator[Cli]:
     """Run the command line in this process, with data of the test's own."""
-    for name in list(os.environ):
-        if name.startswith("LINKLAG_"):
-            monkeypatch.delenv(name)
-    monkeypatch.chdir(tmp_path)
-    monkeypatch.setenv("LINKLAG_STORE__FOLDER", str(tmp_path))
-
-    def call(*arguments: str) -> Said:
-        monkeypatch.setattr(sys, "argv", ["linklag", *arguments])
-        capfd.readouterr()
-        with pytest.raises(SystemExit) as left:
-            main.run()
-        assert isinstance(left.value.code, int)
-        return Said(left.value.code, *capfd.readouterr())
-
-    handlers, level = logging.root.handlers[:], logging.root.level
-    yield call
-    logging.root.handlers[:], logging.root.level = handlers, level
-    structlog.reset_defaults()
+    with command_line(tmp_path, monkeypatch, capfd) as call:
+        yield call
 
 
 def stored(folder: Path) -> Database:

@@ -1,57 +1,27 @@
 """`linklag hand`: what it records, asks about, lists and prints."""
 
-import logging
-import os
-import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
-from typing import NamedTuple
 
 import pytest
-import structlog
 
-from service import main
 from service.adapters.database.connect import open_database
 from service.commands.by_hand import WIDTH
+from tests.commands.command_line import Cli, command_line
 from tests.contracts.given import S, a_reading
 
 ADD = ("drive", "add", "infeed-2", "-n", "20", "--chain", "16B-1", "--loop", "120", "--fitted", "2026-01-01")
 RULE = ("hand", "add", "infeed-2", "-n", "24", "--length", "616.5", "--tight", "--by", "H. Brandt")
 
 
-class Said(NamedTuple):
-    code: int
-    out: str
-    err: str
-
-
-Cli = Callable[..., Said]
-
-
 @pytest.fixture
 def cli(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]) -> Iterator[Cli]:
     """Run the command line in this process, with data of the test's own and one drive."""
-    for name in list(os.environ):
-        if name.startswith("LINKLAG_"):
-            monkeypatch.delenv(name)
-    monkeypatch.chdir(tmp_path)
-    monkeypatch.setenv("LINKLAG_STORE__FOLDER", str(tmp_path))
-
-    def call(*arguments: str) -> Said:
-        monkeypatch.setattr(sys, "argv", ["linklag", *arguments])
-        capfd.readouterr()
-        with pytest.raises(SystemExit) as left:
-            main.run()
-        assert isinstance(left.value.code, int)
-        return Said(left.value.code, *capfd.readouterr())
-
-    handlers, level = logging.root.handlers[:], logging.root.level
-    assert call(*ADD).code == 0
-    yield call
-    logging.root.handlers[:], logging.root.level = handlers, level
-    structlog.reset_defaults()
+    with command_line(tmp_path, monkeypatch, capfd) as call:
+        assert call(*ADD).code == 0
+        yield call
 
 
 def with_readings(folder: Path) -> None:

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 from service.core.batch import RejectionReason
-from service.core.commission import touched_ns
+from service.core.commission import begun_anew_ns
 from service.core.drive import Baseline, Chain, Drive, baseline_at
 from service.core.findings import Finding
 from service.core.health import Health, Known, Sign, carried_on, health, present_signs
@@ -105,8 +105,7 @@ class Sensing:
     ) -> Known:
         newest, chain = watched.newest, watched.chain
         baseline = baseline_at(watched.baselines, now_ns)
-        touched = touched_ns(watched.drive.note)
-        open_ns = touched if touched and (baseline is None or baseline.taken_ns < touched) else None
+        open_ns = begun_anew_ns(watched.drive.note, baseline)
         begun_ns = [each.since_ns for each in work if each.kind in COMMISSIONING_KINDS]
         late = newest is None or newest.t_ns < now_ns - REFUSED_AFTER_NS
         return Known(
