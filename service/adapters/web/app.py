@@ -47,9 +47,11 @@ from service.adapters.web import (
     pages_forms,
     pages_hand,
     pages_handover,
+    pages_language,
     pages_lives,
     pages_map,
     pages_people,
+    pages_pictures,
     pages_plan,
     pages_routes,
     pages_setpoints,
@@ -201,6 +203,7 @@ def create_app(
     problems.install(app, pages.problem_page)
     app.openapi = lambda: _openapi(app)  # type: ignore[method-assign]
     app.add_middleware(Access, logins=logins, page=pages.problem_page, now_ns=now_ns)
+    app.add_middleware(pages_language.Spoken, default=settings.language)
     app.add_middleware(Guard, allowed_hosts=settings.allowed_hosts, body_bytes_max=settings.body_bytes_max)
     return app
 
@@ -256,11 +259,13 @@ def _add_routes(app: FastAPI) -> None:
     app.include_router(pages_forecasts.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_alerts.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_changes.router, include_in_schema=False, dependencies=READS)
+    app.include_router(pages_pictures.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_map.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_plan.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_people.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_people.open_router, include_in_schema=False)
+    app.include_router(pages_language.router, include_in_schema=False)
     app.mount("/static", StaticFiles(directory=Path(__file__).with_name("static")), name="static")
 
 

@@ -256,7 +256,7 @@ def lives_page(
             values["classes"] = parts.look_back.classes(now_ns)
         else:
             report = parts.look_back.lives_of(drive_class, unit, now_ns, change)
-            values |= {"report": report, "picture": _lives_picture(report)}
+            values |= {"report": report, "picture": lives_picture(report)}
             values["verdict"] = comparison_words(report.compared) if report.compared else ""
             values["rows"] = [
                 (
@@ -272,7 +272,8 @@ def lives_page(
     return render(request, "lives.html", values, now_ns=now_ns, status=503 if values["missing"] else 200)
 
 
-def _lives_picture(report: LivesReport) -> str:
+def lives_picture(report: LivesReport) -> str:
+    """Return the curves of a class; "" where no chain was worn out yet."""
     compared = report.compared
     curves = [Curve("one", report.survival)]
     if compared is not None:
@@ -302,7 +303,7 @@ def influence_page(
     values = {
         "state": parts.board.state(drive_id, now_ns),
         "report": report,
-        "picture": _influence_picture(parts, report),
+        "picture": influence_picture(parts, report),
         "span": span,
         "spans": {name: words for name, (words, _) in SPANS.items()},
         "factors": FACTORS,
@@ -311,7 +312,8 @@ def influence_page(
     return render(request, "influence.html", values, now_ns=now_ns)
 
 
-def _influence_picture(parts: Parts, report: WearReport) -> str:
+def influence_picture(parts: Parts, report: WearReport) -> str:
+    """Return the rates of a drive with what was done to it; "" where there are none."""
     if not report.found.bins:
         return ""
     from_ns = max(report.from_ns, report.found.bins[0].from_ns)

@@ -119,7 +119,7 @@ def plan_page(request: Request) -> Response:
         return RedirectResponse(f"/plan?{urlencode(filled)}" if filled else "/plan", 303)
     typed = dict(filled)
     wrong = Wrong()
-    plan = _planned(typed, wrong) if typed else None
+    plan = planned(typed, wrong) if typed else None
     values: dict[str, Any] = {
         "typed": typed,
         "wrong": wrong,
@@ -134,7 +134,8 @@ def plan_page(request: Request) -> Response:
     return render(request, "plan.html", values, status=422 if wrong else 200)
 
 
-def _planned(typed: Mapping[str, str], wrong: Wrong) -> Plan | None:
+def planned(typed: Mapping[str, str], wrong: Wrong) -> Plan | None:
+    """Return the plan of what was typed; None, and in `wrong` why, where there is none."""
     unknown = sorted(set(typed) - {each.name for each in ALL_FIELDS})
     if unknown:
         wrong.above = (

@@ -170,16 +170,17 @@ def _since(row: RollUp, baselines: Mapping[str, Sequence[Baseline]]) -> tuple[fl
 def csv_chunks(series: Series) -> Iterator[str]:
     """Yield the rows as CSV (RFC 4180): one header line, times with the same number of digits throughout."""
     head = _RAW_HEAD if series.resolution is Span.RAW else ("time", *ROLLED_FIELDS, *ROLLED_SINCE)
-    return _csv(head, (_csv_row(row, series.baselines) for row in series.rows))
+    return table_csv(head, (_csv_row(row, series.baselines) for row in series.rows))
 
 
 def superseded_csv(rows: Sequence[Superseded]) -> Iterator[str]:
     """Yield superseded readings as CSV: as readings, and when and why another was put in place of each."""
     head = (*_RAW_HEAD, *SUPERSEDED_FIELDS)
-    return _csv(head, ([*_raw_row(row.reading), rfc3339(row.at_ns, 9), cell(row.why)] for row in rows))
+    return table_csv(head, ([*_raw_row(row.reading), rfc3339(row.at_ns, 9), cell(row.why)] for row in rows))
 
 
-def _csv(head: Sequence[str], rows: Iterable[Sequence[Any]]) -> Iterator[str]:
+def table_csv(head: Sequence[str], rows: Iterable[Sequence[Any]]) -> Iterator[str]:
+    """Yield a table as CSV (RFC 4180). Text is to go through `cell` first."""
     buffer = io.StringIO()
     write: Callable[[Sequence[Any]], Any] = csv.writer(buffer).writerow
     write(head)

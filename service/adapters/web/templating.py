@@ -1,4 +1,4 @@
-"""How a template becomes a page: escaping always on, undefined names are errors, times in the site's zone."""
+"""How a template becomes a page: escaping always on, undefined names are errors, times in the site's zone, texts in the reader's language."""
 
 import re
 from collections.abc import Mapping
@@ -10,15 +10,15 @@ from typing import Any
 
 from fastapi import Request
 from fastapi.responses import HTMLResponse
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from jinja2 import Environment, FileSystemLoader, StrictUndefined, nodes
 from jinja2.ext import Extension
 from markupsafe import Markup, escape
 
-from service.adapters.web import words
+from service.adapters.web import texts, words
 from service.adapters.web.caller import FORM_FIELD, Caller, caller_or_none
-from service.adapters.web.chart import MONTHS
 from service.adapters.web.instants import age_words, local, rfc3339, zone_name
 from service.adapters.web.parts import Parts, parts_of
+from service.adapters.web.template_texts import Translator
 from service.core.alert import Annunciation
 from service.core.findings import amount
 from service.core.health import LETTERS
@@ -61,9 +61,24 @@ def may(role: str) -> bool:
     return caller is not None and caller.role >= role_of(role)
 
 
+class PageEnvironment(Environment):
+    """The templates in one language: texts are put in while a template is compiled. English is what the templates say."""
+
+    texts: texts.Catalogue | None = None
+
+    def _generate(
+        self, source: nodes.Template, name: str | None, filename: str | None, defer_init: bool = False
+    ) -> str:
+        """Return the Python code of a template; the hook that Jinja leaves for this."""
+        if self.texts is not None:
+            written = self.texts.written
+            source = Translator(lambda text: written.get(text, text)).template(source)
+        return super()._generate(source, name, filename, defer_init)
+
+
 @cache
-def _environment() -> Environment:
-    environment = Environment(
+def _environment(language: str = texts.ENGLISH) -> Environment:
+    environment = PageEnvironment(
         loader=FileSystemLoader(Path(__file__).with_name("templates")),
         autoescape=True,
         undefined=StrictUndefined,
@@ -71,8 +86,13 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters["prose"] = prose
+    environment.texts = None if language == texts.ENGLISH else texts.catalogue(language)
+    environment.filters.update(prose=prose, format_local=format_local, first_up=first_up)
     environment.globals.update(
+        _=told,
+        told=told,
+        lang=language,
+        languages=texts.languages(),
         form_token_field=form_token_field,
         signed_in=signed_in,
         may=may,
@@ -96,6 +116,23 @@ def hand_words(report: HandReport) -> tuple[str, str]:
     return words.elongation_words(report.elongation.elongation_pct, report.elongation.u_pct)
 
 
+def told(value: object) -> object:
+    """Return what is printed: text of ours in the language spoken, everything else as it is."""
+    if type(value) is float:
+        return texts.figures(str(value))
+    return texts.told(str(value)) if isinstance(value, str) and not isinstance(value, Markup) else value
+
+
+def format_local(form: str, *values: object) -> str:
+    """Return values in a format like "%.2f %%", with decimals as the language spoken writes them."""
+    return texts.figures(form % values)
+
+
+def first_up(text: str) -> str:
+    """Return a text with a capital first; the others stay as they are, for some languages write nouns with one."""
+    return text[:1].upper() + text[1:]
+
+
 def prose(text: str) -> Markup:
     """Return text as HTML: escaped, a paragraph for each blank line, code for what stands in backticks."""
     paragraphs = []
@@ -109,9 +146,9 @@ def prose(text: str) -> Markup:
 
 
 def when(ns: int, zone: tzinfo) -> str:
-    """Return an instant as pages write it: 25 Nov 2026, 09:15."""
+    """Return an instant as pages write it: 25 Nov 2026, 09:15; in German 25. Nov. 2026, 09:15."""
     at = local(ns, zone)
-    return f"{at.day} {MONTHS[at.month - 1]} {at.year}, {at.hour:02d}:{at.minute:02d}"
+    return f"{texts.day(at.day, at.month)} {at.year}, {at.hour:02d}:{at.minute:02d}"
 
 
 def _unseen(parts: Parts) -> int:
@@ -122,6 +159,13 @@ def _unseen(parts: Parts) -> int:
         return 0
     waiting = {Annunciation.UNACKNOWLEDGED, Annunciation.RETURNED}
     return sum(each.annunciation in waiting and not each.held for each in alerts)
+
+
+def address_of(request: Request) -> str:
+    """Return the address of a page within this site, to come back to; the board for what a form was posted to."""
+    if request.method != "GET":
+        return "/"
+    return f"{request.url.path}?{request.url.query}" if request.url.query else request.url.path
 
 
 def render(
@@ -138,7 +182,7 @@ def render(
     zone = parts.settings.zone
     _CALLER.set(caller_or_none(request))
     text = (
-        _environment()
+        _environment(texts.language())
         .get_template(template)
         .render(
             **values,
@@ -147,6 +191,8 @@ def render(
             when=lambda ns: when(ns, zone),
             stale_after_s=parts.settings.stale_after_s,
             path=request.url.path,
+            address=address_of(request),
+            address_query=request.url.query,
             unseen=_unseen(parts),
         )
     )
