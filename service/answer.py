@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from service.annunciator import Advanced, Annunciator
 from service.core.alert import Act, Event, NotAllowedError
-from service.core.fields import FieldsRefusedError, refuse, text_problem
+from service.core.fields import FieldsRefusedError, key_problem, refuse, text_problem
 from service.core.setpoint import ConditionKind
 from service.ports import AlertLog, NotFoundError, OvertakenError, Register
 
@@ -21,7 +21,6 @@ SHELF_DAYS_MAX = (
 )
 REVIEW_DAYS_MAX = 366
 AT_ONCE_MAX = 500  # alerts that one request may acknowledge
-KEY_CHARS_MAX = 200
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,7 +121,7 @@ class Answer:
         work_order: str = "",
     ) -> Advanced:
         why = said.why.strip()
-        refuse(why=text_problem(why, lines=True), idempotency_key=_key_problem(said.key))
+        refuse(why=text_problem(why, lines=True), idempotency_key=key_problem(said.key, optional=True))
         drive_id, kind = self._whose(alert_id)
         act = Act(
             event=event,
@@ -156,12 +155,6 @@ def _end_problem(end_ns: int, at_ns: int, days_max: int, what: str) -> str | Non
     if at_ns < end_ns <= at_ns + days_max * DAY_NS:
         return None
     return f"the {what} must lie after now and within {days_max} days; choose a day, and do it again when it comes"
-
-
-def _key_problem(key: str | None) -> str | None:
-    if key is None or (0 < len(key) <= KEY_CHARS_MAX and key.isascii() and key.isprintable()):
-        return None
-    return f"use 1 to {KEY_CHARS_MAX} printable characters of ASCII, such as a UUID"
 
 
 def _refuse_other_use(done: Advanced, act: Act) -> None:

@@ -6,7 +6,7 @@ as in `operate`; nothing is stored then.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from typing import Any
 
@@ -14,7 +14,7 @@ import structlog
 
 from service.core.audit import entry_of
 from service.core.drive import Baseline, Chain, Drive, Limit, chain_at, limit
-from service.core.fields import FieldsRefusedError
+from service.core.fields import FieldsRefusedError, key_problem, refuse
 from service.core.hand import (
     NS_PER_DAY,
     Agreement,
@@ -28,6 +28,7 @@ from service.core.hand import (
     count_doubt,
     default_length_u_mm,
     hand_elongation,
+    measured_at,
     newer,
     remaining_mm,
     start_of,
@@ -82,6 +83,9 @@ class MeasureByHand:
         temp_c: float | None = None,
         note: str = "",
         measured_ns: int | None = None,
+        sent_ns: int | None = None,
+        chain_id: str | None = None,
+        key: str | None = None,
         at_ns: int,
         by: str,
     ) -> HandReport:
@@ -92,18 +96,27 @@ class MeasureByHand:
         tight: a slack chain is kept, and gives no number to rely on.
         cranked: whether a cranked link lay in the span.
         counted_again: whether the pitches were counted again after it was asked whether the count is right.
-        Raises NotFoundError (drive), ConflictError (no chain was on then), FieldsRefusedError.
+        sent_ns: what the clock shows that measured_ns is by, where that is not ours: both are kept, and ours counts.
+        chain_id: the chain that was measured, as the person knew it; None takes the one that was on then.
+        key: the client's own name for this measurement: sent again with it, it is stored once, and answered alike.
+        Raises NotFoundError (drive), ConflictError (no chain or another was on then), FieldsRefusedError.
         """
-        measured_ns = at_ns if measured_ns is None else measured_ns
+        drive = self._register.drive(drive_id)
+        read = _Read(method, length_mm, outside_mm, inside_mm, length_u_mm)
+        said = {"pitches": pitches, "tight": tight, "temp_c": temp_c, "note": note}
+        refuse(idempotency_key=key_problem(key, optional=True))
+        if key is not None and (kept := self._hand_values.by_key(drive_id, key)) is not None:
+            return self._as_kept(drive, kept, read, said)
+        told_ns, measured_ns = _when(measured_ns, sent_ns, at_ns)
         refuse_ahead("measured", measured_ns, at_ns)
-        drive, chain = self._register.drive(drive_id), self._chain_then(drive_id, measured_ns)
+        chain = self._chain_then(drive_id, measured_ns)
+        _refuse_other_chain(chain, chain_id)
         _refuse_span(chain, pitches, cranked=cranked)
-        of = {
+        of = said | {
             "drive_id": drive_id, "chain_id": chain.chain_id, "measured_ns": measured_ns, "recorded_ns": at_ns,
-            "recorded_by": by, "pitches": pitches, "pitch_mm": chain.pitch_mm, "tight": tight, "temp_c": temp_c,
-            "note": note,
+            "recorded_by": by, "pitch_mm": chain.pitch_mm, "told_ns": told_ns, "key": key,
         }  # fmt: skip
-        value = _hand_value(method, length_mm, outside_mm, inside_mm, length_u_mm, of)
+        value = _hand_value(read, of)
         doubt = count_doubt(value, self._known_then(drive, chain, value))
         if doubt and not counted_again:
             raise FieldsRefusedError(
@@ -113,6 +126,12 @@ class MeasureByHand:
             at_ns=at_ns, by=by, what="measured by hand", subject=f"drive {drive_id}", new=value, why=note
         )
         self._hand_values.record(value, entry=entry)
+        if (
+            key is not None
+            and (kept := self._hand_values.by_key(drive_id, key)) != value
+            and kept is not None
+        ):
+            return self._as_kept(drive, kept, read, said)  # sent twice at once, and the other was first
         log.info("hand value recorded", drive=drive_id, chain=chain.chain_id, by=by, at_ns=at_ns)
         return self._hand_report(drive, chain, value)
 
@@ -162,6 +181,21 @@ class MeasureByHand:
         value = self._newest_by_hand(drive_id, chain)
         by_hand = known_by_hand(drive, chain, value) if value else None
         return card(drive, chain, limit(drive), newer(live, by_hand))
+
+    def _as_kept(self, drive: Drive, kept: HandValue, read: "_Read", said: dict[str, Any]) -> HandReport:
+        """Return what a measurement says that is stored already. Raises FieldsRefusedError where it is another."""
+        same = asdict(kept) | said
+        for name in ("method", "length_mm", "length_u_mm"):
+            del same[name]
+        if _hand_value(read, same) != kept:
+            raise FieldsRefusedError(
+                {
+                    "idempotency_key": "another measurement is stored under this key: use a new one for each, and the same "
+                    "only to send it again"
+                }
+            )
+        chains = {each.chain_id: each for each in self._register.chains(drive.drive_id)}
+        return self._hand_report(drive, chains[kept.chain_id], kept)
 
     def _hand_report(self, drive: Drive, chain: Chain, value: HandValue) -> HandReport:
         found, bound = _elongation(drive, chain, value), limit(drive)
@@ -290,15 +324,39 @@ def _refuse_span(chain: Chain, pitches: int, *, cranked: bool) -> None:
         )
 
 
-def _hand_value(
-    method: HandMethod,
-    length_mm: float | None,
-    outside_mm: float | None,
-    inside_mm: float | None,
-    length_u_mm: float | None,
-    of: dict[str, Any],
-) -> HandValue:
+@dataclass(frozen=True, slots=True)
+class _Read:
+    """What was read off, and with what."""
+
+    method: HandMethod
+    length_mm: float | None
+    outside_mm: float | None
+    inside_mm: float | None
+    length_u_mm: float | None
+
+
+def _when(measured_ns: int | None, sent_ns: int | None, at_ns: int) -> tuple[int | None, int]:
+    """Return when it was measured by the clock of who sent it (None where that is ours), and by ours."""
+    if measured_ns is None:
+        return None, at_ns
+    if sent_ns is None:
+        return None, measured_ns
+    return measured_ns, measured_at(measured_ns, sent_ns, at_ns)
+
+
+def _refuse_other_chain(chain: Chain, chain_id: str | None) -> None:
+    if chain_id is not None and chain.chain_id != chain_id:
+        raise ConflictError(
+            f"this was measured as chain {chain_id!r}, but {chain.chain_id!r} was on then, since "
+            f"{_date(chain.fitted_ns)}: look which of the two it was; then enter it for that one, correct when the chain "
+            "was changed, or throw it away"
+        )
+
+
+def _hand_value(read: _Read, of: dict[str, Any]) -> HandValue:
     """Return the value by the readings that its method gives. Raises FieldsRefusedError."""
+    method, length_u_mm = read.method, read.length_u_mm
+    length_mm, outside_mm, inside_mm = read.length_mm, read.outside_mm, read.inside_mm
     if method is HandMethod.CALLIPER:
         if outside_mm is None or inside_mm is None or length_mm is not None:
             raise FieldsRefusedError(

@@ -350,8 +350,12 @@ class HandValues(Protocol):
     def record(self, value: HandValue, *, entry: AuditEntry | None = None) -> None:
         """Store it, and the entry of the audit log in the same transaction where it is new.
 
-        Raises NotFoundError (drive, chain).
+        The very same again, or one of a drive whose key is taken, changes nothing. Raises NotFoundError (drive, chain).
         """
+        ...
+
+    def by_key(self, drive_id: str, key: str) -> HandValue | None:
+        """The one of a drive that was stored with that key."""
         ...
 
     def of(self, drive_id: str) -> list[HandValue]:

@@ -621,10 +621,15 @@ class FakeHandValues(_Fake):
         self._register.drive(value.drive_id)
         if value.chain_id not in {chain.chain_id for chain in self._register.chains(value.drive_id)}:
             raise NotFoundError(f"drive {value.drive_id!r} has no chain {value.chain_id!r}: correct the id")
-        if value not in self._values:
+        taken = value.key is not None and self.by_key(value.drive_id, value.key) is not None
+        if value not in self._values and not taken:
             self._values.append(value)
             self._register.note(value.drive_id, value.measured_ns)
             self._register.audit_log.record(entry)
+
+    def by_key(self, drive_id: str, key: str) -> HandValue | None:
+        self._refuse_if_down()
+        return next((each for each in self._values if (each.drive_id, each.key) == (drive_id, key)), None)
 
     def of(self, drive_id: str) -> list[HandValue]:
         self._refuse_if_down()

@@ -238,3 +238,65 @@ def test_the_newest_so_many_are_given(ports: Ports, by_hand: MeasureByHand) -> N
         by_hand.record_hand_value("press-3", **RULE, at_ns=NOW_NS + n, by="x")
     assert [each.value.recorded_ns - NOW_NS for each in by_hand.hand_reports("press-3", 2)] == [3, 4]
     assert isinstance(ports.hand_values.newest()[0], HandValue)
+
+
+# Kept on a phone and sent later
+
+
+def test_what_is_sent_again_is_stored_once_and_answered_alike(ports: Ports, by_hand: MeasureByHand) -> None:
+    """Also after the chain was changed: the phone had got no answer, and asks again what became of it."""
+    calliper: Fields = {"method": HandMethod.CALLIPER, "outside_mm": 271.9, "inside_mm": 240.1, "pitches": 10}
+    sent: list[Fields] = [RULE, calliper | {"tight": True, "note": "by the door"}]
+    first = [by_hand.record_hand_value("press-3", **each, key=f"k{n}", **ACT) for n, each in enumerate(sent)]
+    ports.register.take_off_chain("press-3-a", NOW_NS + S, "worn")
+    later: Fields = {"at_ns": NOW_NS + HOUR_NS, "by": "M. Brandt"}
+    again = [
+        by_hand.record_hand_value("press-3", **each, key=f"k{n}", **later) for n, each in enumerate(sent)
+    ]
+    assert again == first
+    assert len(ports.hand_values.of("press-3")) == 2
+    entries = [each for each in ports.audit_log.entries() if each.what == "measured by hand"]
+    assert len(entries) == 2
+
+
+@pytest.mark.parametrize("other", [{"length_mm": 614.0}, {"pitches": 26}, {"note": "x"}, {"tight": False}])
+def test_a_key_that_was_used_for_another_measurement_is_refused(
+    ports: Ports, by_hand: MeasureByHand, other: Fields
+) -> None:
+    by_hand.record_hand_value("press-3", **RULE, key="k", **ACT)
+    with pytest.raises(FieldsRefusedError, match="another measurement is stored under this key"):
+        by_hand.record_hand_value("press-3", **{**RULE, **other}, key="k", **ACT)
+    assert len(ports.hand_values.of("press-3")) == 1
+
+
+def test_a_key_that_is_none_is_refused(by_hand: MeasureByHand) -> None:
+    for key in ("", "k" * 201, "\N{LATIN SMALL LETTER A WITH DIAERESIS}"):
+        with pytest.raises(FieldsRefusedError, match="printable characters of ASCII"):
+            by_hand.record_hand_value("press-3", **RULE, key=key, **ACT)
+
+
+@pytest.mark.parametrize("off_ns", [0, 2 * HOUR_NS, -40 * DAY_NS], ids=["right", "ahead", "behind"])
+def test_a_wrong_clock_moves_no_measurement_and_what_it_showed_is_kept(
+    ports: Ports, by_hand: MeasureByHand, off_ns: int
+) -> None:
+    told_ns, sent_ns = NOW_NS - 600 * S + off_ns, NOW_NS + off_ns
+    by_hand.record_hand_value("press-3", **RULE, measured_ns=told_ns, sent_ns=sent_ns, **ACT)
+    (value,) = ports.hand_values.of("press-3")
+    assert (value.measured_ns, value.recorded_ns, value.told_ns) == (NOW_NS - 600 * S, NOW_NS, told_ns)
+
+
+def test_a_chain_that_was_changed_meanwhile_is_told_and_nothing_stored(
+    ports: Ports, by_hand: MeasureByHand
+) -> None:
+    ports.register.take_off_chain("press-3-a", NOW_NS - 1200 * S, "worn")
+    new = replace(A_CHAIN, chain_id="press-3-b", fitted_ns=NOW_NS - 900 * S)
+    ports.register.fit_chain(new)
+    sent: Fields = {"measured_ns": NOW_NS - 600 * S, "sent_ns": NOW_NS, "key": "k"}
+    with pytest.raises(ConflictError, match="measured as chain 'press-3-a', but 'press-3-b' was on then"):
+        by_hand.record_hand_value("press-3", **RULE, chain_id="press-3-a", **sent, **ACT)
+    assert ports.hand_values.of("press-3") == []
+    before = {**sent, "measured_ns": NOW_NS - 1500 * S}
+    kept = by_hand.record_hand_value("press-3", **RULE, chain_id="press-3-a", **before, **ACT)
+    assert kept.value.chain_id == "press-3-a"
+    mended = {**sent, "key": "k2"}
+    assert by_hand.record_hand_value("press-3", **RULE, chain_id="press-3-b", **mended, **ACT)

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 LINE_CHARS_MAX = 200
 NOTE_CHARS_MAX = 4000
 INSTANT_NS_MAX = 2**63 - 1
+KEY_CHARS_MAX = 200
 
 
 class FieldsRefusedError(ValueError):
@@ -83,6 +84,15 @@ def flag_problem(value: object) -> str | None:
 def instant_problem(value: object, *, optional: bool = False) -> str | None:
     """Return what is wrong with an instant in nanoseconds since 1970; None is right where `optional`."""
     return whole_problem(value, 0, INSTANT_NS_MAX, "give nanoseconds since 1970, UTC", optional=optional)
+
+
+def key_problem(value: object, *, optional: bool = False) -> str | None:
+    """Return what is wrong with a client's own name for what it asks for, by which asking again does it once."""
+    if optional and value is None:
+        return None
+    if isinstance(value, str) and 0 < len(value) <= KEY_CHARS_MAX and value.isascii() and value.isprintable():
+        return None
+    return f"use 1 to {KEY_CHARS_MAX} printable characters of ASCII, such as a UUID"
 
 
 def _shown(value: object) -> str:

@@ -21,6 +21,7 @@ from service.core.fields import (
     flag_problem,
     id_problem,
     instant_problem,
+    key_problem,
     number_problem,
     refuse,
     text_problem,
@@ -80,6 +81,12 @@ class HandValue:
     tight: bool  # the chain was drawn tight; a slack one gives no elongation to rely on
     temp_c: float | None = None  # of the chain
     note: str = ""
+    told_ns: int | None = (
+        None  # when it was measured by the clock of who sent it later; measured_ns is put right
+    )
+    key: str | None = (
+        None  # the client's own name for this measurement, so that sending it again stores it once
+    )
 
     def __post_init__(self) -> None:
         refuse(
@@ -107,6 +114,8 @@ class HandValue:
                 self.temp_c, -60, 500, "give degrees Celsius, or leave it empty", optional=True
             ),
             note=text_problem(self.note, lines=True),
+            told_ns=instant_problem(self.told_ns, optional=True),
+            key=key_problem(self.key, optional=True),
         )
         if not ELONGATION_PCT_LEAST <= self._raw_pct <= ELONGATION_PCT_MOST:
             raise FieldsRefusedError(
@@ -159,6 +168,20 @@ class HandValue:
     @property
     def _raw_pct(self) -> float:
         return length_elongation_pct(self.length_mm, self.pitches, self.pitch_mm)
+
+
+def measured_at(told_ns: int, sent_ns: int, at_ns: int) -> int:
+    """Return when something was measured that is sent later by a device whose clock may be wrong.
+
+    How long ago it was is by that clock, whatever it shows; now is by ours: at - (sent - told). A clock that was put
+    back meanwhile makes no measurement of the future: then it was now.
+
+    Args:
+        told_ns: when it was measured, by the clock of the device.
+        sent_ns: when it is sent, by the same clock.
+        at_ns: when it arrives, by our clock.
+    """
+    return max(0, at_ns - max(0, sent_ns - told_ns))
 
 
 def default_length_u_mm(method: HandMethod, length_mm: float) -> float:

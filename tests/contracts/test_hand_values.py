@@ -64,6 +64,26 @@ def test_the_very_same_again_changes_nothing_and_what_differs_is_kept(hand_value
     assert all(value in found for value in [A_HAND_VALUE, *others])
 
 
+def test_what_is_sent_again_with_its_key_is_stored_once(hand_values: HandValues) -> None:
+    """Whoever was first stays: a phone that got no answer sends again, later and with another time of arrival."""
+    first = replace(A_HAND_VALUE, key="a", told_ns=A_HAND_VALUE.measured_ns - 60 * S)
+    again = replace(first, recorded_ns=first.recorded_ns + 60 * S, measured_ns=first.measured_ns + 1)
+    for value in (first, again, first):
+        hand_values.record(value)
+    assert hand_values.of("press-3") == [first]
+    assert hand_values.by_key("press-3", "a") == first
+    assert hand_values.by_key("press-3", "b") is None
+
+
+def test_a_key_is_of_one_drive_and_another_key_another_measurement(hand_values: HandValues) -> None:
+    of_saw = replace(A_HAND_VALUE, drive_id="saw-1", chain_id="saw-1-a", key="a")
+    values = [replace(A_HAND_VALUE, key="a"), replace(A_HAND_VALUE, key="b"), of_saw]
+    for value in values:
+        hand_values.record(value)
+    assert [each.key for each in hand_values.of("press-3")] == ["a", "b"]
+    assert hand_values.by_key("saw-1", "a") == of_saw
+
+
 def test_the_newest_of_every_drive_is_the_one_measured_last(hand_values: HandValues) -> None:
     assert hand_values.newest() == []
     of_saw = replace(A_HAND_VALUE, drive_id="saw-1", chain_id="saw-1-a")

@@ -438,3 +438,22 @@ def test_a_chain_that_no_standard_names_has_a_card() -> None:
     assert [span.pitches for span in made.spans] == [6]
     short = card(drive, a_chain(designation="", pitch_mm=250.0, pitches_in_loop=5), limit(drive))
     assert [span.pitches for span in short.spans] == [4]
+
+
+# Sent later
+
+INSTANTS = st.integers(min_value=10**17, max_value=2 * 10**18)
+LENGTHS = st.integers(min_value=0, max_value=10**16)
+
+
+@given(at_ns=INSTANTS, ago_ns=LENGTHS, off_ns=st.integers(min_value=-(10**16), max_value=10**16))
+def test_how_long_ago_it_was_counts_and_not_what_the_clock_shows(
+    at_ns: int, ago_ns: int, off_ns: int
+) -> None:
+    sent_ns = at_ns + off_ns
+    assert hand.measured_at(sent_ns - ago_ns, sent_ns, at_ns) == at_ns - ago_ns
+
+
+@given(told_ns=INSTANTS, sent_ns=INSTANTS, at_ns=INSTANTS)
+def test_nothing_sent_later_was_measured_ahead_of_now(told_ns: int, sent_ns: int, at_ns: int) -> None:
+    assert 0 <= hand.measured_at(told_ns, sent_ns, at_ns) <= at_ns

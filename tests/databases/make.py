@@ -20,7 +20,7 @@ from tests.contracts.given import (
     S,
     a_reading,
 )
-from tests.databases import of_0011
+from tests.databases import of_0011, of_0012
 
 FOLDER = Path(__file__).parent
 # Readings of ten minutes, the fifth stopped; the minute of the last ones is not rolled up yet.
@@ -81,6 +81,7 @@ def fill(database: Database) -> None:
     database.devices.note([A_DEVICE_STATE])
     database.chain_maps.save(A_MAP)
     of_0011.fill(database)
+    of_0012.fill(database)
 
 
 def main() -> None:

@@ -43,7 +43,7 @@ from service.adapters.database.transactions import Transactions
 from service.core.reading import Reading
 from service.ports import RawBatch
 
-SCHEMA = "0011"  # the revision that this code is written for: the newest file in migrations/versions
+SCHEMA = "0012"  # the revision that this code is written for: the newest file in migrations/versions
 BUSY_TIMEOUT_S = 5.0  # so long a transaction waits for another process to end its own
 _PAGES_A_TIME = 2_000  # 8 MB: what one transaction of `reclaim` moves
 

@@ -30,7 +30,7 @@ class DatabaseHandValues:
         self._transactions = transactions
 
     def record(self, value: HandValue, *, entry: AuditEntry | None = None) -> None:
-        """Add one; the very same again changes nothing. Raises NotFoundError (drive, chain, chain of that drive)."""
+        """Add one; the very same again, or one whose key is taken, changes nothing. Raises NotFoundError (drive, chain, chain of that drive)."""
         values = asdict(value) | {"method": value.method.value, "tight": int(value.tight)}
         with self._transactions.writing() as connection:
             find_drive(connection, value.drive_id)
@@ -39,8 +39,11 @@ class DatabaseHandValues:
                     f"drive {value.drive_id!r} has no chain {value.chain_id!r}, which is on drive {of!r}: "
                     "correct one of the two"
                 )
-            same = (_h[name].is_not_distinct_from(one) for name, one in values.items())
-            if connection.execute(select(_h.number).where(*same)).first() is None:
+            if value.key is not None:
+                known = [_h.drive_id == value.drive_id, _h.key == value.key]
+            else:
+                known = [_h[name].is_not_distinct_from(one) for name, one in values.items()]
+            if connection.execute(select(_h.number).where(*known)).first() is None:
                 connection.execute(insert(tables.hand_value), values)
                 note_within(connection, {value.drive_id: value.measured_ns})
                 write_within(connection, entry)
@@ -48,6 +51,11 @@ class DatabaseHandValues:
     def of(self, drive_id: str) -> list[HandValue]:
         """All of one drive by measured_ns then recorded_ns."""
         return self._values(select(*_COLUMNS).where(_h.drive_id == drive_id).order_by(*_IN_TIME))
+
+    def by_key(self, drive_id: str, key: str) -> HandValue | None:
+        """The one of a drive that has that key."""
+        found = self._values(select(*_COLUMNS).where(_h.drive_id == drive_id, _h.key == key))
+        return found[0] if found else None
 
     def newest(self) -> list[HandValue]:
         """The newest of every drive that has any, by drive."""

@@ -289,7 +289,12 @@ hand_value = Table(
     Column("tight", Flag, nullable=False),
     Column("temp_c", Number),
     Column("note", Text, nullable=False),
+    Column("told_ns", Whole),
+    Column("key", Text),
     Index("hand_value_drive", "drive_id", "measured_ns", "recorded_ns"),
+    Index(
+        "hand_value_key", "drive_id", "key", unique=True
+    ),  # sent twice, stored once; without a key each counts
     sqlite_strict=True,
 )
 

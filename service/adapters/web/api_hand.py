@@ -63,6 +63,15 @@ class HandIn(schemas.In):
     temp_c: float | None = Field(default=None, description="Of the chain")
     note: str = ""
     measured: Instant | None = Field(default=None, description="Left out: now")
+    sent: Instant | None = Field(
+        default=None,
+        description="What the clock of the sender shows now, where it keeps measurements and sends them later. `measured` is "
+        "then by that clock too, and how long ago it was counts, whatever both show",
+    )
+    chain_id: str | None = Field(
+        default=None,
+        description="The chain that was measured: refused (409) where another was on then. Left out: the one that was on",
+    )
     by: str | None = Field(default=None, description="Who measured")
 
 
@@ -211,7 +220,20 @@ class CardOut(schemas.Out):
     responses=responses(404, 409, 413),
     dependencies=[needs(Role.OPERATOR)],
 )
-def record_hand_value(parts: PartsDep, by: WhoSaidDep, drive_id: DriveId, given: HandIn) -> schemas.HandOut:
+def record_hand_value(
+    parts: PartsDep,
+    by: WhoSaidDep,
+    drive_id: DriveId,
+    given: HandIn,
+    idempotency_key: Annotated[
+        str | None,
+        Header(
+            max_length=200,
+            description="Your own name for this measurement, such as a UUID: sent again with the same key, it is stored once "
+            "and answered alike",
+        ),
+    ] = None,
+) -> schemas.HandOut:
     """Record a measurement of the chain that was on the drive then, and say what it says.
 
     The answer has the elongation with its uncertainty, what is left until the limit, and whether the sensors say the
@@ -223,8 +245,10 @@ def record_hand_value(parts: PartsDep, by: WhoSaidDep, drive_id: DriveId, given:
     with refusals():
         report = parts.measure_by_hand.record_hand_value(
             drive_id,
-            **given.model_dump(exclude={"measured", "by"}),
+            **given.model_dump(exclude={"measured", "sent", "by"}),
             measured_ns=given.measured,
+            sent_ns=given.sent,
+            key=idempotency_key,
             at_ns=parts.now_ns(),
             by=by(given.by),
         )
@@ -234,12 +258,12 @@ def record_hand_value(parts: PartsDep, by: WhoSaidDep, drive_id: DriveId, given:
 CSV_FIELDS = (
     "measured", "elongation_pct", "elongation_u_pct", "reliable", "limit_pct", "remaining_mm", "live_pct",
     "live_u_pct", "agree", "method", "pitches", "length_mm", "length_u_mm", "pitch_mm", "tight", "temp_c",
-    "chain_id", "recorded_by", "note", "recorded",
+    "chain_id", "recorded_by", "note", "recorded", "told",
 )  # fmt: skip
 CSV_EXAMPLE = (
     ",".join(CSV_FIELDS)
     + "\r\n2026-11-25T08:15:00.000000000Z,1.2139,0.0999,true,3.0,10.888,1.2384,0.0421,true,"
-    "rule,24,617.0,0.5,25.4,true,,infeed-2-2026-03-02,H. Brandt,largest of three places,2026-11-25T08:41:07.204000000Z\r\n"
+    "rule,24,617.0,0.5,25.4,true,,infeed-2-2026-03-02,H. Brandt,largest of three places,2026-11-25T08:41:07.204000000Z,\r\n"
 )
 _LIST_RESPONSES: dict[int | str, dict[str, Any]] = {
     200: {
@@ -284,6 +308,7 @@ def as_csv(reports: Iterable[HandReport]) -> str:
         row = {name: cell(getattr(value, name)) for name in CSV_FIELDS if hasattr(value, name)} | {
             "measured": rfc3339(value.measured_ns, 9),
             "recorded": rfc3339(value.recorded_ns, 9),
+            "told": "" if value.told_ns is None else rfc3339(value.told_ns, 9),
             "elongation_pct": report.elongation.elongation_pct,
             "elongation_u_pct": report.elongation.u_pct,
             "reliable": _yes(report.elongation.reliable),

@@ -186,6 +186,7 @@ _HAND: dict[str, Any] = {
     "measured": T,
     "recorded": "2026-11-25T08:41:07.204Z",
     "recorded_by": "H. Brandt",
+    "told": None,
     "method": "rule",
     "pitches": 24,
     "length_mm": 617.0,
@@ -222,6 +223,10 @@ class HandOut(Out):
     measured: Instant
     recorded: Instant
     recorded_by: str
+    told: Instant | None = Field(
+        description="When it was measured by the clock of the device that sent it later; `measured` is put right; null where "
+        "nothing was sent later"
+    )
     method: HandMethod
     pitches: int = Field(description="Measured over so many")
     length_mm: float = Field(description="Joint to joint")
@@ -242,7 +247,8 @@ class HandOut(Out):
     def of(cls, report: HandReport) -> Self:
         """Return a measurement by hand as the API gives it."""
         values, live, agreement = asdict(report.value), report.live, report.agreement
-        measured, recorded = values.pop("measured_ns"), values.pop("recorded_ns")
+        measured, recorded, told = (values.pop(f"{name}_ns") for name in ("measured", "recorded", "told"))
+        del values["key"]  # of who sent it
         compared = None
         if live is not None and agreement is not None:
             compared = AgreementOut.model_construct(
@@ -258,6 +264,7 @@ class HandOut(Out):
             **values,
             measured=measured,
             recorded=recorded,
+            told=told,
             reliable=report.elongation.reliable,
             elongation_pct=report.elongation.elongation_pct,
             elongation_u_pct=report.elongation.u_pct,

@@ -28,7 +28,7 @@ from tests.contracts.given import (
     NOON_NS,
     a_reading,
 )
-from tests.databases import of_0011
+from tests.databases import of_0011, of_0012
 from tests.databases.make import (
     A_DEVICE_STATE,
     A_MAP,
@@ -110,6 +110,8 @@ def test_a_store_of_each_released_schema_opens_and_shows_all(tmp_path: Path, kep
         assert_all_of_0002(database, schema)
     if schema >= "0011":
         of_0011.assert_all(database)
+    if schema >= "0012":
+        of_0012.assert_all(database)
     assert [(one.rejection, one.repeats) for one in refused.rejections()] == [(A_REJECTION, 1)]
     assert refused.sightings() == [A_SIGHTING]
     (day,) = readings.rolled("press-3", *EVER, Resolution.DAY)
@@ -126,7 +128,7 @@ def assert_all_of_0002(database: Database, schema: str) -> None:
     superseded = Superseded(reading=as_stored_by(schema, SUPERSEDED), at_ns=NOON_NS, why="baseline corrected")
     assert database.readings.superseded("press-3", *EVER) == [superseded]
     assert database.register.drives()[0] == BARE_DRIVE
-    assert database.hand_values.of("press-3") == [A_HAND_VALUE]
+    assert database.hand_values.of("press-3")[0] == A_HAND_VALUE
     assert database.raw_batches.raw("press-3", *EVER) == [A_RAW_BATCH]
     assert database.devices.states() == [A_DEVICE_STATE]
     assert database.chain_maps.load(A_MAP.chain_id) == A_MAP
@@ -147,6 +149,9 @@ def test_a_store_of_each_released_schema_can_be_used_as_a_new_one(tmp_path: Path
     assert database.readings.supersede([corrected], NOON_NS, "x") == 1
     database.raw_batches.keep([replace(A_RAW_BATCH, seq=99)])
     database.hand_values.record(replace(A_HAND_VALUE, note="another"))
+    for _ in range(2):
+        database.hand_values.record(replace(A_HAND_VALUE, key="sent twice"))
+    assert [each.key for each in database.hand_values.of("press-3")].count("sent twice") == 1
     with database._transactions.reading() as connection:
         assert connection.exec_driver_sql("PRAGMA foreign_key_check").all() == []
         assert connection.exec_driver_sql("PRAGMA integrity_check").all() == [("ok",)]

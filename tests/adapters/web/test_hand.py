@@ -195,6 +195,32 @@ def test_the_card_gives_cautions_first_and_the_lengths(plant: Plant) -> None:
     assert plant.client.get(f"{API}/drives/saw/card").status_code == 409
 
 
+# Kept on a phone and sent later
+
+
+def test_what_is_sent_again_with_its_key_is_stored_once_and_answered_alike(plant: Plant) -> None:
+    add(plant, "saw", 1.10)
+    headers = {"Idempotency-Key": "0d9f4c1e-7a53"}
+    body = {**RULE, "measured": "2026-09-10T10:40:00Z", "sent": "2026-09-10T11:00:00Z", "chain_id": "saw-a"}
+    first = plant.client.post(f"{API}/drives/saw/hand-values", json=body, headers=headers)
+    later = {**body, "sent": "2026-09-10T11:05:00Z"}
+    again = plant.client.post(f"{API}/drives/saw/hand-values", json=later, headers=headers)
+    assert (first.status_code, again.status_code) == (201, 201)
+    assert first.json() == again.json()
+    assert plant.get("/drives/saw/hand-values") == [first.json()]
+    # The phone is two hours behind: twenty minutes before it was sent are twenty minutes before our now.
+    assert first.json()["measured"] == "2026-09-10T12:40:00Z"
+    assert first.json()["told"] == "2026-09-10T10:40:00Z"
+    assert first.json()["recorded"] == NOW
+
+
+def test_a_chain_that_was_changed_meanwhile_is_a_conflict_with_both_chains(plant: Plant) -> None:
+    add(plant, "saw", 1.10)
+    body = {**RULE, "chain_id": "saw-0"}
+    assert "'saw-0', but 'saw-a' was on then" in post(plant, "/drives/saw/hand-values", body, 409)["detail"]
+    assert plant.get("/drives/saw/hand-values") == []
+
+
 # A drive without sensors
 
 
