@@ -223,6 +223,9 @@ class Web(_Section):
     zone: str = Field(
         default="UTC", description="time zone of the plant, for the pages; data and API are in UTC"
     )
+    language: Literal["en", "de"] = Field(
+        default="en", description="language of pages where neither the reader nor the browser says another"
+    )
     stale_after_s: float = Field(
         default=180.0, ge=1, le=1e7, description="seconds after which a drive without news is said to be so"
     )

@@ -22,8 +22,8 @@ from service.adapters.web.problems import ProblemError
 from service.core.people import Role
 from service.ports import ConflictError
 
-# What is answered to anybody: that the process lives, and what it takes to sign in.
-OPEN = frozenset({"/health/live", "/api/v1/health/live", "/sign-in"})
+# What is answered to anybody: that the process lives, what it takes to sign in, and in which language.
+OPEN = frozenset({"/health/live", "/api/v1/health/live", "/sign-in", "/language"})
 OPEN_BELOW = "/static/"
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 _FORMS = ("application/x-www-form-urlencoded", "multipart/form-data")

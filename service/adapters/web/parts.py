@@ -56,6 +56,7 @@ class WebSettings:
 
     allowed_hosts: Sequence[str] = ("localhost", "127.0.0.1", "[::1]")
     zone: tzinfo = UTC  # local time of the site, for pages
+    language: str = "en"  # of pages, where neither the reader nor the browser says another
     body_bytes_max: int = 256 * 1024
     stale_after_s: float = 180.0  # a drive without news for longer is said to be without news
     worker_stale_s: float = 600.0  # not one new reading for longer: the worker is said to be down

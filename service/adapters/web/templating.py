@@ -64,14 +64,18 @@ def may(role: str) -> bool:
 class PageEnvironment(Environment):
     """The templates in one language: texts are put in while a template is compiled. English is what the templates say."""
 
-    texts: texts.Catalogue | None = None
+    catalogue: texts.Catalogue | None = None
 
     def _generate(
-        self, source: nodes.Template, name: str | None, filename: str | None, defer_init: bool = False
+        self,
+        source: nodes.Template,
+        name: str | None,
+        filename: str | None,
+        defer_init: bool = False,  # noqa: FBT001, FBT002, as the one it takes the place of
     ) -> str:
         """Return the Python code of a template; the hook that Jinja leaves for this."""
-        if self.texts is not None:
-            written = self.texts.written
+        if self.catalogue is not None:
+            written = self.catalogue.written
             source = Translator(lambda text: written.get(text, text)).template(source)
         return super()._generate(source, name, filename, defer_init)
 
@@ -86,7 +90,7 @@ def _environment(language: str = texts.ENGLISH) -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.texts = None if language == texts.ENGLISH else texts.catalogue(language)
+    environment.catalogue = None if language == texts.ENGLISH else texts.catalogue(language)
     environment.filters.update(prose=prose, format_local=format_local, first_up=first_up)
     environment.globals.update(
         _=told,

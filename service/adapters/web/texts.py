@@ -1,0 +1,257 @@
+"""What pages say, in the language of who reads them: English is written in the code, other languages in `texts/*.po`.
+
+Knows languages, catalogues, how numbers and days are written; must not know what is said nor HTML. API, logs and exports speak
+English: only for a page is another language chosen (`speak`), and everything here goes by that.
+
+Two ways lead from an English text to another language. `say` is for sentences that are put together for a page, with names in
+braces for what goes in, so that the order of words may change. `told` is for text that comes from elsewhere (core, the store):
+it is found again in the catalogue, as a whole or by a sentence with gaps, and stays English where it is not.
+"""
+
+import re
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass, field
+from functools import cache, lru_cache
+from pathlib import Path
+from typing import cast
+
+from babel import Locale
+from babel.core import UnknownLocaleError
+from babel.messages.pofile import read_po
+from babel.numbers import get_decimal_symbol
+
+ENGLISH = "en"
+FOLDER = Path(__file__).with_name("texts")
+COOKIE = "linklag_language"
+COOKIE_S = 365 * 86_400
+TOLD = "told"  # the context of texts that are not written for pages, but found again when they come
+_LANGUAGE: ContextVar[str] = ContextVar("language", default=ENGLISH)
+_GAP = re.compile(r"\{(\w+)\}")
+_DECIMAL = re.compile(r"(?<![\w.:/])(\d+)\.(\d+)(?![\w.]*[:/.]\w)")
+_NUMBER = re.compile(
+    r"[-+<±×\N{MINUS SIGN}]? ?\d+\.\d+(?: ?[%°µA-Za-z/²0-9]{1,8})?(?: ± \d+\.\d+(?: ?[%°µA-Za-z/²]{1,8})?)?"
+)
+_DAY = re.compile(r"\b(\d{1,2}) (Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec)\b")
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+_SENTENCE_END = re.compile(r"(?<=[.?!;:]) ")
+_DEPTH = 4  # texts within texts
+
+
+@dataclass(frozen=True, slots=True)
+class _Pattern:
+    """A sentence with gaps that is found again."""
+
+    english: re.Pattern[str]
+    names: tuple[str, ...]
+    other: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Catalogue:
+    """The texts of one language. `written` are those of pages; `told` whole texts, `patterns` sentences with gaps, by their first word."""
+
+    language: str
+    name: str  # of the language, in that language
+    decimal: str
+    months: tuple[str, ...]
+    written: Mapping[str, str]
+    told: Mapping[str, str]
+    patterns: Mapping[str, tuple[_Pattern, ...]] = field(default_factory=dict)
+
+
+@cache
+def languages() -> Mapping[str, str]:
+    """Return the names of the languages that pages can be read in, each in its own language, by code."""
+    return {ENGLISH: "English"} | {path.stem: _name(path.stem) for path in sorted(FOLDER.glob("*.po"))}
+
+
+def _name(language: str) -> str:
+    try:
+        return Locale.parse(language).get_language_name() or language
+    except (ValueError, UnknownLocaleError):
+        raise ValueError(
+            f"texts/{language}.po: {language!r} is no language: name the file like de.po"
+        ) from None
+
+
+@cache
+def catalogue(language: str) -> Catalogue:
+    """Return the texts of a language, read once; of English an empty one."""
+    locale = Locale.parse(language)
+    months = tuple(locale.months["format"]["abbreviated"][n] for n in range(1, 13))
+    written: dict[str, str] = {}
+    told: dict[str, str] = {}
+    if language != ENGLISH:
+        with (FOLDER / f"{language}.po").open("rb") as file:
+            for message in read_po(file, locale=language):
+                if message.id and message.string:
+                    into = told if message.context == TOLD else written
+                    into[cast("str", message.id)] = cast("str", message.string)
+    return Catalogue(
+        language=language,
+        name=languages()[language],
+        decimal=get_decimal_symbol(locale),
+        months=months if language != ENGLISH else _MONTHS,
+        written=written,
+        told=written | told,
+        patterns=_patterns(told),
+    )
+
+
+def _patterns(texts: Mapping[str, str]) -> dict[str, tuple[_Pattern, ...]]:
+    """Return the sentences with gaps, those with most of their own words first."""
+    found: dict[str, list[tuple[int, _Pattern]]] = {}
+    for english, other in texts.items():
+        pieces = _GAP.split(english)
+        if len(pieces) == 1:
+            continue
+        source = "(.+?)".join(re.escape(each) for each in pieces[::2])
+        pattern = _Pattern(re.compile(source, re.DOTALL), tuple(pieces[1::2]), other)
+        found.setdefault(_first_word(pieces[0]), []).append((sum(map(len, pieces[::2])), pattern))
+    return {
+        word: tuple(p for _, p in sorted(all_, key=lambda each: -each[0])) for word, all_ in found.items()
+    }
+
+
+def _first_word(text: str) -> str:
+    """Return the first word of a text if it is whole, else ""."""
+    word, blank, _ = text.partition(" ")
+    return word if blank else ""
+
+
+def language() -> str:
+    """Return the code of the language that is spoken just now."""
+    return _LANGUAGE.get()
+
+
+@contextmanager
+def speak(code: str) -> Iterator[None]:
+    """Speak a language for a while."""
+    token = _LANGUAGE.set(code if code in languages() else ENGLISH)
+    try:
+        yield
+    finally:
+        _LANGUAGE.reset(token)
+
+
+def chosen(cookie: str, accepted: str, default: str) -> str:
+    """Return the language to speak: what the reader chose, else what the browser asks for, else the default.
+
+    accepted: the header Accept-Language (RFC 9110, 12.5.4): the known language of the highest weight; of equal ones the first.
+    """
+    if cookie in languages():
+        return cookie
+    best, best_weight = default if default in languages() else ENGLISH, 0.0
+    for part in accepted[:500].split(","):
+        tag, _, parameter = part.strip().partition(";")
+        code = tag.strip().lower().partition("-")[0]
+        weight = _weight(parameter)
+        if code in languages() and weight > best_weight:
+            best, best_weight = code, weight
+    return best
+
+
+def _weight(parameter: str) -> float:
+    name, _, value = parameter.strip().partition("=")
+    if name.strip().lower() != "q":
+        return 1.0
+    try:
+        return float(value)
+    except ValueError:
+        return 0.0
+
+
+def say(english: str, **values: object) -> str:
+    """Return a sentence of a page in the language spoken, with values put in for the names in braces."""
+    text = english if language() == ENGLISH else catalogue(language()).written.get(english, english)
+    return filled(text, values) if values else text
+
+
+def filled(text: str, values: Mapping[str, object]) -> str:
+    """Return a sentence with values put in for the names in braces; a name without a value stays."""
+    return _GAP.sub(lambda gap: str(values.get(gap[1], gap[0])), text)
+
+
+def told(text: str) -> str:
+    """Return a text from elsewhere in the language spoken: as a whole, or by a sentence with gaps; English where neither is known."""
+    return text if language() == ENGLISH else _told(language(), text, _DEPTH)
+
+
+@lru_cache(maxsize=8192)
+def _told(code: str, text: str, depth: int) -> str:
+    texts = catalogue(code)
+    found = _whole(texts, text)
+    if found is not None:
+        return found
+    if depth and (found := _by_pattern(texts, text, depth)) is not None:
+        return found
+    if depth and len(parts := _SENTENCE_END.split(text)) > 1:
+        return _in_parts(code, parts, depth)
+    return _figures(texts, text)
+
+
+def _whole(texts: Catalogue, text: str) -> str | None:
+    """Return what the catalogue has for a text as it is, or with a small or capital first letter or without its full stop."""
+    found = texts.told.get(text)
+    if found is None and text[:1].isupper() and (small := texts.told.get(text[:1].lower() + text[1:])):
+        found = small[:1].upper() + small[1:]
+    if found is None and text[:1].islower():
+        found = texts.told.get(text[:1].upper() + text[1:])
+    if found is None and text[-1:] == "." and (bare := _whole(texts, text[:-1])) is not None:
+        found = f"{bare}."
+    return found
+
+
+def _by_pattern(texts: Catalogue, text: str, depth: int) -> str | None:
+    for spelled in (text, text[:1].upper() + text[1:], text[:1].lower() + text[1:]):
+        for word in (_first_word(spelled), ""):
+            for each in texts.patterns.get(word, ()):
+                match = each.english.fullmatch(spelled)
+                if match is None:
+                    continue
+                values = zip(each.names, match.groups(), strict=True)
+                return filled(
+                    each.other, {name: _told(texts.language, value, depth - 1) for name, value in values}
+                )
+    return None
+
+
+def _in_parts(code: str, parts: list[str], depth: int) -> str:
+    """Return sentences that stand one behind the other, each by itself: as many together as the catalogue knows together."""
+    texts, said, begin = catalogue(code), [], 0
+    while begin < len(parts):
+        for end in range(len(parts), begin, -1):
+            together = " ".join(parts[begin:end])
+            found = _whole(texts, together)
+            if found is None:
+                found = _by_pattern(texts, together, depth - 1) if depth > 1 else None
+            if found is not None or end == begin + 1:
+                said.append(_figures(texts, together) if found is None else found)
+                begin = end
+                break
+    return " ".join(said)
+
+
+def _figures(texts: Catalogue, text: str) -> str:
+    """Return a text whose days, and whose number if it is one, are written as the language writes them."""
+    text = _DAY.sub(lambda day: f"{day[1]}. {texts.months[_MONTHS.index(day[2])]}", text)
+    return _DECIMAL.sub(rf"\1{texts.decimal}\2", text) if _NUMBER.fullmatch(text) else text
+
+
+def figures(text: str) -> str:
+    """Return a text of ours with the decimals of its numbers as the language spoken writes them."""
+    if language() == ENGLISH:
+        return text
+    return _DECIMAL.sub(rf"\1{catalogue(language()).decimal}\2", text)
+
+
+def month(number: int) -> str:
+    """Return the short name of a month, 1 to 12, in the language spoken."""
+    return _MONTHS[number - 1] if language() == ENGLISH else catalogue(language()).months[number - 1]
+
+
+def day(day_of_month: int, month_number: int) -> str:
+    """Return a day without its year: 25 Nov, 25. Nov."""
+    return f"{day_of_month}{'' if language() == ENGLISH else '.'} {month(month_number)}"
