@@ -11,7 +11,8 @@ import pytest
 
 from service.adapters import web
 from service.adapters.web import forms
-from service.adapters.web.pages import SPANS, hex_dump
+from service.adapters.web.pages import hex_dump
+from service.adapters.web.pages_drive import SPANS
 from service.core.batch import RejectionReason
 from service.core.commission import BRACKET_TOUCHED, note_line
 from service.core.drive import Drive
