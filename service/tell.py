@@ -53,11 +53,14 @@ class Tell:
         }
         if not any(lacking.values()):
             return
-        alerts = self._alerts(drive_id)
+        alerts, at_ns = self._alerts(drive_id), None
         for kind, each in _in_order(lacking):
+            if at_ns is not None and each.true_ns > at_ns:
+                self.hold(drive_id, quiet, now_ns, alerts)  # as it would have been, had somebody looked then
             if each.event is Event.OCCUR:
                 self._suppress(drive_id, alerts, quiet, now_ns, about=kind)
             self._advance(drive_id, kind, alerts, _act(each, now_ns))
+            at_ns = each.true_ns
         self.hold(drive_id, quiet, now_ns, alerts)
 
     def hold(self, drive_id: str, quiet: Quiet, now_ns: int, alerts: Alerts | None = None) -> None:

@@ -5,6 +5,7 @@ import socket
 import struct
 import threading
 import time
+from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -32,6 +33,7 @@ class Receiver:
     port: int
     got: list[Got] = field(default_factory=list)
     asked: int = 0
+    failed: Counter[str] = field(default_factory=Counter)  # requests that were not taken, by behaviour
     behaviour: str = FINE
     answer: Callable[[Got], Answer] = lambda _got: (204, {})  # while it is fine
     hang_s: float = 1.0
@@ -54,6 +56,8 @@ class _Handler(BaseHTTPRequestHandler):
             self.close_connection = True
             return
         behaviour = receiver.behaviour
+        if behaviour != FINE:
+            receiver.failed[behaviour] += 1
         if behaviour in {RESETS, DOWN}:
             # An RST in place of an end: what was sent may or may not have been seen.
             self.connection.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
@@ -100,7 +104,10 @@ class _Server(ThreadingHTTPServer):
     def verify_request(self, request: Any, client_address: Any) -> bool:
         del request, client_address
         receiver: Receiver = self.receiver  # type: ignore[attr-defined]
-        return receiver.behaviour != DOWN
+        if receiver.behaviour == DOWN:
+            receiver.failed[DOWN] += 1
+            return False
+        return True
 
     def handle_error(self, request: Any, client_address: Any) -> None:
         pass
