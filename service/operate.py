@@ -70,7 +70,7 @@ class Operate:
 
     def add_drive(self, drive: Drive, *, at_ns: int, by: str) -> Drive:
         """Register a drive and return it. What was seen of it before counts as settled. Raises ConflictError."""
-        self._register.add_drive(drive, entry=_drive_entry("drive added", None, drive, at_ns, by))
+        self._register.add_drive(drive, entry=drive_entry("drive added", None, drive, at_ns, by))
         self._refused.forget_sighting(drive.drive_id)
         log.info("drive added", drive=drive.drive_id, by=by, at_ns=at_ns)
         return drive
@@ -82,7 +82,7 @@ class Operate:
         ConflictError where it is not `was` any more.
         """
         before = was or self._register.drive(drive.drive_id)
-        entry = _drive_entry("drive changed", before, drive, at_ns, by)
+        entry = drive_entry("drive changed", before, drive, at_ns, by)
         self._register.change_drive(drive, was=was, entry=entry)
         log.info("drive changed", drive=drive.drive_id, by=by, at_ns=at_ns)
         return Changed(drive, self._advice(before, drive, at_ns))
@@ -94,7 +94,7 @@ class Operate:
             raise ConflictError(f"drive {drive_id!r} is retired already: nothing to do")
         retired = replace(drive, retired_ns=at_ns)
         self._register.retire_drive(
-            drive_id, at_ns, entry=_drive_entry("drive retired", drive, retired, at_ns, by)
+            drive_id, at_ns, entry=drive_entry("drive retired", drive, retired, at_ns, by)
         )
         log.info("drive retired", drive=drive_id, by=by, at_ns=at_ns)
         return self._register.drive(drive_id)
@@ -105,7 +105,7 @@ class Operate:
         if drive.retired_ns is None:
             raise ConflictError(f"drive {drive_id!r} is not retired: nothing to do")
         back = replace(drive, retired_ns=None)
-        self._register.change_drive(back, entry=_drive_entry("drive brought back", drive, back, at_ns, by))
+        self._register.change_drive(back, entry=drive_entry("drive brought back", drive, back, at_ns, by))
         log.info("drive brought back", drive=drive_id, by=by, at_ns=at_ns)
         return back
 
@@ -127,7 +127,7 @@ class Operate:
             self._check_fit(chain, at_ns)
         self.add_drive(drive, at_ns=at_ns, by=by)
         if chain is not None:
-            self._register.fit_chain(chain, entry=_chain_entry(chain, at_ns, by))
+            self._register.fit_chain(chain, entry=chain_entry(chain, at_ns, by))
             log.info("chain fitted", drive=drive.drive_id, chain=chain.chain_id, by=by, at_ns=at_ns)
         return registration
 
@@ -176,7 +176,7 @@ class Operate:
         if self._register.drive(chain.drive_id).retired_ns is not None:
             raise ConflictError(f"drive {chain.drive_id!r} is retired: bring it back first")
         self._check_fit(chain, at_ns)
-        self._register.fit_chain(chain, entry=_chain_entry(chain, at_ns, by))
+        self._register.fit_chain(chain, entry=chain_entry(chain, at_ns, by))
         log.info("chain fitted", drive=chain.drive_id, chain=chain.chain_id, by=by, at_ns=at_ns)
         return chain
 
@@ -266,7 +266,7 @@ class Operate:
             up_alternation_pct=up_alternation_pct,
             down_alternation_pct=down_alternation_pct,
         )
-        self._register.record_baseline(baseline, entry=_baseline_entry(baseline, at_ns, by))
+        self._register.record_baseline(baseline, entry=baseline_entry(baseline, at_ns, by))
         log.info("baseline recorded", chain=chain_id, by=by, at_ns=at_ns)
         return baseline
 
@@ -320,7 +320,7 @@ class Operate:
             if chain is not None:
                 self.fit_chain(chain, at_ns=at_ns, by=by)
             if baseline is not None:
-                self._register.record_baseline(baseline, entry=_baseline_entry(baseline, at_ns, by))
+                self._register.record_baseline(baseline, entry=baseline_entry(baseline, at_ns, by))
                 log.info("baseline recorded", chain=baseline.chain_id, by=by, at_ns=at_ns)
         return "changed" if kind == "unchanged" and (chain or baseline) else kind
 
@@ -365,7 +365,7 @@ class Operate:
         if any(each.chain_id == chain.chain_id for each in chains):
             raise ConflictError(f"a chain {chain.chain_id!r} is registered already: give this one another id")
         for each in chains:
-            if each.drive_id == chain.drive_id and _overlap(each, chain):
+            if each.drive_id == chain.drive_id and overlap(each, chain):
                 raise ConflictError(
                     f"chain {each.chain_id!r} is on drive {chain.drive_id!r} at that time: record first when it was "
                     "taken off, or correct the date on which this one was fitted"
@@ -416,15 +416,18 @@ class Operate:
         return (told,)
 
 
-def _drive_entry(what: str, before: Drive | None, after: Drive, at_ns: int, by: str) -> AuditEntry:
+def drive_entry(what: str, before: Drive | None, after: Drive, at_ns: int, by: str) -> AuditEntry:
+    """Return what the audit log says of a drive that was added or changed."""
     return entry_of(at_ns=at_ns, by=by, what=what, subject=f"drive {after.drive_id}", old=before, new=after)
 
 
-def _chain_entry(chain: Chain, at_ns: int, by: str) -> AuditEntry:
+def chain_entry(chain: Chain, at_ns: int, by: str) -> AuditEntry:
+    """Return what the audit log says of a chain that was fitted."""
     return entry_of(at_ns=at_ns, by=by, what="chain fitted", subject=f"chain {chain.chain_id}", new=chain)
 
 
-def _baseline_entry(baseline: Baseline, at_ns: int, by: str) -> AuditEntry:
+def baseline_entry(baseline: Baseline, at_ns: int, by: str) -> AuditEntry:
+    """Return what the audit log says of a baseline that was recorded."""
     subject = f"chain {baseline.chain_id}"
     return entry_of(
         at_ns=at_ns, by=by, what="baseline recorded", subject=subject, new=baseline, why=baseline.why
@@ -447,7 +450,7 @@ def _drive_outcome(known: Drive | None, wanted: Drive, *, replace_it: bool) -> s
     )
 
 
-def _overlap(one: Chain, other: Chain) -> bool:
+def overlap(one: Chain, other: Chain) -> bool:
     """Return whether both were on at some instant; a chain is on over (fitted_ns, removed_ns]."""
     one_end = math.inf if one.removed_ns is None else one.removed_ns
     other_end = math.inf if other.removed_ns is None else other.removed_ns

@@ -11,7 +11,7 @@ from typing import Any, Protocol
 from service.core.alert import Alert, Transition
 from service.core.audit import AuditEntry
 from service.core.batch import Batch, Rejection
-from service.core.drive import Baseline, Chain, Drive
+from service.core.drive import Baseline, Chain, Drive, GroupKind
 from service.core.duty import DutyPlan
 from service.core.event import CloudEvent
 from service.core.hand import HandValue
@@ -239,6 +239,17 @@ class Register(Protocol):
     """
 
     def version(self) -> int:
+@dataclass(frozen=True, slots=True)
+class RegisterChange:
+    """One of many changes that are made together.
+
+    put: a drive, which is added or gets these settings; a chain, which is fitted; or a baseline, which is recorded.
+    """
+
+    put: Drive | Chain | Baseline
+    entry: AuditEntry | None = None
+
+
         """A number that rises with every change, so that a worker knows when to read again."""
         ...
 
@@ -301,6 +312,16 @@ class Refused(Protocol):
 
     def keep(self, rejections: Sequence[Rejection], sightings: Sequence[Sighting]) -> None:
         """Keep all in one durable transaction. A payload kept already only counts as a repeat.
+
+    def change_many(
+        self, changes: Sequence[RegisterChange], *, version: int, entry: AuditEntry | None = None
+    ) -> None:
+        """All of them in one transaction and in their order, or none; `entry` tells of them as a whole.
+
+        version: of the register that they were worked out from. Raises ConflictError where it is another one now, and what
+        each change by itself raises.
+        """
+        ...
 
         A sighting adds its `messages` to what is known of that drive. Raises StoreUnavailableError.
         """
@@ -1157,6 +1178,35 @@ class Stores(Protocol):
     def readings(self) -> Readings: ...  # noqa: D102 - each is what its type says
     @property
     def register(self) -> Register: ...  # noqa: D102
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Renaming:
+    """A site or a class of drives that gets another name, with what becomes of its drives.
+
+    drives: each under the new name, retired ones too. version: of the register that they were taken from.
+    """
+
+    kind: GroupKind
+    old: str
+    new: str
+    drives: Sequence[RegisterChange]
+    version: int
+    at_ns: int
+    entry: AuditEntry
+
+
+class Groups(Protocol):
+    """Sites and classes of drives, which are names that drives and settings have in common."""
+
+    def rename(self, renaming: Renaming) -> None:
+        """Put the new name on the drives and on all that was set for the old one, in one transaction, or on nothing.
+
+        Setpoints and supply of the group; of a site its shifts, planned stops and the filters of routes, too. What is history
+        (notes, handovers, earlier settings of drives) keeps the old name. Raises ConflictError where the register has another
+        version now, or where something is set for the new name already.
+        """
+        ...
+
+
     @property
     def refused(self) -> Refused: ...  # noqa: D102
     @property
@@ -1207,3 +1257,5 @@ class Stores(Protocol):
     def duty_plans(self) -> DutyPlans: ...  # noqa: D102
     @property
     def prognoses(self) -> Prognoses: ...  # noqa: D102
+    @property
+    def groups(self) -> Groups: ...  # noqa: D102

@@ -26,6 +26,7 @@ from service.ports import (
     Newest,
     NotFoundError,
     RawBatch,
+    RegisterChange,
     Resolution,
     RollUp,
     SavedMap,
@@ -484,6 +485,30 @@ class FakeRefused(_Fake):
         *,
         rejections_per_drive: int = 200,
         rejections: int = 10_000,
+    def change_many(
+        self, changes: Sequence[RegisterChange], *, version: int, entry: AuditEntry | None = None
+    ) -> None:
+        if self.version() != version:
+            raise ConflictError("the register has changed meanwhile: look at it again before you change it")
+        tried = FakeRegister()  # without a log, and with nobody to note what is due
+        tried._drives, tried._chains = dict(self._drives), dict(self._chains)
+        for each in changes:
+            tried._change(each)
+        for each in changes:
+            self._change(each)
+        self.audit_log.record(entry)
+
+    def _change(self, change: RegisterChange) -> None:
+        match change.put:
+            case Drive() as drive if drive.drive_id in self._drives:
+                self.change_drive(drive, entry=change.entry)
+            case Drive() as drive:
+                self.add_drive(drive, entry=change.entry)
+            case Chain() as chain:
+                self.fit_chain(chain, entry=change.entry)
+            case Baseline() as baseline:
+                self.record_baseline(baseline, entry=change.entry)
+
         sightings: int = 1_000,
         audit_log: FakeAuditLog | None = None,
     ) -> None:

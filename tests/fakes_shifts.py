@@ -44,6 +44,10 @@ class FakeSites(_Fake):
         self._sites[site.site] = site
         self._audit_log.record(entry)
 
+    def take_out(self, name: str) -> None:
+        """Forget one; for the fake of `Groups`."""
+        del self._sites[name]
+
 
 class FakeWorkInHand(_Fake):
     """Work in the order in which it was opened."""

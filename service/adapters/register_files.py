@@ -91,6 +91,28 @@ def _kind(annotation: Any) -> str:
     return {str: "text", int: "whole", float: "number", bool: "flag"}[plain]
 
 
+@dataclass(frozen=True, slots=True)
+class FileRow:
+    """One drive as a file has it. given: the columns that the file has, or the keys of its table; filled: those with a value."""
+
+    line: int | None
+    registration: Registration
+    given: frozenset[str]
+    filled: frozenset[str]
+
+    def given_of(self, of: type[Drive | Chain | Baseline]) -> frozenset[str]:
+        """Return the fields of a class that the file says something of, if only that they are empty."""
+        return frozenset(COLUMNS[name].field for name in self.given if COLUMNS[name].of is of)
+
+
+@dataclass(frozen=True, slots=True)
+class FileRead:
+    """What could be read of a file, and what could not, both in the order of the file."""
+
+    rows: tuple[FileRow, ...]
+    problems: tuple[Problem, ...]
+
+
 _Part = TypeVar("_Part", Drive, Chain, Baseline)
 COLUMNS = {column.name: column for column in _columns()}
 
@@ -103,12 +125,20 @@ def read_csv(text: str | bytes) -> list[Registration]:
     Decimal commas are taken where a comma does not separate the cells. Times are RFC 3339 with their zone, or a date alone,
     which means its first instant in UTC.
     """
-    return _registrations(_csv_rows(_text(text)))
+    return _all_of(read_csv_rows(text))
+
+
+def read_csv_rows(text: str | bytes) -> FileRead:
+    """Return the rows of a CSV file that can be read, and all that is wrong with the others, for people to look at both.
+
+    The form is that of `read_csv`. Raises RegisterFileError where the file as a whole cannot be taken: no text, no headings.
+    """
+    return _read(_csv_rows(_text(text)))
 
 
 def read_toml(text: str | bytes) -> list[Registration]:
     """Return the drives of a TOML file: one [[drive]] table each. Raises RegisterFileError with all that is wrong."""
-    return _registrations(_toml_rows(_text(text)))
+    return _all_of(_read(_toml_rows(_text(text))))
 
 
 def write_csv(registrations: Iterable[Registration]) -> str:
@@ -173,6 +203,7 @@ class _Row:
     place: str  # for people, where there is no line
     values: dict[str, Any]
     problems: list[Problem]
+    given: frozenset[str]
 
     def refuse(self, column: str, text: str) -> None:
         self.problems.append(
@@ -203,22 +234,25 @@ def _whole_file(text: str, line: int | None = None) -> RegisterFileError:
     return RegisterFileError([Problem(line, "", text)])
 
 
-def _registrations(rows: Iterable[_Row]) -> list[Registration]:
-    """Return what the rows mean, or raise with the problems of all of them."""
-    read, found, problems = list(rows), [], []
+def _all_of(read: FileRead) -> list[Registration]:
+    """Return what all rows mean, or raise with what is wrong with any."""
+    if read.problems:
+        raise RegisterFileError(read.problems)
+    return [row.registration for row in read.rows]
+
+
+def _read(rows: Iterable[_Row]) -> FileRead:
+    read, found = list(rows), []
     if len(read) > DRIVES_MAX:
         raise _whole_file(f"it has {len(read)} drives; divide it into files of at most {DRIVES_MAX}")
-    for row in read:
-        registration = _registration(row)
-        if registration is not None:
-            found.append(registration)
+    filled = [frozenset(row.values) for row in read]
+    means = [_registration(row) for row in read]
     _refuse_repeated(read, "drive_id")
     _refuse_repeated(read, "chain_id")
-    for row in read:
-        problems += row.problems
-    if problems:
-        raise RegisterFileError(problems)
-    return found
+    for row, registration, names in zip(read, means, filled, strict=True):
+        if registration is not None and not row.problems:
+            found.append(FileRow(row.line, registration, row.given, names))
+    return FileRead(tuple(found), tuple(problem for row in read for problem in row.problems))
 
 
 def _refuse_repeated(rows: Sequence[_Row], column: str) -> None:
@@ -387,7 +421,7 @@ class _Decimals:
 
 
 def _csv_row(names: Sequence[str], line: int, cells: Sequence[str], decimals: _Decimals) -> _Row:
-    row = _Row(line, "", {}, [])
+    row = _Row(line, "", {}, [], frozenset(name for name in names if name))
     if any(cell.strip() for cell in cells[len(names) :]):
         row.refuse(
             "",
@@ -515,7 +549,7 @@ def _toml_rows(text: str) -> list[_Row]:
 
 
 def _toml_row(table: Mapping[str, Any], line: int | None, place: str) -> _Row:
-    row = _Row(line, place, {}, [])
+    row = _Row(line, place, {}, [], frozenset(table))
     for name, value in table.items():
         if name not in COLUMNS:
             row.refuse(name, _unknown_text(name, "take it out, or put # before the line"))

@@ -55,6 +55,18 @@ class LimitTerm(StrEnum):
     PARALLEL_STRANDS = "parallel_strands"  # 1.5 %
 
 
+class GroupKind(StrEnum):
+    """By what drives are grouped: where they stand, or what they do. Settings are made for such a group by its name."""
+
+    SITE = "site"
+    CLASS = "class"
+
+    @property
+    def field(self) -> str:
+        """The field of `Drive` that holds the name of the group."""
+        return "site" if self is GroupKind.SITE else "drive_class"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limit:
     """The elongation at which the chain must be replaced, per cent, and the rule that gave it."""

@@ -26,6 +26,7 @@ from service.ports import (
     Devices,
     DutyPlans,
     Evaluations,
+    Groups,
     GuessCounts,
     Handovers,
     HandValues,
@@ -61,6 +62,7 @@ from tests.fakes import (
 )
 from tests.fakes_alerts import FakeAlertLog
 from tests.fakes_changes import FakeDutyPlans, FakePlannedStops, FakeSupplies
+from tests.fakes_groups import FakeGroups
 from tests.fakes_lives import FakeRemovals, FakeSprockets, FakeUpkeepLog
 from tests.fakes_outgoing import FakeOutbox
 from tests.fakes_people import FakeAuditLog, FakeGuessCounts, FakePeople, FakeSessions, FakeTokens
@@ -106,6 +108,7 @@ class Ports:
     supplies: Supplies
     duty_plans: DutyPlans
     prognoses: Prognoses
+    groups: Groups
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -156,6 +159,7 @@ def a_store(kind: str, few: Few | None = None) -> Iterator[Ports]:
             supplies=database.supplies,
             duty_plans=database.duty_plans,
             prognoses=database.prognoses,
+            groups=database.groups,
         )
 
 
@@ -174,7 +178,9 @@ def fake_ports(few: Few | None = None) -> Ports:
     raw_batches = FakeRawBatches(bytes_per_drive=few.raw.bytes_per_drive, bytes_in_all=few.raw.bytes)
     hand_values = FakeHandValues(register)
     devices, chain_maps = FakeDevices(few.states), FakeChainMaps(few.map_bytes)
-    alert_log = FakeAlertLog()
+    alert_log, outbox = FakeAlertLog(), FakeOutbox(audit_log)
+    setpoints, supplies = FakeSetpoints(audit_log), FakeSupplies(audit_log)
+    sites, planned_stops = FakeSites(audit_log), FakePlannedStops(audit_log)
     return Ports(
         FakeReadings(evaluations),
         register,
@@ -189,20 +195,21 @@ def fake_ports(few: Few | None = None) -> Ports:
         FakeSessions(people),
         FakeTokens(audit_log),
         FakeGuessCounts(few.guesses),
-        outbox=FakeOutbox(audit_log),
-        setpoints=FakeSetpoints(audit_log),
+        outbox=outbox,
+        setpoints=setpoints,
         evaluations=evaluations,
-        sites=FakeSites(audit_log),
+        sites=sites,
         work_in_hand=FakeWorkInHand(register, audit_log),
         notes=FakeNotes(audit_log),
         handovers=FakeHandovers(audit_log),
         removals=FakeRemovals(register),
         sprockets=FakeSprockets(register),
         upkeep_log=FakeUpkeepLog(register),
-        planned_stops=FakePlannedStops(audit_log),
-        supplies=FakeSupplies(audit_log),
+        planned_stops=planned_stops,
+        supplies=supplies,
         duty_plans=FakeDutyPlans(register, audit_log),
         prognoses=FakePrognoses(register),
+        groups=FakeGroups(register, setpoints, supplies, sites, planned_stops, outbox),
     )
 
 

@@ -7,8 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from service.core.audit import AuditEntry
 from service.core.drive import Chain, Drive
-from service.ports import ConflictError, NotFoundError, Register
+from service.ports import ConflictError, NotFoundError, Register, RegisterChange
 from tests.contracts.given import A_BASELINE, A_CHAIN, A_DRIVE, NOON_NS, STORES, S, a_store
 
 pytestmark = pytest.mark.parametrize("kind", STORES)
@@ -229,3 +230,73 @@ def test_a_drive_that_is_not_what_it_was_is_not_changed(register: Register) -> N
     assert (register.drive(A_DRIVE.drive_id), register.version()) == (first, version)
     register.change_drive(second, was=first)
     assert register.drive(A_DRIVE.drive_id) == second
+
+
+# Many at once
+
+SAW = replace(A_DRIVE, drive_id="saw-1", note="")
+MANY = [
+    RegisterChange(SAW),
+    RegisterChange(replace(A_DRIVE, name="Another name")),
+    RegisterChange(replace(A_CHAIN, chain_id="saw-1-a", drive_id="saw-1")),
+    RegisterChange(replace(A_BASELINE, chain_id="saw-1-a")),
+]
+
+
+def test_many_changes_are_made_in_their_order(filled: Register) -> None:
+    before = filled.version()
+    filled.change_many(MANY, version=before)
+    assert filled.version() > before
+    assert [each.name for each in filled.drives()] == ["Another name", SAW.name]
+    assert [each.chain_id for each in filled.chains("saw-1")] == ["saw-1-a"]
+    assert filled.baselines("saw-1-a") == [replace(A_BASELINE, chain_id="saw-1-a")]
+
+
+@pytest.mark.parametrize(
+    "last",
+    [
+        RegisterChange(replace(A_CHAIN, chain_id="press-3-b")),
+        RegisterChange(replace(A_CHAIN, chain_id="nail-1-a", drive_id="nail-1")),
+        RegisterChange(replace(A_BASELINE, chain_id="nail-1-a")),
+    ],
+    ids=["beside another chain", "on no drive", "of no chain"],
+)
+def test_of_many_changes_none_is_made_where_one_cannot_be(filled: Register, last: RegisterChange) -> None:
+    before = (filled.version(), filled.drives(), filled.chains(), filled.baselines())
+    with pytest.raises((ConflictError, NotFoundError)):
+        filled.change_many([*MANY, last], version=filled.version())
+    assert (filled.version(), filled.drives(), filled.chains(), filled.baselines()) == before
+
+
+def test_many_changes_to_a_register_of_another_version_are_refused(filled: Register) -> None:
+    version = filled.version()
+    filled.add_drive(replace(SAW, drive_id="nail-1"))
+    with pytest.raises(ConflictError, match=r"changed meanwhile.*look at it again"):
+        filled.change_many(MANY, version=version)
+    assert [each.drive_id for each in filled.drives()] == ["nail-1", "press-3"]
+
+
+def test_a_drive_that_is_so_already_among_many_raises_no_version(filled: Register) -> None:
+    version = filled.version()
+    filled.change_many([RegisterChange(A_DRIVE)], version=version)
+    assert filled.version() == version
+
+
+@pytest.mark.parametrize("fails", [False, True])
+def test_many_changes_stand_in_the_audit_log_each_and_as_a_whole_or_not_at_all(
+    kind: str,
+    fails: bool,  # noqa: FBT001 - given by parametrize
+) -> None:
+    def said(what: str) -> AuditEntry:
+        return AuditEntry(at_ns=NOON_NS, by="h.brandt", what=what, subject="register")
+
+    with a_store(kind) as store:
+        changes = [RegisterChange(A_DRIVE, said("one"))]
+        if fails:
+            changes.append(RegisterChange(replace(A_CHAIN, drive_id="nail-1"), said("another")))
+            with pytest.raises(NotFoundError):
+                store.register.change_many(changes, version=0, entry=said("all"))
+        else:
+            store.register.change_many(changes, version=store.register.version(), entry=said("all"))
+        found = [each.what for each in store.audit_log.entries()]
+    assert found == ([] if fails else ["all", "one"])

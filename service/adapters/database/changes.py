@@ -54,7 +54,7 @@ class DatabasePlannedStops:
         with self._transactions.writing() as connection:
             statement = insert(tables.planned_stop).returning(_p.number)
             number = int(connection.execute(statement, _stop_values(stop)).scalar_one())
-            _note_change(connection, tables.planned_stop.name, stop.recorded_ns)
+            note_change_within(connection, tables.planned_stop.name, stop.recorded_ns)
             write_within(connection, entry)
         return replace(stop, number=number)
 
@@ -64,7 +64,7 @@ class DatabasePlannedStops:
         with self._transactions.writing() as connection:
             if not connection.execute(statement).rowcount:
                 raise _no_stop(stop.number)
-            _note_change(connection, tables.planned_stop.name, stop.recorded_ns)
+            note_change_within(connection, tables.planned_stop.name, stop.recorded_ns)
             write_within(connection, entry)
 
     def remove(self, number: int, at_ns: int, *, entry: AuditEntry | None = None) -> None:
@@ -72,7 +72,7 @@ class DatabasePlannedStops:
         with self._transactions.writing() as connection:
             if not connection.execute(delete(tables.planned_stop).where(_p.number == number)).rowcount:
                 raise _no_stop(number)
-            _note_change(connection, tables.planned_stop.name, at_ns)
+            note_change_within(connection, tables.planned_stop.name, at_ns)
             write_within(connection, entry)
 
 
@@ -100,7 +100,7 @@ class DatabaseSupplies:
         statement = insert_into(tables.supply).values(scope=str(supply.scope), name=supply.name, **values)
         with self._transactions.writing() as connection:
             connection.execute(statement.on_conflict_do_update(index_elements=["scope", "name"], set_=values))
-            _note_change(connection, tables.supply.name, supply.at_ns)
+            note_change_within(connection, tables.supply.name, supply.at_ns)
             write_within(connection, entry)
 
     def remove(self, scope: SupplyScope, name: str, at_ns: int, *, entry: AuditEntry | None = None) -> None:
@@ -109,7 +109,7 @@ class DatabaseSupplies:
         with self._transactions.writing() as connection:
             if not connection.execute(delete(tables.supply).where(it)).rowcount:
                 raise NotFoundError(f"nothing is set for {scope} {name!r}: nothing to remove")
-            _note_change(connection, tables.supply.name, at_ns)
+            note_change_within(connection, tables.supply.name, at_ns)
             write_within(connection, entry)
 
 
@@ -144,7 +144,7 @@ class DatabaseDutyPlans:
         with self._transactions.writing() as connection:
             find_drive(connection, plan.drive_id)
             connection.execute(statement.on_conflict_do_update(index_elements=["drive_id"], set_=values))
-            _note_change(connection, tables.duty_plan.name, plan.at_ns)
+            note_change_within(connection, tables.duty_plan.name, plan.at_ns)
             write_within(connection, entry)
 
     def remove(self, drive_id: str, at_ns: int, *, entry: AuditEntry | None = None) -> None:
@@ -152,7 +152,7 @@ class DatabaseDutyPlans:
         with self._transactions.writing() as connection:
             if not connection.execute(delete(tables.duty_plan).where(_d.drive_id == drive_id)).rowcount:
                 raise NotFoundError(f"no duty is planned for {drive_id!r}: nothing to remove")
-            _note_change(connection, tables.duty_plan.name, at_ns)
+            note_change_within(connection, tables.duty_plan.name, at_ns)
             write_within(connection, entry)
 
 
@@ -162,7 +162,7 @@ def _changed_ns(transactions: Transactions, part: str) -> int:
     return int(found or 0)
 
 
-def _note_change(connection: Connection, part: str, at_ns: int) -> None:
+def note_change_within(connection: Connection, part: str, at_ns: int) -> None:
     """Note when something was changed; a clock that was put back does not put it back."""
     statement = insert_into(tables.plans_changed).values(part=part, at_ns=at_ns)
     newest = case((_c.at_ns > at_ns, _c.at_ns), else_=at_ns)

@@ -16,6 +16,7 @@ from service.adapters.database.chain_maps import DatabaseChainMaps
 from service.adapters.database.changes import DatabaseDutyPlans, DatabasePlannedStops, DatabaseSupplies
 from service.adapters.database.devices import DatabaseDevices
 from service.adapters.database.evaluations import DatabaseEvaluations
+from service.adapters.database.groups import DatabaseGroups
 from service.adapters.database.hand_values import DatabaseHandValues
 from service.adapters.database.lives import DatabaseSprockets, DatabaseUpkeepLog
 from service.adapters.database.numbers import Numbers
@@ -88,6 +89,7 @@ class Database:
         self.sprockets = DatabaseSprockets(self._transactions)
         self.upkeep_log = DatabaseUpkeepLog(self._transactions)
         self.prognoses = DatabasePrognoses(self._transactions)
+        self.groups = DatabaseGroups(self._transactions, self.register)
 
     def store_all(self, readings: Sequence[Reading], raw_batches: Sequence[RawBatch]) -> int:
         """Store readings and keep the batches that they came from, in one durable transaction.

@@ -5,7 +5,7 @@ checks, writes and raises the register's version; the database lets one such tra
 """
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, fields
 from typing import Any
 
@@ -19,7 +19,7 @@ from service.adapters.database.transactions import Transactions
 from service.core.audit import AuditEntry
 from service.core.drive import Baseline, Chain, Drive
 from service.core.life import Removal
-from service.ports import ConflictError, NotFoundError
+from service.ports import ConflictError, NotFoundError, RegisterChange
 
 _drive, _chain, _baseline, _version = (
     tables.drive,
@@ -39,7 +39,7 @@ class DatabaseRegister:
     def version(self) -> int:
         """A number that rises with every change, so that a worker knows when to read again."""
         with self._transactions.reading() as connection:
-            return int(connection.execute(select(_version.c.version)).scalar_one())
+            return _version_now(connection)
 
     # Drives
 
@@ -59,15 +59,12 @@ class DatabaseRegister:
     def add_drive(self, drive: Drive, *, entry: AuditEntry | None = None) -> None:
         """Raises ConflictError where the id is taken."""
         with self._transactions.writing() as connection:
-            taken = select(_drive.c.drive_id).where(_drive.c.drive_id == drive.drive_id)
-            if connection.execute(taken).first() is not None:
+            if _is_taken(connection, drive.drive_id):
                 raise ConflictError(
                     f"drive {drive.drive_id!r} is registered already (retired drives keep their id): "
                     "change that drive, or choose another id"
                 )
-            connection.execute(insert(_drive), asdict(drive))
-            self._record(connection, drive)
-            write_within(connection, entry)
+            self._add(connection, drive, entry)
 
     def change_drive(
         self, drive: Drive, *, was: Drive | None = None, entry: AuditEntry | None = None
@@ -79,13 +76,8 @@ class DatabaseRegister:
                 raise ConflictError(
                     f"{drive.drive_id} has changed meanwhile: look at it again before you change it"
                 )
-            if now == drive:
-                return
-            connection.execute(
-                update(_drive).where(_drive.c.drive_id == drive.drive_id).values(asdict(drive))
-            )
-            self._record(connection, drive)
-            write_within(connection, entry)
+            if now != drive:
+                self._replace(connection, drive, entry)
 
     def retire_drive(self, drive_id: str, at_ns: int, *, entry: AuditEntry | None = None) -> None:
         """Take the drive off the board; its history stays. A retired one keeps its date. Raises NotFoundError."""
@@ -102,6 +94,16 @@ class DatabaseRegister:
         query = select(history).where(history.c.drive_id == drive_id).order_by(history.c.version)
         with self._transactions.reading() as connection:
             return [(row.recorded_ns, _to_drive(row)) for row in connection.execute(query)]
+
+    def _add(self, connection: Connection, drive: Drive, entry: AuditEntry | None) -> None:
+        connection.execute(insert(_drive), asdict(drive))
+        self._record(connection, drive)
+        write_within(connection, entry)
+
+    def _replace(self, connection: Connection, drive: Drive, entry: AuditEntry | None) -> None:
+        connection.execute(update(_drive).where(_drive.c.drive_id == drive.drive_id).values(asdict(drive)))
+        self._record(connection, drive)
+        write_within(connection, entry)
 
     def _record(self, connection: Connection, drive: Drive) -> None:
         version = _raise_version(connection)
@@ -123,22 +125,7 @@ class DatabaseRegister:
     def fit_chain(self, chain: Chain, *, entry: AuditEntry | None = None) -> None:
         """Raises NotFoundError (drive) and ConflictError (chain id taken; another chain on at that time)."""
         with self._transactions.writing() as connection:
-            find_drive(connection, chain.drive_id)
-            taken = select(_chain.c.drive_id).where(_chain.c.chain_id == chain.chain_id)
-            if (of_drive := connection.execute(taken).scalar()) is not None:
-                raise ConflictError(
-                    f"chain {chain.chain_id!r} is registered already, on drive {of_drive!r}: choose another id"
-                )
-            if (other := _on_meanwhile(connection, chain)) is not None:
-                until = "still" if other.removed_ns is None else f"until {other.removed_ns} ns"
-                raise ConflictError(
-                    f"drive {chain.drive_id!r} has chain {other.chain_id!r} on at that time (from "
-                    f"{other.fitted_ns} ns, {until}): take it off first, or correct the dates"
-                )
-            connection.execute(insert(_chain), asdict(chain))
-            note_within(connection, {chain.drive_id: chain.fitted_ns})
-            _raise_version(connection)
-            write_within(connection, entry)
+            _fit(connection, chain, entry)
 
     def take_off_chain(
         self,
@@ -179,15 +166,79 @@ class DatabaseRegister:
     def record_baseline(self, baseline: Baseline, *, entry: AuditEntry | None = None) -> None:
         """Add one; older ones stay. Raises NotFoundError (chain)."""
         with self._transactions.writing() as connection:
-            find_chain(connection, baseline.chain_id)
-            connection.execute(insert(_baseline), asdict(baseline))
-            _raise_version(connection)
+            _record_baseline(connection, baseline, entry)
+
+    # Many at once
+
+    def change_many(
+        self, changes: Sequence[RegisterChange], *, version: int, entry: AuditEntry | None = None
+    ) -> None:
+        """All of them in one transaction, or none. See the port."""
+        with self._transactions.writing() as connection:
+            self.change_within(connection, changes, version)
             write_within(connection, entry)
+
+    def change_within(self, connection: Connection, changes: Sequence[RegisterChange], version: int) -> None:
+        """The same in the transaction of another adapter."""
+        if _version_now(connection) != version:
+            raise ConflictError(
+                "the register has changed meanwhile, and nothing was stored: look at it again before you change it"
+            )
+        for each in changes:
+            self._change(connection, each)
+
+    def _change(self, connection: Connection, change: RegisterChange) -> None:
+        match change.put:
+            case Drive() as drive if _is_taken(connection, drive.drive_id):
+                if find_drive(connection, drive.drive_id) != drive:
+                    self._replace(connection, drive, change.entry)
+            case Drive() as drive:
+                self._add(connection, drive, change.entry)
+            case Chain() as chain:
+                _fit(connection, chain, change.entry)
+            case Baseline() as baseline:
+                _record_baseline(connection, baseline, change.entry)
+
+
+def _is_taken(connection: Connection, drive_id: str) -> bool:
+    return (
+        connection.execute(select(_drive.c.drive_id).where(_drive.c.drive_id == drive_id)).first() is not None
+    )
+
+
+def _fit(connection: Connection, chain: Chain, entry: AuditEntry | None) -> None:
+    find_drive(connection, chain.drive_id)
+    taken = select(_chain.c.drive_id).where(_chain.c.chain_id == chain.chain_id)
+    if (of_drive := connection.execute(taken).scalar()) is not None:
+        raise ConflictError(
+            f"chain {chain.chain_id!r} is registered already, on drive {of_drive!r}: choose another id"
+        )
+    if (other := _on_meanwhile(connection, chain)) is not None:
+        until = "still" if other.removed_ns is None else f"until {other.removed_ns} ns"
+        raise ConflictError(
+            f"drive {chain.drive_id!r} has chain {other.chain_id!r} on at that time (from "
+            f"{other.fitted_ns} ns, {until}): take it off first, or correct the dates"
+        )
+    connection.execute(insert(_chain), asdict(chain))
+    note_within(connection, {chain.drive_id: chain.fitted_ns})
+    _raise_version(connection)
+    write_within(connection, entry)
+
+
+def _record_baseline(connection: Connection, baseline: Baseline, entry: AuditEntry | None) -> None:
+    find_chain(connection, baseline.chain_id)
+    connection.execute(insert(_baseline), asdict(baseline))
+    _raise_version(connection)
+    write_within(connection, entry)
 
 
 def _raise_version(connection: Connection) -> int:
     """Raise the register's version by one and return it."""
     connection.execute(update(_version).values(version=_version.c.version + 1))
+    return _version_now(connection)
+
+
+def _version_now(connection: Connection) -> int:
     return int(connection.execute(select(_version.c.version)).scalar_one())
 
 
