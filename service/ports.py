@@ -232,13 +232,6 @@ class Readings(Protocol):
         ...
 
 
-class Register(Protocol):
-    """Drives, their chains and baselines, with history. Nothing older is overwritten.
-
-    `entry`: what the audit log is to say of the change, stored in the same transaction; not stored where nothing changes.
-    """
-
-    def version(self) -> int:
 @dataclass(frozen=True, slots=True)
 class RegisterChange:
     """One of many changes that are made together.
@@ -250,6 +243,13 @@ class RegisterChange:
     entry: AuditEntry | None = None
 
 
+class Register(Protocol):
+    """Drives, their chains and baselines, with history. Nothing older is overwritten.
+
+    `entry`: what the audit log is to say of the change, stored in the same transaction; not stored where nothing changes.
+    """
+
+    def version(self) -> int:
         """A number that rises with every change, so that a worker knows when to read again."""
         ...
 
@@ -306,13 +306,6 @@ class RegisterChange:
         """Add one; older ones stay. Raises NotFoundError (chain)."""
         ...
 
-
-class Refused(Protocol):
-    """Rejections and unregistered drives, for people to see. Bounded for each drive, oldest out first."""
-
-    def keep(self, rejections: Sequence[Rejection], sightings: Sequence[Sighting]) -> None:
-        """Keep all in one durable transaction. A payload kept already only counts as a repeat.
-
     def change_many(
         self, changes: Sequence[RegisterChange], *, version: int, entry: AuditEntry | None = None
     ) -> None:
@@ -322,6 +315,13 @@ class Refused(Protocol):
         each change by itself raises.
         """
         ...
+
+
+class Refused(Protocol):
+    """Rejections and unregistered drives, for people to see. Bounded for each drive, oldest out first."""
+
+    def keep(self, rejections: Sequence[Rejection], sightings: Sequence[Sighting]) -> None:
+        """Keep all in one durable transaction. A payload kept already only counts as a repeat.
 
         A sighting adds its `messages` to what is known of that drive. Raises StoreUnavailableError.
         """
@@ -1171,13 +1171,6 @@ class DutyPlans(Protocol):
         ...
 
 
-class Stores(Protocol):
-    """All ports of one store, by name."""
-
-    @property
-    def readings(self) -> Readings: ...  # noqa: D102 - each is what its type says
-    @property
-    def register(self) -> Register: ...  # noqa: D102
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Renaming:
     """A site or a class of drives that gets another name, with what becomes of its drives.
@@ -1207,6 +1200,13 @@ class Groups(Protocol):
         ...
 
 
+class Stores(Protocol):
+    """All ports of one store, by name."""
+
+    @property
+    def readings(self) -> Readings: ...  # noqa: D102 - each is what its type says
+    @property
+    def register(self) -> Register: ...  # noqa: D102
     @property
     def refused(self) -> Refused: ...  # noqa: D102
     @property

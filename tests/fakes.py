@@ -476,15 +476,6 @@ class FakeRegister(_Fake):
         self._baselines.append(baseline)
         self._raise_version(entry)
 
-
-class FakeRefused(_Fake):
-    """The port `Refused` in memory. The oldest go first, by drive and in all."""
-
-    def __init__(
-        self,
-        *,
-        rejections_per_drive: int = 200,
-        rejections: int = 10_000,
     def change_many(
         self, changes: Sequence[RegisterChange], *, version: int, entry: AuditEntry | None = None
     ) -> None:
@@ -509,6 +500,15 @@ class FakeRefused(_Fake):
             case Baseline() as baseline:
                 self.record_baseline(baseline, entry=change.entry)
 
+
+class FakeRefused(_Fake):
+    """The port `Refused` in memory. The oldest go first, by drive and in all."""
+
+    def __init__(
+        self,
+        *,
+        rejections_per_drive: int = 200,
+        rejections: int = 10_000,
         sightings: int = 1_000,
         audit_log: FakeAuditLog | None = None,
     ) -> None:
