@@ -64,8 +64,6 @@ def _samples(readings: Readings, drive_id: str, before_ns: int) -> list[Reading]
 
     The ends of the samples stand still, so that the same readings are looked at again.
     """
-    found: list[Reading] = []
-    first_ns = (before_ns - PAST_NS) // SAMPLE_EVERY_NS * SAMPLE_EVERY_NS
-    for end_ns in range(first_ns, before_ns, SAMPLE_EVERY_NS):
-        found += readings.raw(drive_id, end_ns - SAMPLE_EVERY_NS, end_ns, SAMPLE_MAX)
-    return [each for each in found if each.t_ns < before_ns]
+    last_ns = -(-before_ns // SAMPLE_EVERY_NS) * SAMPLE_EVERY_NS - SAMPLE_EVERY_NS
+    first_ns = (before_ns - PAST_NS) // SAMPLE_EVERY_NS * SAMPLE_EVERY_NS - SAMPLE_EVERY_NS
+    return readings.sampled(drive_id, first_ns, last_ns, SAMPLE_EVERY_NS, SAMPLE_MAX)

@@ -197,6 +197,13 @@ class Readings(Protocol):
         """Readings with from_ns < t_ns <= to_ns in the order of t_ns; the newest `rows_max` of them."""
         ...
 
+    def sampled(self, drive_id: str, from_ns: int, to_ns: int, every_ns: int, rows_max: int) -> list[Reading]:
+        """Of each interval of `every_ns` from `from_ns` to the last that ends at `to_ns` or before: its newest `rows_max` readings.
+
+        One after the other what `raw` gives for each; 10 000 intervals at most.
+        """
+        ...
+
     def rolled(
         self, drive_id: str, from_ns: int, to_ns: int, resolution: Resolution, rows_max: int = ROWS_MAX
     ) -> list[RollUp]:

@@ -267,6 +267,15 @@ class FakeReadings(_Fake):
         _check_rows_max(rows_max)
         return sorted(self._of(drive_id, from_ns, to_ns), key=_in_time)[-rows_max:]
 
+    def sampled(self, drive_id: str, from_ns: int, to_ns: int, every_ns: int, rows_max: int) -> list[Reading]:
+        if every_ns <= 0 or (to_ns - from_ns) // every_ns > 10_000:
+            raise ValueError("every_ns must be above 0, and the range hold 10000 intervals at most")
+        _check_rows_max(rows_max)
+        ends_ns = range(from_ns + every_ns, to_ns + 1, every_ns)
+        return [
+            each for end_ns in ends_ns for each in self.raw(drive_id, end_ns - every_ns, end_ns, rows_max)
+        ]
+
     def rolled(
         self, drive_id: str, from_ns: int, to_ns: int, resolution: Resolution, rows_max: int = ROWS_MAX
     ) -> list[RollUp]:

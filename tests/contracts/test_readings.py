@@ -216,6 +216,37 @@ def test_the_newest_of_a_range_are_those_that_end_last(
         assert store.readings.raw("a", from_ns, to_ns, rows_max) == sorted(inside, key=in_time)[-rows_max:]
 
 
+@settings(deadline=None, max_examples=40)
+@given(several, st.integers(1, 8), st.integers(-7200, 9000), st.integers(-60, 12000), st.integers(1, 4000))
+def test_samples_are_what_is_read_of_each_interval_in_turn(
+    kind: str, some: list[Reading], rows_max: int, from_s: int, length_s: int, every_s: int
+) -> None:
+    """Also where windows are longer than an interval, and where the range does not end with one."""
+    from_ns, every_ns = NOON_NS + DAY_NS // 2 + from_s * S, every_s * S
+    to_ns = from_ns + min(length_s, 1000 * every_s) * S
+    with a_store(kind) as store:
+        store.readings.store(some)
+        one_by_one = [
+            each
+            for end_ns in range(from_ns + every_ns, to_ns + 1, every_ns)
+            for each in store.readings.raw("a", end_ns - every_ns, end_ns, rows_max)
+        ]
+        assert store.readings.sampled("a", from_ns, to_ns, every_ns, rows_max) == one_by_one
+
+
+def test_what_cannot_be_sampled_is_refused_and_a_drive_without_readings_has_no_samples(
+    readings: Readings,
+) -> None:
+    assert readings.sampled("press-9", 0, 100, 10, 5) == []
+    for every_ns in (0, -10):
+        with pytest.raises(ValueError, match="every_ns must be above 0"):
+            readings.sampled("press-3", 0, 100, every_ns, 5)
+    with pytest.raises(ValueError, match="10000 intervals"):
+        readings.sampled("press-3", 0, 10_001, 1, 5)
+    with pytest.raises(ValueError, match="rows_max must be 1 to 100000"):
+        readings.sampled("press-3", 0, 100, 10, 0)
+
+
 @pytest.mark.parametrize("rows_max", [0, -1, ROWS_MAX + 1])
 def test_a_number_of_rows_out_of_bounds_is_refused(readings: Readings, rows_max: int) -> None:
     with pytest.raises(ValueError, match="rows_max must be 1 to 100000"):

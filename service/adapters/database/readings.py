@@ -7,6 +7,7 @@ makes a due interval anew from all that it covers: minutes from readings, hours 
 So neither the order of arrival nor a second delivery shows in the result.
 """
 
+from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from itertools import repeat
 from operator import attrgetter
@@ -36,6 +37,7 @@ from service.ports import ROWS_MAX, Newest, Resolution, RollUp, Superseded
 _WINDOW_NS_MAX = int(WINDOW_S_MAX * S)
 _INSTANT_NS_MAX = 2**63 - 1  # in the year 2262
 _WHY_LENGTH_MAX = 1024  # characters kept of why readings were superseded
+_INTERVALS_MAX = 10_000  # that are sampled at once
 _CHUNK = 500  # intervals in one transaction: the worker waits no longer than this takes
 
 _Order = tuple[int, int, int, str]  # of readings in time, ties broken by identity: (t_ns, t0_ns, seq, device)
@@ -178,6 +180,24 @@ class DatabaseReadings:
         readings = _readings(repeat(drive_id), rows, chain_ids)
         readings.sort(key=_order)
         return readings[-rows_max:]
+
+    def sampled(self, drive_id: str, from_ns: int, to_ns: int, every_ns: int, rows_max: int) -> list[Reading]:
+        """Of each interval of `every_ns` in (from_ns, to_ns] its newest `rows_max` readings, in the order of time. See the port."""
+        _check_rows_max(rows_max)
+        _check_intervals(from_ns, to_ns, every_ns)
+        with self._transactions.reading() as connection:
+            number = _find_drive(connection, drive_id)
+            if number is None or to_ns - from_ns < every_ns:
+                return []
+            query = statements.samples(*number, (from_ns, to_ns), every_ns, rows_max)
+            rows = connection.execute(query).all()
+            chain_ids = self._numbers.chain_ids(connection, (row[1 + 4] for row in rows))
+        found: dict[int, list[Reading]] = defaultdict(list)
+        ends_ns = (row[0] for row in rows)
+        readings = _readings(repeat(drive_id), [row[1:] for row in rows], chain_ids)
+        for end_ns, reading in zip(ends_ns, readings, strict=True):
+            found[end_ns].append(reading)
+        return [each for end_ns in sorted(found) for each in sorted(found[end_ns], key=_order)[-rows_max:]]
 
     def by_day(self, drive_id: str, from_ns: int, to_ns: int) -> list[DayMeans]:
         """What raw readings with from_ns < t_ns <= to_ns say of each day, in UTC, and chain; by end_ns then chain_id."""
@@ -498,6 +518,11 @@ def _coarser_due(keys: Iterable[tuple[Any, ...]], resolution: Resolution) -> lis
 def _check_rows_max(rows_max: int) -> None:
     if not 1 <= rows_max <= ROWS_MAX:
         raise ValueError(f"rows_max must be 1 to {ROWS_MAX}, not {rows_max}")
+
+
+def _check_intervals(from_ns: int, to_ns: int, every_ns: int) -> None:
+    if every_ns <= 0 or (to_ns - from_ns) // every_ns > _INTERVALS_MAX:
+        raise ValueError(f"every_ns must be above 0, and the range hold {_INTERVALS_MAX} intervals at most")
 
 
 def _within_reach(instant_ns: int) -> int:

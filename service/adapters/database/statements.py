@@ -314,6 +314,40 @@ def days(drive_no: int, longest_window_ns: int, from_ns: int, to_ns: int) -> Sel
     )
 
 
+def samples(
+    drive_no: int, longest_window_ns: int, range_ns: tuple[int, int], every_ns: int, rows_max: int
+) -> Select[Any]:
+    """Of each interval of `every_ns` in the range: its end, then READING_COLUMNS that hold the newest `rows_max` of it, and maybe more.
+
+    The key is in the order of t0_ns, so each interval is sought by it. The cut is where the `rows_max`-th that began last
+    began; one that began before it, by no more than the longest window, may have ended after one (as in `readings._newest_raw`).
+    """
+    from_ns, to_ns = range_ns
+    first = select(literal(from_ns + every_ns).label("end_ns")).cte("ends", recursive=True)
+    ends = first.union_all(select(first.c.end_ns + every_ns).where(first.c.end_ns + every_ns <= to_ns))
+    end_ns = ends.c.end_ns
+    least_ns = end_ns - (every_ns + longest_window_ns) + 1
+    cut = select(_r.t0_ns).where(*_ended_in(drive_no, end_ns, every_ns, least_ns))
+    cut = cut.order_by(_r.t0_ns.desc()).offset(rows_max - 1).limit(1)
+    since_ns = func.max(func.coalesce(cut.scalar_subquery() - longest_window_ns, 0), least_ns)
+    cuts = select(end_ns, since_ns.label("since_ns")).cte("cuts")
+    inside = _ended_in(drive_no, cuts.c.end_ns, every_ns, cuts.c.since_ns)
+    return select(cuts.c.end_ns, *READING_COLUMNS).where(*inside)
+
+
+def _ended_in(
+    drive_no: int, end_ns: ColumnElement[int], every_ns: int, since_ns: ColumnElement[int]
+) -> tuple[ColumnElement[bool], ...]:
+    """What holds of the readings of a drive that ended in (end - every, end] and began at since_ns or later."""
+    return (
+        _r.drive_no == drive_no,
+        _r.t0_ns >= since_ns,
+        _r.t0_ns <= end_ns,
+        _r.t_ns > end_ns - every_ns,
+        _r.t_ns <= end_ns,
+    )
+
+
 def forget_superseded(drive_no: int, until_ns: int, rows_max: int) -> Delete:
     """Delete the earliest superseded readings with t_ns <= until_ns."""
     old = select(_s.number).where(_s.drive_no == drive_no, _s.t_ns <= until_ns)

@@ -12,7 +12,6 @@ from service.core.batch import RejectionReason
 from service.core.drive import Drive
 from service.core.health import SignKind
 from service.core.reading import NotMeasured, Reading
-from service.judge import PAST_NS, SAMPLE_EVERY_NS
 from service.ports import DeviceState
 from tests.adapters.web.plant import NOW_NS, Plant, a_plant, add, not_measured, reading_of
 from tests.adapters.web.test_pages import CAUTIONS, Page, seen
@@ -202,6 +201,11 @@ class Counted:
         found: list[Reading] = self._readings.raw(*arguments)
         return found
 
+    def sampled(self, *arguments: Any) -> list[Reading]:
+        self.asked += 1
+        found: list[Reading] = self._readings.sampled(*arguments)
+        return found
+
 
 def test_many_readings_are_asked_for_seldom(fake_plant: Plant) -> None:
     put(fake_plant, "a", watch(ordinary(), 30))
@@ -214,7 +218,7 @@ def test_many_readings_are_asked_for_seldom(fake_plant: Plant) -> None:
     for second in range(60):
         judge.look([watched], NOW_NS + second * S)
     once = counted.asked
-    assert once == 1 + PAST_NS // SAMPLE_EVERY_NS + 1
+    assert once == 2
     judge.look_at(watched, NOW_NS + 20 * S)
     assert counted.asked == once
     judge.look_at(watched, NOW_NS + 40 * S)
