@@ -87,7 +87,7 @@ class Wheel:
 class SideView:
     """Two sprockets with their chain. up, down: places of the sensors along the loop, pitches; None without sensors.
 
-    joints: of the loop as drawn. length_pitches: that the pitch line has at these centres; the same but for what a take-up or sag
+    joints: of the loop as drawn, as many as go round. length_pitches: that the pitch line has at these centres; the same but for what a take-up or sag
     takes up. slope_rad: of the tight strand, upwards to the driver.
     """
 
@@ -247,6 +247,7 @@ def _sides(drive: Drive, chain: Chain, given_mm: float | None) -> SideView | Non
         supposed.add(Supposed.LOOP)
     elif abs(length - chain.pitches_in_loop) > DISAGREE_PITCHES:
         doubts.append(Doubt.CENTRES_AND_LOOP)
+    agreed = chain.pitches_in_loop is not None and Doubt.CENTRES_AND_LOOP not in doubts
     slope = _slope(centres_mm, pitch_mm, *teeth)
     driver, driven = (
         Wheel(teeth=z, radius_mm=pitch_diameter_mm(pitch_mm, z) / 2, x_mm=x_mm, wrap_rad=math.pi + 2 * turned)
@@ -256,7 +257,7 @@ def _sides(drive: Drive, chain: Chain, given_mm: float | None) -> SideView | Non
     up, down = _sensors(drive, chain, strand, length, supposed, doubts)
     return SideView(
         pitch_mm=pitch_mm,
-        joints=chain.pitches_in_loop or 2 * round(length / 2),
+        joints=chain.pitches_in_loop if agreed and chain.pitches_in_loop else 2 * round(length / 2),
         length_pitches=length,
         centres_mm=centres_mm,
         slope_rad=slope,

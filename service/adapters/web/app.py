@@ -43,6 +43,7 @@ from service.adapters.web import (
     pages_alerts,
     pages_changes,
     pages_commission,
+    pages_drawing,
     pages_drive,
     pages_forecasts,
     pages_forms,
@@ -262,6 +263,7 @@ def _add_routes(app: FastAPI) -> None:
     app.include_router(pages_changes.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_pictures.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_map.router, include_in_schema=False, dependencies=READS)
+    app.include_router(pages_drawing.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_drive.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_plan.router, include_in_schema=False, dependencies=READS)

@@ -8,7 +8,7 @@ from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse
 from pydantic import BaseModel, Field
 
-from service.adapters.web import chart, forms, pages_alerts, pages_forecasts, words
+from service.adapters.web import chart, forms, pages_alerts, pages_drawing, pages_forecasts, words
 from service.adapters.web.api_sensing import account_of, baseline_of
 from service.adapters.web.board import DriveState
 from service.adapters.web.instants import SECOND_NS
@@ -96,6 +96,7 @@ def drive(request: Request, parts: PartsDep, drive_id: str, asked: Annotated[Ask
             for group in forms.DRIVE_GROUPS
         ],
         "rebaseline": asked.advice == "baseline",
+        **pages_drawing.of_drive(parts, state.drive, state.chain),
         **pages_alerts.of_drive(parts, drive_id, now_ns),
         **pages_forecasts.of_drive(parts, drive_id),
     }
