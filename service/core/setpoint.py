@@ -50,9 +50,9 @@ class ConditionKind(StrEnum):
 class Priority(IntEnum):
     """By consequence and time to respond: three classes (IEC 62682 asks for few; from memory)."""
 
-    LOW = 1  # plan it
-    MEDIUM = 2  # within days
-    HIGH = 3  # within the shift
+    LOW = 1  # to be planned
+    MEDIUM = 2  # answer next
+    HIGH = 3  # answer first
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

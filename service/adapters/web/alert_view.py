@@ -9,14 +9,16 @@ from service.adapters.web.alerts import Found, most_urgent_first
 from service.adapters.web.instants import SECOND_NS, age_words
 from service.adapters.web.templating import when
 from service.core.alert import LIFE, Alert, Annunciation, Event, Hold, Transition
+from service.core.condition_words import RESPONDS
 from service.core.drive import Drive
-from service.core.setpoint import Priority
+from service.core.setpoint import RULES, Priority
 
 UNSEEN = frozenset({Annunciation.UNACKNOWLEDGED, Annunciation.RETURNED})
-# What a group of alerts asks for, the most urgent first; then those that are kept quiet.
+# In which order to answer; then those that are kept quiet. How soon is said with each: a priority is made of that and of the
+# consequence, so no time is true of all that have it.
 GROUPS = {
-    Priority.HIGH: "Within the shift",
-    Priority.MEDIUM: "Within days",
+    Priority.HIGH: "Answer first",
+    Priority.MEDIUM: "Answer next",
     Priority.LOW: "To be planned",
 }
 
@@ -32,6 +34,7 @@ class View:
     place: str
     state: str
     measured: str
+    respond: str  # how soon to answer
     age: str  # since it occurred; "" where it never did
     on_it: str  # who acknowledged it, under which work order; or that nobody did
     holds: tuple[str, ...]
@@ -84,6 +87,7 @@ def view_of(found: Found, now_ns: int, zone: tzinfo) -> View:
         place=" / ".join(part for part in (drive.site, drive.area, drive.line) if part),
         state=STATES[alert.state],
         measured=measured_words(facts.value, facts.u, facts.setpoint, facts.unit) if facts else "",
+        respond=RESPONDS[RULES[alert.kind].respond],
         age="" if since_ns is None else age_words((now_ns - since_ns) / SECOND_NS),
         on_it=_on_it(alert, zone),
         holds=tuple(_hold_words(alert, zone)),
@@ -118,7 +122,7 @@ def _hold_words(alert: Alert, zone: tzinfo) -> Iterable[str]:
 
 @dataclass(frozen=True, slots=True)
 class Group:
-    """Alerts that ask for an answer within the same time."""
+    """Alerts of one priority, or those that are kept quiet."""
 
     title: str
     priority: int  # 0: of any
@@ -126,7 +130,7 @@ class Group:
 
 
 def groups_of(alerts: Iterable[Found], now_ns: int, zone: tzinfo) -> list[Group]:
-    """Return alerts in groups by how soon to answer, the most urgent first; those that are held come last."""
+    """Return alerts in groups by priority, the highest first; those that are held come last."""
     views = [view_of(each, now_ns, zone) for each in most_urgent_first(alerts)]
     found = [
         Group(

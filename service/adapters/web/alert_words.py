@@ -36,9 +36,9 @@ EVENTS: Mapping[Event, str] = {
 }
 
 PRIORITIES: Mapping[Priority, str] = {
-    Priority.HIGH: "high: within the shift",
-    Priority.MEDIUM: "medium: within days",
-    Priority.LOW: "low: plan it",
+    Priority.HIGH: "high: answer first",
+    Priority.MEDIUM: "medium: answer next",
+    Priority.LOW: "low: to be planned",
 }
 
 

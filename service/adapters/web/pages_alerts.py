@@ -15,6 +15,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from pydantic import BaseModel, Field
 
 from service.adapters.web import alerts
+from service.adapters.web.alert_list import PAGE, Asked, asked_in, back_to_list, choices, next_of
 from service.adapters.web.alert_view import Group, View, groups_of, step_words, view_of
 from service.adapters.web.alert_words import TITLES
 from service.adapters.web.alerts import Filters, Found
@@ -27,39 +28,16 @@ from service.adapters.web.templating import render
 from service.answer import Said
 from service.core.alert import NotAllowedError
 from service.core.people import Role
-from service.core.setpoint import Priority
 from service.ports import OvertakenError
 
 router = APIRouter()
 
 DAY_NS = 86_400 * SECOND_NS
-PAST_SHOWN = 200
 HISTORY_SHOWN = 200
-_BACK_TO = {"alerts": "/alerts", "drive": "/drives/{drive_id}#alerts", "alert": "/alerts/{alert_id}"}
+_BACK_TO = {"drive": "/drives/{drive_id}#alerts", "alert": "/alerts/{alert_id}"}
 
 
 # What there is
-
-
-class Asked(BaseModel):
-    """Which alerts a page is asked for; what is none of what there is counts as left out."""
-
-    site: str = Field(default="", max_length=200)
-    area: str = Field(default="", max_length=200)
-    line: str = Field(default="", max_length=200)
-    priority: str = Field(default="", max_length=10)
-    past: str = Field(default="", max_length=5)
-
-    def filters(self) -> Filters:
-        """Return them as they are looked for."""
-        named = [each for each in Priority if each.name.lower() == self.priority]
-        return Filters(
-            site=self.site or None,
-            area=self.area or None,
-            line=self.line or None,
-            priorities=frozenset(named),
-            standing=not self.past,
-        )
 
 
 @router.get("/alerts", response_class=HTMLResponse, dependencies=[needs(Role.VIEWER)])
@@ -72,15 +50,24 @@ def _list(
     request: Request, parts: Parts, asked: Asked, refused: Iterable[tuple[str, str]] = ()
 ) -> HTMLResponse:
     now_ns, zone = parts.now_ns(), parts.settings.zone
-    found = alerts.found(parts, asked.filters())
-    newest = sorted(found, key=lambda each: each.alert.changed_ns, reverse=True)[:PAST_SHOWN]
+    filters = asked.filters()
+    all_of_them = alerts.found(parts, Filters(standing=filters.standing))
+    found = [each for each in all_of_them if filters.let_pass(each.alert, each.drive)]
+    groups = [] if asked.past else groups_of(found, now_ns, zone)
+    newest = sorted(found, key=lambda each: each.alert.changed_ns, reverse=True) if asked.past else []
+    start = (asked.page_number - 1) * PAGE
     values = {
-        "groups": [] if asked.past else groups_of(found, now_ns, zone),
-        "past": [view_of(each, now_ns, zone) for each in newest] if asked.past else [],
-        "past_shown": PAST_SHOWN,
+        "groups": [each for each in groups if each.priority],
+        "quiet": [view for each in groups if not each.priority for view in each.views],
+        "past": [view_of(each, now_ns, zone) for each in newest[start : start + PAGE]],
+        "pages": max(1, -(-len(newest) // PAGE)),
+        "past_count": len(newest),
+        "next_of": next_of([view.alert.alert_id for each in groups for view in each.views]),
         "asked": asked,
-        "places": _places(parts),
-        "priorities": [each.name.lower() for each in sorted(Priority, reverse=True)],
+        "choices": choices(
+            {each.alert.kind for each in all_of_them} | filters.kinds, _places(parts), past=bool(asked.past)
+        ),
+        "dead_routes": dead_routes(parts),
         "refused": list(refused),
         **_forms(now_ns, parts),
     }
@@ -102,6 +89,11 @@ def _forms(now_ns: int, parts: Parts) -> dict[str, Any]:
         return local(now_ns + days * DAY_NS, parts.settings.zone).strftime("%Y-%m-%dT%H:%M")
 
     return {"new_key": lambda: token_urlsafe(12), "in_a_day": days_on(1), "in_a_month": days_on(30)}
+
+
+def dead_routes(parts: Parts) -> list[str]:
+    """Return the names of the routes by which nothing goes out though it should: whoever waits to be told is not."""
+    return [each.route.name or each.route.route_id for each in parts.set_routes.states() if each.dead]
 
 
 class AskedQuality(BaseModel):
@@ -204,15 +196,16 @@ def acknowledge_many(
     request: Request, parts: PartsDep, by: WhoDep, picked: PickedDep, typed: TypedDep
 ) -> Response:
     """Acknowledge all that were ticked."""
+    asked = asked_in(typed.get("list", ""))
     if not picked:
         return _list(
-            request, parts, Asked(), [("None was ticked", "tick those that you saw, then acknowledge")]
+            request, parts, asked, [("None was ticked", "tick those that you saw, then acknowledge")]
         )
     said = Said(by=by, at_ns=parts.now_ns(), key=typed.get("key") or None)
     came = parts.answer.acknowledge_all(dict(picked), said)
     if came.refused:
-        return _list(request, parts, Asked(), [(each.alert_id, each.detail) for each in came.refused])
-    return RedirectResponse("/alerts", 303)
+        return _list(request, parts, asked, [(each.alert_id, each.detail) for each in came.refused])
+    return RedirectResponse(back_to_list(typed), 303)
 
 
 @dataclass(frozen=True, slots=True)
@@ -284,6 +277,8 @@ def _add_route(name: str, done: _Done, role: Role) -> None:
 
 def _back(parts: Parts, alert_id: str, typed: Mapping[str, str]) -> RedirectResponse:
     """Return to where the form stood; nowhere else."""
+    if typed.get("back") == "alerts":
+        return RedirectResponse(back_to_list(typed), 303)
     drive_id = alerts.one(parts, alert_id).drive.drive_id
     path = _BACK_TO.get(typed.get("back", ""), _BACK_TO["alert"])
     return RedirectResponse(path.format(drive_id=quote(drive_id), alert_id=quote(alert_id)), 303)

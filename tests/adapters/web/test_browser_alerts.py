@@ -70,6 +70,67 @@ def test_an_alert_appears_by_itself_and_is_acknowledged_by_keyboard(
         page.context.close()
 
 
+def test_the_list_is_worked_through_by_single_keys_and_goes_on_to_the_next(
+    browser: Browser, live_plant: Plant
+) -> None:
+    with_drives(live_plant)
+    now_at(live_plant, ConditionKind.AT_LIMIT, priority=Priority.HIGH)
+    now_at(live_plant, ConditionKind.BAD_JOINT, priority=Priority.LOW)
+    with served(live_plant.app) as url:
+        page = page_of(browser)
+        errors: list[str] = []
+        page.on("pageerror", lambda error: errors.append(str(error)))
+        page.goto(f"{url}/alerts?line=B")
+        limit, joint = (page.locator(f'[id="kiln-car-2.{kind}"]') for kind in ("at_limit", "bad_joint"))
+        page.keyboard.press("j")
+        expect(limit).to_be_focused()
+        page.keyboard.press("a")
+        expect(joint).to_be_focused(timeout=SOON_MS)
+        expect(limit).to_contain_text("is on it since")
+        assert page.url.endswith("/alerts?line=B#kiln-car-2.bad_joint")
+        page.keyboard.press("c")
+        field = joint.get_by_label("Comment", exact=True)
+        expect(field).to_be_focused()
+        page.keyboard.type("jack shaft aches")  # a, s, c, k and j are keys; here they are letters
+        expect(field).to_have_value("jack shaft aches")
+        page.keyboard.press("Escape")
+        expect(joint).to_be_focused()
+        page.keyboard.press("k")
+        expect(limit).to_be_focused()
+        page.keyboard.press("w")
+        page.keyboard.type("WO-7")
+        page.keyboard.press("Enter")
+        expect(limit).to_contain_text("work order WO-7", timeout=SOON_MS)
+        expect(joint).to_be_focused()
+        assert errors == []
+        page.context.close()
+
+
+def test_single_keys_can_be_turned_off_for_good_and_news_leave_the_focus_where_it_is(
+    browser: Browser, live_plant: Plant
+) -> None:
+    with_drives(live_plant)
+    now_at(live_plant, ConditionKind.NEAR)
+    with served(live_plant.app) as url:
+        page = page_of(browser)
+        page.goto(f"{url}/alerts")
+        expect(page.locator("#stream")).to_have_text("Live", timeout=SOON_MS)
+        near = page.locator('[id="kiln-car-2.near"]')
+        page.keyboard.press("j")
+        now_at(live_plant, ConditionKind.BAD_JOINT)
+        expect(page.locator("#standing")).to_contain_text("A bad joint", timeout=SOON_MS)
+        expect(near).to_be_focused()
+        page.keyboard.press("?")
+        expect(page.locator("#keys dl")).to_be_visible()
+        page.locator("#keys-on").uncheck()
+        page.reload()
+        page.keyboard.press("j")
+        expect(page.locator("article:focus")).to_have_count(0)
+        page.keyboard.press("?")
+        expect(page.locator("#keys dl")).not_to_be_visible()
+        page.context.close()
+
+
 def test_what_somebody_is_typing_is_not_taken_from_them_by_news(browser: Browser, live_plant: Plant) -> None:
     with_drives(live_plant)
     now_at(live_plant, ConditionKind.NEAR)
@@ -108,7 +169,7 @@ def test_a_phone_shows_it_all_without_scrolling_sideways(
         with_alerts(plant)
         page = page_of(browser, viewport={"width": 390, "height": 844}, color_scheme=scheme)
         page.goto(url + path)
-        for each in page.locator("details.more summary").all():
+        for each in page.locator(".kept-quiet > summary, details.more > summary").all():
             each.click()
         assert page.evaluate("document.documentElement.scrollWidth") <= 390
         for each in page.locator(".answers button:visible").all():

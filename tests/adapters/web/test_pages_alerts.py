@@ -1,13 +1,16 @@
 """The pages of alerts: what they say, what their forms do, and that they read without a script."""
 
 import re
+from dataclasses import replace
 
 import pytest
 
 from service.core.alert import Event
+from service.core.route import Route, Way
 from service.core.setpoint import ConditionKind
 from tests.adapters.web.alerted import CUTTER, KILN, happen, occur, with_alerts, with_drives
-from tests.adapters.web.plant import Plant, add
+from tests.adapters.web.plant import NOW_NS, Plant, add
+from tests.contracts.given import S
 from tests.fakes_alerts import FakeAlertLog
 
 NEAR = "kiln-car-2.near"
@@ -17,6 +20,11 @@ def plain(page: str) -> str:
     """The words of a page, without tags."""
     main = page.split('<main id="main">')[1].split("</main>", maxsplit=1)[0]
     return re.sub(r"\s+", " ", re.sub(r"<[^>]*>", " ", main))
+
+
+def listed(page: str) -> str:
+    """The words of a page without what can be chosen there to sift by."""
+    return plain(re.sub(r'<form method="get".*?</form>', "", page, flags=re.DOTALL))
 
 
 def state_of(plant: Plant, alert_id: str = NEAR) -> str:
@@ -40,13 +48,13 @@ def test_with_no_alerts_the_page_says_so(plant: Plant) -> None:
     assert "No alert is over yet" in plain(plant.page("/alerts?past=yes"))
 
 
-def test_what_stands_is_in_groups_by_how_soon_to_answer(plant: Plant) -> None:
+def test_what_stands_is_in_groups_by_priority_and_each_says_how_soon_to_answer(plant: Plant) -> None:
     with_alerts(plant)
-    words = plain(plant.page("/alerts"))
+    words = listed(plant.page("/alerts"))
     order = [
-        "Within the shift",
+        "Answer first",
         "Elongation at the limit",
-        "Within days",
+        "Answer next",
         "Elongation close to the limit",
         "To be planned",
         "A bad joint",
@@ -114,6 +122,13 @@ def test_a_name_with_markup_stays_a_name(plant: Plant) -> None:
         ("area=Kiln", "A bad joint", "Cutter"),
         ("line=A", "Device offline", "A bad joint"),
         ("priority=high", "Elongation at the limit", "Elongation close to"),
+        ("state=acknowledged", "Elongation close to the limit", "A bad joint"),
+        ("state=shelved", "Device offline", "Sensing out of order"),
+        ("state=normal", "Elongation at the limit", "nothing that is not there"),
+        ("kind=bad_joint", "A bad joint", "Elongation"),
+        ("kind=bad_joint&site=Sandfeld", "No alert stands of those that you asked for", "A bad joint"),
+        ("past=yes&state=acknowledged", "A sensor has moved", "A bad joint"),
+        ("page=2&past=yes", "There are no more", "A sensor has moved"),
         ("priority=nonsense", "Elongation at the limit", "nothing that is not there"),
         ("past=yes", "A sensor has moved", "A bad joint"),
         ("past=yes&amp;site=Lehmgrund".replace("&amp;", "&"), "No alert is over yet", "A sensor has moved"),
@@ -121,9 +136,83 @@ def test_a_name_with_markup_stays_a_name(plant: Plant) -> None:
 )
 def test_one_can_look_at_some_only(plant: Plant, query: str, shown: str, hidden: str) -> None:
     with_alerts(plant)
-    words = plain(plant.page(f"/alerts?{query}"))
+    words = listed(plant.page(f"/alerts?{query}"))
     assert shown in words
     assert hidden not in words
+
+
+def test_what_is_asked_for_stays_in_the_form_and_in_the_address_after_an_act(plant: Plant) -> None:
+    with_alerts(plant)
+    query = "site=Lehmgrund&line=B"
+    page = plant.page(f"/alerts?{query}")
+    assert '<option value="Lehmgrund" selected>' in page
+    action = "/alerts/kiln-car-2.at_limit/acknowledge"
+    answer = plant.post_form(action, **fields_of(page.replace("&amp;", "&"), action))
+    assert answer.headers["location"] == f"/alerts?{query}#kiln-car-2.near"
+
+
+def test_after_the_last_of_a_list_comes_the_one_before_it(plant: Plant) -> None:
+    with_alerts(plant)
+    action = "/alerts/kiln-car-2.bad_joint/acknowledge"
+    page = plant.page("/alerts?line=B")
+    answer = plant.post_form(action, **fields_of(page, action))
+    assert answer.headers["location"] == "/alerts?line=B#kiln-car-2.near"
+    with_one = plant.page("/alerts?kind=device_offline")
+    action = "/alerts/cutter-1.device_offline/unshelve"
+    answer = plant.post_form(action, **fields_of(with_one, action))
+    assert answer.headers["location"] == "/alerts?kind=device_offline"
+
+
+@pytest.mark.parametrize(
+    "asked", ["//elsewhere.example", "site=" + "x" * 300, "\r\nX: y", "%00", "past=yes#x"]
+)
+def test_what_a_form_says_of_its_list_leads_nowhere_else(plant: Plant, asked: str) -> None:
+    with_drives(plant)
+    occur(plant)
+    answer = plant.post_form(
+        f"/alerts/{NEAR}/comments", why="x", back="alerts", list=asked, next="//x?y=1#z\r\n"
+    )
+    assert answer.status_code == 303
+    location = answer.headers["location"]
+    assert re.fullmatch(r"/alerts(\?past=[\w%]+)?#//x%3Fy%3D1%23z%0D%0A", location), location
+
+
+def test_what_is_over_comes_by_pages_the_newest_first(plant: Plant) -> None:
+    for number in range(60):
+        drive_id = f"d-{number:02}"
+        plant.ports.register.add_drive(replace(KILN, drive_id=drive_id, name=f"Drive {number:02}"))
+        occur(plant, drive_id, at_ns=NOW_NS - (9000 - number) * S)
+        happen(
+            plant, drive_id, ConditionKind.NEAR, Event.ACKNOWLEDGE, by="m", at_ns=NOW_NS - (8000 - number) * S
+        )
+        happen(plant, drive_id, ConditionKind.NEAR, Event.CLEAR, at_ns=NOW_NS - (7000 - number) * S)
+    first, second = (plain(plant.page(f"/alerts?past=yes&page={page}")) for page in (1, 2))
+    assert first.index("Drive 59") < first.index("Drive 10")
+    assert "Drive 09" not in first
+    assert "Page 1 of 2, 60 in all" in first
+    assert "Drive 09" in second
+    assert "Drive 10" not in second
+    older = plant.page("/alerts?past=yes&site=Lehmgrund")
+    assert 'rel="next" href="/alerts?site=Lehmgrund&amp;past=yes&amp;page=2"' in older
+
+
+def test_an_alert_says_how_soon_to_answer_as_its_rule_does(plant: Plant) -> None:
+    with_alerts(plant)
+    words = plain(plant.page("/alerts?kind=at_limit"))
+    assert "to be answered within days" in words  # grave, and still days: its group promises no time
+    assert "Answer first" in words
+    assert "Within the shift" not in words
+
+
+def test_a_route_by_which_nothing_goes_out_is_told_in_one_line(plant: Plant) -> None:
+    with_drives(plant)
+    assert "Nothing gets out" not in plant.page("/alerts")
+    route = Route(route_id="mail", name="Mail of the shift", way=Way.MQTT, target="plant/alerts")
+    plant.ports.outbox.add(route, 0)
+    plant.ports.outbox.failed("mail", "no answer", NOW_NS, NOW_NS + S)
+    page = plant.page("/alerts")
+    assert "Nothing gets out by Mail of the shift." in plain(page)
+    assert 'href="/routes"' in page.split("routes-down")[1].split("</div>")[0]
 
 
 def test_a_history_is_the_newest_first_with_both_times_where_they_differ(plant: Plant) -> None:

@@ -153,13 +153,12 @@ async function refresh() {
     const page = new DOMParser().parseFromString(await answer.text(), "text/html");
     for (const old of document.querySelectorAll("[data-refresh]")) {
       const fresh = page.getElementById(old.id);
-      const inUse = old.contains(document.activeElement) || old.querySelector("details.more[open], input:checked");
-      if (fresh && !inUse) old.replaceChildren(...fresh.childNodes);
-    }
-    const body = document.querySelector("#board tbody");
-    const known = new Set([...(body ? body.rows : [])].map((row) => row.dataset.drive));
-    for (const row of page.querySelectorAll("#board tbody tr")) {
-      if (body && !known.has(row.dataset.drive)) body.append(row);
+      const held = old.contains(document.activeElement) ? document.activeElement : null;
+      const comesBack = held?.matches("article[id]") && page.getElementById(held.id); // one that is looked at, not worked in
+      const inUse = (held && !comesBack) || old.querySelector("details.more[open], input:checked");
+      if (!fresh || inUse) continue;
+      old.replaceChildren(...fresh.childNodes);
+      if (comesBack) document.getElementById(held.id)?.focus({ preventScroll: true });
     }
     sortBoard();
   } catch {
