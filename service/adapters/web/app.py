@@ -42,6 +42,7 @@ from service.adapters.web import (
     pages,
     pages_alerts,
     pages_changes,
+    pages_check,
     pages_commission,
     pages_drawing,
     pages_drive,
@@ -253,6 +254,7 @@ def _add_routes(app: FastAPI) -> None:
     app.include_router(pages_forms.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_lives.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_hand.router, include_in_schema=False, dependencies=READS)
+    app.include_router(pages_check.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_handover.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_routes.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_shifts.router, include_in_schema=False, dependencies=READS)

@@ -14,6 +14,8 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from service.adapters.web import forms
 from service.adapters.web.allowed import needs
+from service.adapters.web.code_picture import code_of
+from service.adapters.web.guard import host_name
 from service.adapters.web.instants import instant_ns, rfc3339
 from service.adapters.web.pages_forms import Collected, TypedDep, Wrong, timed
 from service.adapters.web.parts import Parts, PartsDep, WhoDep
@@ -24,6 +26,7 @@ from service.core.people import Role
 router = APIRouter()
 
 ROWS_SHOWN = 50  # each is held against the sensors
+_ONLY_HERE = {"localhost", "127.0.0.1", "[::1]"}  # names that lead a phone nowhere
 _NAMES = {"measured_ns": "measured", "recorded_by": "by"}
 
 
@@ -74,9 +77,13 @@ def record_baseline(
 def card_page(request: Request, parts: PartsDep, drive_id: str) -> HTMLResponse:
     """The card to print and take along."""
     now_ns = parts.now_ns()
+    address = f"{request.base_url}check/{quote(drive_id)}"
     values = {
         "state": parts.board.state(drive_id, now_ns),
         "card": parts.measure_by_hand.card(drive_id, now_ns),
+        "leads_to": address,
+        "code": code_of(address),
+        "only_here": host_name(request.url.netloc) in _ONLY_HERE,
     }
     return render(request, "card.html", values, now_ns=now_ns)
 
