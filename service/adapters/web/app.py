@@ -59,6 +59,7 @@ from service.adapters.web import (
     pages_routes,
     pages_setpoints,
     pages_shifts,
+    pages_strobe,
     problems,
 )
 from service.adapters.web.access import Access, Logins
@@ -158,6 +159,7 @@ def create_app(
         hand_values=hand_values,
         devices=stores.devices,
         chain_maps=stores.chain_maps,
+        raw_batches=stores.raw_batches,
         alert_log=stores.alert_log,
         work_in_hand=stores.work_in_hand,
         notes=stores.notes,
@@ -266,6 +268,7 @@ def _add_routes(app: FastAPI) -> None:
     app.include_router(pages_pictures.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_map.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_drawing.router, include_in_schema=False, dependencies=READS)
+    app.include_router(pages_strobe.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_drive.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_plan.router, include_in_schema=False, dependencies=READS)

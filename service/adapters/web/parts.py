@@ -31,6 +31,7 @@ from service.ports import (
     Notes,
     People,
     Prognoses,
+    RawBatches,
     Readings,
     Refused,
     Register,
@@ -74,6 +75,7 @@ class Parts:
     hand_values: HandValues
     devices: Devices
     chain_maps: ChainMaps
+    raw_batches: RawBatches
     alert_log: AlertLog
     work_in_hand: WorkInHand
     notes: Notes
