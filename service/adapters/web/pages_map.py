@@ -1,9 +1,11 @@
-"""The page of a chain's map: a strip of all links, and what stands out, in a fitter's words."""
+"""The page of a chain's map: a strip or a ring of all links, and what stands out, in a fitter's words."""
 
-from fastapi import APIRouter, Request
+from typing import Annotated
+
+from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse
 
-from service.adapters.web.map_picture import draw_map
+from service.adapters.web.map_picture import Shape, draw_map, shape_of
 from service.adapters.web.parts import PartsDep
 from service.adapters.web.templating import render
 from service.adapters.web.words import number_words
@@ -14,7 +16,9 @@ router = APIRouter()
 
 
 @router.get("/drives/{drive_id}/map")
-def map_page(request: Request, parts: PartsDep, drive_id: str) -> HTMLResponse:
+def map_page(
+    request: Request, parts: PartsDep, drive_id: str, shape: Annotated[str, Query(max_length=10)] = ""
+) -> HTMLResponse:
     """The map of the chain on a drive, or what is needed for one."""
     drive = parts.register.drive(drive_id)
     now_ns = parts.now_ns()
@@ -28,6 +32,8 @@ def map_page(request: Request, parts: PartsDep, drive_id: str) -> HTMLResponse:
         "found": found,
         "lacks": lacks,
         "number": number_words,
-        "picture": draw_map(links, found.faults) if found and links is not None else "",
+        "shape": shape_of(shape),
+        "shapes": list(Shape),
+        "picture": draw_map(links, found.faults, shape_of(shape)) if found and links is not None else "",
     }
     return render(request, "map.html", values, now_ns=now_ns)

@@ -14,7 +14,7 @@ from service.adapters.web.allowed import needs
 from service.adapters.web.change_picture import draw_strip
 from service.adapters.web.change_words import ANSWERS
 from service.adapters.web.instants import rfc3339
-from service.adapters.web.map_picture import draw_map
+from service.adapters.web.map_picture import Shape, draw_map, shape_of
 from service.adapters.web.pages_changes import LookedDep
 from service.adapters.web.pages_forms import Wrong
 from service.adapters.web.pages_lives import DAY_NS, SPANS, influence_picture, lives_picture
@@ -45,7 +45,9 @@ Row = Sequence[Any]
 
 
 @router.get("/drives/{drive_id}/map.{form}", dependencies=[VIEWER])
-def chain_map(parts: PartsDep, drive_id: str, form: FigureForm) -> Response:
+def chain_map(
+    parts: PartsDep, drive_id: str, form: FigureForm, shape: Annotated[str, Query(max_length=10)] = ""
+) -> Response:
     """The chain link by link."""
     drive = parts.register.drive(drive_id)
     found = map_of_drive(drive_id, parts.register, parts.readings, parts.chain_maps, parts.now_ns())
@@ -53,10 +55,13 @@ def chain_map(parts: PartsDep, drive_id: str, form: FigureForm) -> Response:
         raise NotFoundError(
             f"the map of {found.chain.chain_id} shows from three laps on: let the chain run on"
         )
-    return saved(parts, map_figure(drive, found.chain.chain_id, found.links, found.faults), form)
+    figure = map_figure(drive, found.chain.chain_id, found.links, found.faults, shape_of(shape))
+    return saved(parts, figure, form)
 
 
-def map_figure(drive: Drive, chain_id: str, links: LinkMap, faults: list[Finding]) -> Figure:
+def map_figure(
+    drive: Drive, chain_id: str, links: LinkMap, faults: list[Finding], shape: Shape = Shape.STRIP
+) -> Figure:
     """Return the map as a picture with a row for each link."""
     kinds = {1: "long", -1: "short", 0: "cranked"}
     columns = zip(links.sign, links.elongation_pct, links.u_pct, links.displaced_pct, strict=True)
@@ -69,7 +74,7 @@ def map_figure(drive: Drive, chain_id: str, links: LinkMap, faults: list[Finding
         name="links",
         title=f"{_named(drive)}: elongation of each link, %",
         subject=drive.drive_id,
-        svg=draw_map(links, faults),
+        svg=draw_map(links, faults, shape),
         head=("chain_id", "link", "kind", "elongation_pct", "u_pct", "displaced_pct", "finding"),
         rows=(
             (

@@ -64,3 +64,12 @@ def test_a_sound_chain_has_nothing_to_tell() -> None:
     page = page_of(Setting())
     assert "No link, joint or section stands out" in page
     assert "▲" not in page
+
+
+def test_the_map_can_be_had_as_a_ring_and_leads_from_one_to_the_other() -> None:
+    strip, ring = page_of(Setting()), page_of(Setting(), "/drives/kiln-feed/map?shape=ring")
+    assert 'class="chain-map ring"' in ring
+    assert 'class="chain-map"' in strip
+    assert 'href="/drives/kiln-feed/map?shape=ring">ring</a>' in strip
+    assert 'href="/drives/kiln-feed/map?shape=ring" aria-current="true">ring</a>' in ring
+    assert 'href="/drives/kiln-feed/map.svg?shape=ring"' in ring
