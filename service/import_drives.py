@@ -35,7 +35,7 @@ class Fate(StrEnum):
 
     ADDED = "added"
     CHANGED = "changed"
-    LEFT_ALONE = "left alone"
+    LEFT_ALONE = "left_alone"
     REFUSED = "refused"
 
 
@@ -145,9 +145,7 @@ class ImportDrives:
         changes = [change for each in plan.lines for change in _changes(each, at_ns, by)]
         if not changes:
             return plan
-        counts = {
-            str(fate).replace(" ", "_"): len(plan.of(fate)) for fate in Fate if fate is not Fate.REFUSED
-        }
+        counts = {str(fate): len(plan.of(fate)) for fate in Fate if fate is not Fate.REFUSED}
         entry = entry_of(
             at_ns=at_ns,
             by=by,

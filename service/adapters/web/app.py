@@ -24,9 +24,11 @@ from service.adapters.web import (
     api_commission,
     api_drives,
     api_forecasts,
+    api_groups,
     api_hand,
     api_handovers,
     api_health,
+    api_import,
     api_lives,
     api_map,
     api_people,
@@ -39,6 +41,7 @@ from service.adapters.web import (
     api_setpoints,
     api_shifts,
     api_stream,
+    importing,
     pages,
     pages_alerts,
     pages_changes,
@@ -48,8 +51,10 @@ from service.adapters.web import (
     pages_drive,
     pages_forecasts,
     pages_forms,
+    pages_groups,
     pages_hand,
     pages_handover,
+    pages_import,
     pages_language,
     pages_lives,
     pages_map,
@@ -58,6 +63,7 @@ from service.adapters.web import (
     pages_plan,
     pages_routes,
     pages_setpoints,
+    pages_settings,
     pages_shifts,
     pages_strobe,
     problems,
@@ -75,11 +81,13 @@ from service.core.people import Role
 from service.dispatch import Dispatch
 from service.foretell import courses_of
 from service.hand_over import HandOver
+from service.import_drives import ImportDrives
 from service.look_back import LookBack
 from service.measure_by_hand import MeasureByHand
 from service.operate import Operate
 from service.plan_changes import PlanChanges
 from service.ports import Stores
+from service.regroup import Regroup
 from service.set_routes import SetRoutes
 from service.set_setpoints import SetSetpoints
 from service.set_up import SetUp
@@ -176,6 +184,8 @@ def create_app(
             stores.outbox, stores.alert_log, Dispatch(stores.outbox, zone_of=lambda _site: settings.zone)
         ),
         operate=operate,
+        import_drives=ImportDrives(register, stores.refused),
+        regroup=Regroup(stores),
         set_setpoints=SetSetpoints(stores.setpoints, register),
         measure_by_hand=MeasureByHand(register, readings, hand_values, operate),
         tend=Tend(stores, operate),
@@ -209,7 +219,12 @@ def create_app(
     app.openapi = lambda: _openapi(app)  # type: ignore[method-assign]
     app.add_middleware(Access, logins=logins, page=pages.problem_page, now_ns=now_ns)
     app.add_middleware(pages_language.Spoken, default=settings.language)
-    app.add_middleware(Guard, allowed_hosts=settings.allowed_hosts, body_bytes_max=settings.body_bytes_max)
+    app.add_middleware(
+        Guard,
+        allowed_hosts=settings.allowed_hosts,
+        body_bytes_max=settings.body_bytes_max,
+        larger=dict.fromkeys(importing.PATHS, importing.BODY_BYTES_MAX),
+    )
     return app
 
 
@@ -236,6 +251,8 @@ def _add_routes(app: FastAPI) -> None:
         api_setpoints,
         api_sensing,
         api_drives,
+        api_import,
+        api_groups,
         api_commission,
         api_hand,
         api_shifts,
@@ -254,6 +271,9 @@ def _add_routes(app: FastAPI) -> None:
     app.include_router(api_health.router)
     app.include_router(api_health.router, prefix=API, include_in_schema=False)  # where the rest of the API is
     app.include_router(pages_forms.router, include_in_schema=False, dependencies=READS)
+    app.include_router(pages_settings.router, include_in_schema=False, dependencies=READS)
+    app.include_router(pages_groups.router, include_in_schema=False, dependencies=READS)
+    app.include_router(pages_import.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_lives.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_hand.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_check.router, include_in_schema=False, dependencies=READS)

@@ -9,7 +9,7 @@ sent, so other sites cannot read answers.
 Sources: RFC 9110, 7.2 (Host) and 15.5.20 (421); Fetch Metadata Request Headers, W3C; RFC 6454, 7 (Origin).
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers
@@ -37,10 +37,18 @@ SECURITY_HEADERS = (
 class Guard:
     """ASGI middleware around the whole app."""
 
-    def __init__(self, app: ASGIApp, *, allowed_hosts: Iterable[str], body_bytes_max: int) -> None:
+    def __init__(
+        self,
+        app: ASGIApp,
+        *,
+        allowed_hosts: Iterable[str],
+        body_bytes_max: int,
+        larger: Mapping[str, int] | None = None,
+    ) -> None:
+        """larger: bytes of a body that may be longer than `body_bytes_max`, by its path."""
         self._app = app
         self._hosts = frozenset(host.lower() for host in allowed_hosts)
-        self._body_bytes_max = body_bytes_max
+        self._body_bytes_max, self._larger = body_bytes_max, dict(larger or {})
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Refuse what must not come in; else serve it, and put the headers on the answer."""
@@ -58,9 +66,9 @@ class Guard:
 
         refused = self._refusal(scope, Headers(scope=scope))
         if refused is None and scope["method"] not in SAFE_METHODS:
-            body = await self._body(receive)
+            body = await self._body(receive, self._most(scope))
             if body is None:
-                refused = 413, self._too_large()
+                refused = 413, self._too_large(scope)
             else:
                 receive = _replayed(body, receive)
         if refused is not None:
@@ -80,14 +88,17 @@ class Guard:
         if scope["method"] not in SAFE_METHODS and not _same_site(headers, hosts[0]):
             return 403, "a change must come from linklag's own pages or from a program, not from another site"
         length = headers.get("content-length", "0")
-        if not length.isascii() or not length.isdigit() or int(length) > self._body_bytes_max:
-            return 413, self._too_large()
+        if not length.isascii() or not length.isdigit() or int(length) > self._most(scope):
+            return 413, self._too_large(scope)
         return None
 
-    def _too_large(self) -> str:
-        return f"the body is over {self._body_bytes_max} bytes, which is the most that is taken at once"
+    def _most(self, scope: Scope) -> int:
+        return max(self._body_bytes_max, self._larger.get(scope["path"], 0))
 
-    async def _body(self, receive: Receive) -> bytes | None:
+    def _too_large(self, scope: Scope) -> str:
+        return f"the body is over {self._most(scope)} bytes, which is the most that is taken at once"
+
+    async def _body(self, receive: Receive, bytes_max: int) -> bytes | None:
         """Return the whole body, or None once it is over the limit (a chunked one does not say so before)."""
         body = bytearray()
         while True:
@@ -95,7 +106,7 @@ class Guard:
             if message["type"] != "http.request":
                 return bytes(body)
             body += message.get("body", b"")
-            if len(body) > self._body_bytes_max:
+            if len(body) > bytes_max:
                 return None
             if not message.get("more_body", False):
                 return bytes(body)

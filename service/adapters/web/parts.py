@@ -17,6 +17,7 @@ from service.adapters.web.live import Live
 from service.answer import Answer
 from service.core.forecast_quality import Course
 from service.hand_over import HandOver
+from service.import_drives import ImportDrives
 from service.look_back import LookBack
 from service.measure_by_hand import MeasureByHand
 from service.operate import Operate
@@ -41,6 +42,7 @@ from service.ports import (
     UpkeepLog,
     WorkInHand,
 )
+from service.regroup import Regroup
 from service.set_routes import SetRoutes
 from service.set_setpoints import SetSetpoints
 from service.set_up import SetUp
@@ -89,6 +91,8 @@ class Parts:
     operate: Operate
     answer: Answer
     set_routes: SetRoutes
+    import_drives: ImportDrives
+    regroup: Regroup
     set_setpoints: SetSetpoints
     measure_by_hand: MeasureByHand
     hand_over: HandOver
