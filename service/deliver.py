@@ -23,7 +23,7 @@ import structlog
 
 from service.core.alert import Transition
 from service.core.drive import Drive
-from service.core.event import CloudEvent, alert_event
+from service.core.event import CloudEvent, alert_event, linked
 from service.core.route import (
     BROKER_ROUTE,
     RETRY_AFTER_S_MAX,
@@ -88,6 +88,7 @@ class DeliverPorts:
     register: Register
     notifier_for: Callable[[Route], Notifier]  # raises NotDeliveredError where its target cannot be read
     now_ns: Callable[[], int] = time.time_ns
+    public_url: str = ""  # by which people reach the pages; "": events name none
 
 
 class Deliver:
@@ -248,7 +249,11 @@ class RouteRunner:
             route_id=route.route_id,
             kind=OutgoingKind.TRANSITION,
             lane=drive.drive_id,
-            event=alert_event(transition, drive, self._instance),
+            event=linked(
+                alert_event(transition, drive, self._instance),
+                self._ports.public_url,
+                f"/alerts/{transition.alert_id}",
+            ),
             made_ns=transition.act.recorded_ns,
             due_ns=due_ns(route, transition, now_ns, self._around.zone_of(drive.site)),
             alert_id=transition.alert_id,

@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping
 from datetime import tzinfo
 from typing import Any
 
-from service.core.event import CloudEvent, source_of, trial_event
+from service.core.event import CloudEvent, linked, source_of, trial_event
 from service.core.instant import format_rfc3339
 from service.core.route import document_due_ns, takes_document
 from service.ports import Outbox, Outgoing, OutgoingKind
@@ -17,9 +17,9 @@ from service.ports import Outbox, Outgoing, OutgoingKind
 class Dispatch:
     """What is sent that is no transition of an alert."""
 
-    def __init__(self, outbox: Outbox, *, zone_of: Callable[[str], tzinfo]) -> None:
-        """zone_of: the time zone of a site, for quiet hours."""
-        self._outbox, self._zone_of = outbox, zone_of
+    def __init__(self, outbox: Outbox, *, zone_of: Callable[[str], tzinfo], public_url: str = "") -> None:
+        """zone_of: the time zone of a site, for quiet hours. public_url: by which people reach the pages; "": no link goes out."""
+        self._outbox, self._zone_of, self._public_url = outbox, zone_of, public_url
 
     def enqueue_document(
         self,
@@ -77,7 +77,9 @@ class Dispatch:
                     route_id=route_id,
                     kind=OutgoingKind.TEST,
                     lane="test",
-                    event=trial_event(route_id, test_id, at_ns, instance),
+                    event=linked(
+                        trial_event(route_id, test_id, at_ns, instance), self._public_url, "/routes"
+                    ),
                     made_ns=at_ns,
                     due_ns=at_ns,
                 )

@@ -15,6 +15,7 @@ from datetime import UTC, tzinfo
 from ipaddress import ip_address, ip_network
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
+from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import (
@@ -196,6 +197,10 @@ class Web(_Section):
         min_length=1,
         description="names under which browsers may ask for the page (add the reverse proxy's)",
     )
+    public_url: str = Field(
+        default="",
+        description="address by which people reach the page, for links in mails, events, calendars",
+    )
     login: Literal["off", "on"] | None = Field(
         default=None,
         description="whether people sign in; without it: where another machine can reach the page",
@@ -237,6 +242,23 @@ class Web(_Section):
     @classmethod
     def _split(cls, value: object) -> object:
         return tuple(part.strip() for part in value.split(",")) if isinstance(value, str) else value
+
+    @field_validator("public_url")
+    @classmethod
+    def _is_an_address(cls, url: str) -> str:
+        try:
+            parts = urlsplit(url.strip())
+            named = (
+                parts.scheme in {"http", "https"}
+                and parts.hostname
+                and not parts.username
+                and parts.port != 0
+            )
+        except ValueError:  # a port that is none
+            named = False
+        if url.strip() and (not named or parts.query or parts.fragment or not url.strip().isprintable()):
+            raise ValueError(f"{url!r} is no address of a page: give one like https://chains.plant.example")
+        return url.strip().rstrip("/")
 
     @field_validator("zone")
     @classmethod

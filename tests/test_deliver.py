@@ -6,6 +6,7 @@ import time
 from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import UTC
 from typing import Any
 
 import pytest
@@ -53,6 +54,7 @@ class Bench:
     notifier: FakeNotifier = field(default_factory=FakeNotifier)
     shift: str | None = None
     now_ns: int = T_NS
+    public_url: str = ""
 
     def __post_init__(self) -> None:
         self.alert_log, self.outbox, self.register = FakeAlertLog(), FakeOutbox(), FakeRegister()
@@ -76,6 +78,7 @@ class Bench:
             register=self.register,
             notifier_for=notifier_for,
             now_ns=lambda: self.now_ns,
+            public_url=self.public_url,
         )
         around = Surroundings(shift_at=lambda _site, _t_ns: self.shift)
         return RouteRunner(self.route.route_id, ports, PACE, around)
@@ -394,6 +397,19 @@ def test_an_escalation_goes_out_unless_it_is_not_needed_any_more(end: Event, *, 
 # Tests of a route, documents
 
 
+def test_where_the_address_of_the_pages_is_set_events_and_tests_name_their_page() -> None:
+    bench = Bench(public_url="https://chains.plant.example")
+    bench.happens(Event.OCCUR)
+    dispatch = Dispatch(bench.outbox, zone_of=lambda _site: UTC, public_url="https://chains.plant.example")
+    dispatch.enqueue_test("hook", bench.now_ns)
+    bench.run()
+    links = {each.type: each.data["link"] for each in bench.notifier.events}
+    assert links == {
+        "linklag.route.test": "https://chains.plant.example/routes",
+        "linklag.alert.occur": "https://chains.plant.example/alerts/d1.near",
+    }
+
+
 def test_a_test_is_tried_once_at_once_and_its_outcome_is_kept() -> None:
     works = False
     bench = Bench(notifier=FakeNotifier(lambda _: None if works else NotDeliveredError("no answer")))
@@ -424,8 +440,6 @@ def test_a_test_goes_also_by_a_route_that_is_off() -> None:
 
 
 def test_a_document_goes_by_every_route_of_its_site_and_once_under_its_id() -> None:
-    from datetime import UTC
-
     bench = Bench()
     bench.outbox.add(replace(HOOK, route_id="elsewhere", sites=("Ziegelhof",)), 0)
     bench.outbox.add(replace(HOOK, route_id="alerts-only", documents=False), 0)

@@ -313,6 +313,28 @@ def annotated_defaults() -> dict[str, object]:
     }
 
 
+@pytest.mark.parametrize(
+    "url",
+    [
+        "chains.plant.example",
+        "ftp://x/",
+        "https://",
+        "https://u:p@x/",
+        "https://x/?a=b",
+        "https://x/#y",
+        "https://x:99999/",
+    ],
+)
+def test_what_is_no_address_of_a_page_is_refused_as_public_url(url: str) -> None:
+    with pytest.raises(SettingsError, match=r"web\.public_url.*give one like https://chains\.plant\.example"):
+        read_settings(overrides={"web": {"public_url": url}})
+
+
+def test_the_public_address_is_kept_without_a_slash_at_its_end() -> None:
+    web = read_settings(overrides={"web": {"public_url": " https://chains.plant.example:8443/linklag/ "}}).web
+    assert web.public_url == "https://chains.plant.example:8443/linklag"
+
+
 def test_annotated_file_changes_nothing_as_it_stands() -> None:
     assert read_settings(ANNOTATED) == read_settings()
 

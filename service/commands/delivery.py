@@ -34,6 +34,7 @@ def deliverer(settings: Settings, database: Database, surroundings: Surroundings
             outbox=database.outbox,
             register=database.register,
             notifier_for=Notifiers(settings, database).of,
+            public_url=settings.web.public_url,
         ),
         pace=Pace(look_s=set_.look_s, first_wait_s=set_.first_wait_s, longest_wait_s=set_.longest_wait_s),
         surroundings=surroundings or Surroundings(zone_of=lambda _site: zone),

@@ -24,7 +24,9 @@ TOLD_TO_DO = 8  # things to do that mail and chat say; the page has all
 
 def handing_over(settings: Settings, database: Database) -> HandOver:
     """Return the door, which puts each frozen shift on its way."""
-    dispatch = Dispatch(database.outbox, zone_of=surroundings(settings, database).zone_of)
+    dispatch = Dispatch(
+        database.outbox, zone_of=surroundings(settings, database).zone_of, public_url=settings.web.public_url
+    )
 
     def push(handover: Handover, at_ns: int) -> int:
         head = handover.head
@@ -32,7 +34,7 @@ def handing_over(settings: Settings, database: Database) -> HandOver:
             site=head.site,
             kind=EVENT_TYPE,
             subject=f"{head.site}/{head.shift}",
-            data=document(handover),
+            data=document(handover, settings.web.public_url),
             document_id=f"handover-{head.number}",
             at_ns=at_ns,
         )
@@ -56,7 +58,7 @@ def surroundings(settings: Settings, database: Database) -> Surroundings:
     return Surroundings(zone_of=zone_of, shift_at=name_of_shift)
 
 
-def document(handover: Handover) -> dict[str, object]:
+def document(handover: Handover, public_url: str = "") -> dict[str, object]:
     """Return a handover as it goes out: words for people, where it is, and the content as frozen.
 
     A content that is too long for an event is null: whoever wants it asks for it by number.
@@ -71,8 +73,9 @@ def document(handover: Handover) -> dict[str, object]:
     lines = [", ".join(summary(content)) + ".", *to_do, *([f"and {left} more"] if left else [])]
     if view.at_drive:
         lines.append("Before anyone goes near a drive: lock out and tag out, by your local codes.")
-    lines.append(f"Read and sign it: /handovers/{head.number}")
-    return {
+    address = f"{public_url}/handovers/{head.number}"
+    lines.append(f"Read and sign it: {address}")
+    return ({"link": address} if public_url else {}) | {
         "number": head.number,
         "site": head.site,
         "shift": head.shift,

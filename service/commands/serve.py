@@ -160,6 +160,7 @@ def _web_part(
         settings=WebSettings(
             allowed_hosts=settings.web.allowed_hosts,
             zone=settings.web.zone_info,
+            public_url=settings.web.public_url,
             language=settings.web.language,
             stale_after_s=settings.web.stale_after_s,
             worker_stale_s=settings.web.worker_stale_s,

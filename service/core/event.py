@@ -159,6 +159,19 @@ def alert_event(transition: Transition, drive: Drive, instance: str) -> CloudEve
     )
 
 
+def linked(event: CloudEvent, public_url: str, path: str) -> CloudEvent:
+    """Return an event that says where people see more of it, as `link` in its data; the same event where no address is known.
+
+    Args:
+        event: without a link.
+        public_url: by which people reach the pages, without a slash at its end; "" where nobody said.
+        path: of the page.
+    """
+    if not public_url:
+        return event
+    return msgspec.structs.replace(event, data={**event.data, "link": f"{public_url}{path}"})
+
+
 def trial_event(route_id: str, test_id: str, at_ns: int, instance: str) -> CloudEvent:
     """Return an event that says of itself that it is only a test."""
     return CloudEvent(
@@ -263,6 +276,14 @@ _HAPPENED = {
 
 def in_words(event: CloudEvent, zone: tzinfo) -> tuple[str, str]:
     """Return a subject line and a text of an event, for mail and chat. Times are local, with their offset."""
+    title, body = _in_words(event, zone)
+    if not (link := event.data.get("link")) or link in body:
+        return title, body
+    text, mark, cautions = body.partition(_CAUTIONS_MARK)
+    return title, f"{text}\n{link}{mark}{cautions}"
+
+
+def _in_words(event: CloudEvent, zone: tzinfo) -> tuple[str, str]:
     if event.type.startswith(ALERT_TYPE):
         return _alert_in_words(msgspec.convert(event.data, TransitionFields), zone)
     if event.type == TEST_TYPE:

@@ -25,7 +25,8 @@ def test_a_frozen_shift_is_put_on_its_way_along_each_route_that_takes_it() -> No
         database.outbox.add(HOOK, 0)
         database.outbox.add(replace(HOOK, route_id="adorf", sites=("Adorf",)), 0)
         database.outbox.add(replace(HOOK, route_id="alerts", documents=False), 0)
-        door = handing_over(read_settings(overrides={"web": {"zone": "Europe/Berlin"}}), database)
+        web = {"zone": "Europe/Berlin", "public_url": "https://chains.plant.example/"}
+        door = handing_over(read_settings(overrides={"web": web}), database)
         (frozen,) = door.freeze_due(TO_NS + 60 * S, after_s=60)
         assert door.freeze_due(TO_NS + 70 * S, after_s=60) == []
         waiting = {
@@ -41,6 +42,8 @@ def test_a_frozen_shift_is_put_on_its_way_along_each_route_that_takes_it() -> No
         )
         assert event.data["sha256"] == frozen.head.sha256
         assert event.data["content"] == frozen.told
+        assert event.data["link"] == "https://chains.plant.example/handovers/1"
+        assert str(event.data["words"]).endswith("Read and sign it: https://chains.plant.example/handovers/1")
         receipts = door.shown(1).receipts
         assert [(each.system, each.reference) for each in receipts] == [("routes of linklag", "1 routes")]
 

@@ -14,12 +14,14 @@ from service.core.drive import Drive
 from service.core.event import (
     BATCH_CONTENT_TYPE,
     CONTENT_TYPE,
+    CloudEvent,
     alert_event,
     alerts_payload,
     decode,
     encode,
     encode_many,
     in_words,
+    linked,
     many_in_words,
     trial_event,
 )
@@ -152,6 +154,32 @@ def test_a_test_says_that_it_is_one() -> None:
     title, body = in_words(trial_event("hook", "t1", T_NS, "x"), UTC)
     assert title == "Test of the route hook"
     assert "nothing is to be done" in body
+
+
+def test_an_event_names_a_whole_link_where_the_address_of_the_pages_is_known_and_words_say_it_once() -> None:
+    plain = alert_event(occur(), KILN, "x")
+    assert linked(plain, "", "/alerts/a") is plain
+    event = linked(plain, "https://chains.plant.example", "/alerts/kiln-feed.near")
+    link = "https://chains.plant.example/alerts/kiln-feed.near"
+    assert event.data == {**plain.data, "link": link}
+    assert encode(event) == encode(linked(plain, "https://chains.plant.example", "/alerts/kiln-feed.near"))
+    _, body = in_words(event, UTC)
+    assert body.count(link) == 1
+    assert body.index(link) < body.index(CAUTIONS[0])
+    said = linked(trial_event("r", "t", T_NS, "x"), "https://p.example", "/routes")
+    assert in_words(said, UTC)[1].endswith("\nhttps://p.example/routes")
+    document = CloudEvent(
+        id="1",
+        source="s",
+        type="linklag.handover",
+        subject="s",
+        time="t",
+        data={"words": f"Sign it: {link}", "link": link},
+    )
+    assert in_words(document, UTC)[1] == f"Sign it: {link}"
+    _, many = many_in_words([event, event], UTC)
+    assert many.count(link) == 2
+    assert many.count(CAUTIONS[0]) == 1
 
 
 def test_the_retained_payload_holds_what_stands_and_only_that() -> None:

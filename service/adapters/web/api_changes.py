@@ -21,7 +21,7 @@ from service.adapters.web.change_schemas import (
     SupplyIn,
     SupplyOut,
 )
-from service.adapters.web.parts import PartsDep, WhoDep
+from service.adapters.web.parts import PartsDep, WhoDep, public_address
 from service.adapters.web.problems import refusals, responses
 from service.core.people import Role
 from service.core.replacement import RISK, RISK_LEAST, RISK_MOST, SMALL_LOSS_PCT
@@ -149,7 +149,7 @@ def calendar_of_changes(
     feed = Feed(
         name=named(about.site, about.line),
         instance=door.instance(),
-        address=str(request.base_url).rstrip("/"),
+        address=public_address(request, parts),
         changed_ns=door.changed_ns(),
         now_ns=now_ns,
     )

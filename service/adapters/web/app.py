@@ -181,7 +181,9 @@ def create_app(
         logins=logins,
         answer=Answer(stores.alert_log, register),
         set_routes=SetRoutes(
-            stores.outbox, stores.alert_log, Dispatch(stores.outbox, zone_of=lambda _site: settings.zone)
+            stores.outbox,
+            stores.alert_log,
+            Dispatch(stores.outbox, zone_of=lambda _site: settings.zone, public_url=settings.public_url),
         ),
         operate=operate,
         import_drives=ImportDrives(register, stores.refused),

@@ -21,7 +21,7 @@ from service.adapters.web.change_words import ANSWERS, chance_words, links_words
 from service.adapters.web.forms import Field, Kind
 from service.adapters.web.instants import local
 from service.adapters.web.pages_forms import Collected, TypedDep, Wrong
-from service.adapters.web.parts import Parts, PartsDep, WhoDep
+from service.adapters.web.parts import Parts, PartsDep, WhoDep, public_address
 from service.adapters.web.templating import render
 from service.adapters.web.words import number_words
 from service.core.duty import DutyPlan
@@ -137,7 +137,7 @@ def changes_page(request: Request, parts: PartsDep, looked: LookedDep) -> HTMLRe
             "strip": draw_strip(plan.changes, day_of(now_ns, parts.settings.zone)),
             "risks": sorted({*RISKS, looked.asked.risk}),
             "logins": parts.logins is not None,
-            "feed": str(request.base_url).rstrip("/") + "/api/v1/changes.ics" + looked.query,
+            "feed": public_address(request, parts) + "/api/v1/changes.ics" + looked.query,
         }
     )
     return render(request, "changes.html", values, now_ns=now_ns)
