@@ -17,10 +17,11 @@ from statistics import median
 from typing import NamedTuple
 
 from service.adapters.web.instants import SECOND_NS, local, zone_name
+from service.adapters.web.time_lane import LANE, Happening, Stood, draw_lane
 
 COLUMNS_MAX = 1000  # points that are drawn; more are joined to one with its least and greatest value
 HINTS_MAX = 96  # stretches of the time axis that tell their value under the pointer
-HEIGHT, TOP, PLOT, STRIP_Y, STRIP, AXIS_Y = 344, 18, 260, 286, 8, 316
+HEIGHT, TOP, PLOT, STRIP_Y, STRIP, LANE_Y, AXIS_Y = 368, 18, 260, 286, 8, 311, 342
 GAP_STEPS = 2.5  # the line breaks where this many usual steps pass without a point
 DAY_NS = 86_400 * SECOND_NS
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
@@ -38,6 +39,7 @@ class Point(NamedTuple):  # a tuple, because a year has 8760 of them to make for
     chain_id: str | None
     readings: int = 1
     measured: int = 1
+    of_ns: int = 0  # length of the interval that a roll-up is of; 0 for a reading
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +48,15 @@ class Mark:
 
     t_ns: int
     words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """An elongation at which something is said, below the limit: a line with its words. `kind` is a class of the style sheet."""
+
+    pct: float
+    words: str
+    kind: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +97,10 @@ class Frame:
     marks: tuple[Mark, ...] = ()
     by_hand: tuple[HandMark, ...] = ()  # in the order of time
     fan: Fan | None = None
+    levels: tuple[Level, ...] = ()
+    happenings: tuple[Happening, ...] = ()
+    stood: tuple[Stood, ...] = ()
+    now_ns: int | None = None  # None: the end of the frame
 
     def x(self, t_ns: int) -> float:
         """Return where an instant lies, 0 (left) to 1000."""
@@ -99,15 +114,16 @@ class Frame:
 def thin(points: Iterable[Point], from_ns: int, to_ns: int, columns: int = COLUMNS_MAX) -> list[Point]:
     """Return at most about `columns` points: those of one column joined, least and greatest value kept.
 
-    Means are weighted by the number of readings behind them. Points of two chains are never joined.
+    Means are weighted by the number of readings behind them. Points of two chains are never joined. Where columns begin does not
+    depend on the stretch of time, only how wide they are, so that what was joined stays joined while time goes on.
     points: in the order of time, from_ns < t_ns <= to_ns.
     """
-    width_ns = max(1, (to_ns - from_ns) // columns)
+    width_ns = max(1, -(-(to_ns - from_ns) // columns))
     thinned: list[Point] = []
     held: list[Point] = []
     held_key: tuple[int, str | None] | None = None
     for point in points:
-        key = ((point.t_ns - from_ns - 1) // width_ns, point.chain_id)
+        key = ((point.t_ns - 1) // width_ns, point.chain_id)
         if key != held_key and held:
             thinned.append(_joined(held))
             held = []
@@ -122,8 +138,9 @@ def _joined(points: list[Point]) -> Point:
     seen = sum(each.readings for each in points)
     good = [each for each in points if each.mean is not None]
     weight = sum(each.measured for each in good)
+    of_ns = max(each.of_ns for each in points)
     if not good or weight == 0:
-        return Point(points[-1].t_ns, None, None, None, None, points[-1].chain_id, seen, 0)
+        return Point(points[-1].t_ns, None, None, None, None, points[-1].chain_id, seen, 0, of_ns)
     return Point(
         t_ns=points[-1].t_ns,
         mean=sum((each.mean or 0.0) * each.measured for each in good) / weight,
@@ -133,6 +150,7 @@ def _joined(points: list[Point]) -> Point:
         chain_id=points[-1].chain_id,
         readings=seen,
         measured=weight,
+        of_ns=of_ns,
     )
 
 
@@ -140,12 +158,12 @@ def runs(points: Sequence[Point]) -> list[list[Point]]:
     """Return the stretches over which the line may be drawn through.
 
     It breaks where a point was not measured, where the chain changed, and where no point came for more
-    than GAP_STEPS usual steps (the median step).
+    than GAP_STEPS usual steps (the median step, or the interval that a point is of where that is longer).
     """
     if not points:
         return []
     steps = [later.t_ns - earlier.t_ns for earlier, later in pairwise(points)]
-    longest_ns = GAP_STEPS * median(steps) if steps else math.inf
+    usual_ns = median(steps) if steps else math.inf
     found: list[list[Point]] = []
     before: Point | None = None
     for point in points:
@@ -155,7 +173,7 @@ def runs(points: Sequence[Point]) -> list[list[Point]]:
         joined = (
             before is not None
             and before.chain_id == point.chain_id
-            and point.t_ns - before.t_ns <= longest_ns
+            and point.t_ns - before.t_ns <= GAP_STEPS * max(usual_ns, point.of_ns)
         )
         if joined:
             found[-1].append(point)
@@ -199,6 +217,8 @@ def value_ticks(low: float, high: float) -> list[float]:
 def time_ticks(from_ns: int, to_ns: int, zone: tzinfo) -> list[tuple[int, str]]:
     """Return instants with their labels: round times, midnights or months of the local calendar."""
     span_ns = to_ns - from_ns
+    if span_ns <= 4 * 60 * SECOND_NS:
+        return _second_ticks(from_ns, to_ns, zone)
     if span_ns <= 1.6 * DAY_NS:
         step_min = next((m for m in (1, 5, 10, 15, 30, 60, 180) if span_ns / (m * 60 * SECOND_NS) <= 8), 240)
         return _clock_ticks(from_ns, to_ns, zone, step_min)
@@ -208,9 +228,9 @@ def time_ticks(from_ns: int, to_ns: int, zone: tzinfo) -> list[tuple[int, str]]:
         every = max(1, math.ceil(days / 8))
         dates = [first + timedelta(days=n) for n in range(0, int(days) + 2, every)]
     else:
-        every = max(1, math.ceil(days / 366))
-        count = int(days // 30) + 2
-        months = [first.year * 12 + first.month - 1 + n for n in range(0, count, every)]
+        every = next((m for m in (1, 2, 3, 6, 12, 24, 60) if days / (30.4 * m) <= 13), 120)
+        start = (first.year * 12 + first.month - 1) // every * every
+        months = list(range(start, start + int(days // 28) + every + 2, every))
         dates = [first.replace(year=m // 12, month=m % 12 + 1, day=1) for m in months]
     ticks = []
     for date in dates:
@@ -219,6 +239,12 @@ def time_ticks(from_ns: int, to_ns: int, zone: tzinfo) -> list[tuple[int, str]]:
         if from_ns <= t_ns <= to_ns:
             ticks.append((t_ns, _date_label(at, days)))
     return ticks
+
+
+def _second_ticks(from_ns: int, to_ns: int, zone: tzinfo) -> list[tuple[int, str]]:
+    step_ns = next((s for s in (1, 2, 5, 10, 15) if (to_ns - from_ns) / (s * SECOND_NS) <= 8), 30) * SECOND_NS
+    instants = range(-(-from_ns // step_ns) * step_ns, to_ns + 1, step_ns)
+    return [(t_ns, f"{local(t_ns, zone):%H:%M:%S}") for t_ns in instants]
 
 
 def _clock_ticks(from_ns: int, to_ns: int, zone: tzinfo, step_min: int) -> list[tuple[int, str]]:
@@ -238,30 +264,53 @@ def _date_label(at: datetime, days: float) -> str:
         return f"{DAYS[at.weekday()]} {at.day}"
     if days <= 70:
         return f"{at.day} {MONTHS[at.month - 1]}"
-    return f"{MONTHS[at.month - 1]} {at.year}" if at.month == 1 else MONTHS[at.month - 1]
+    if at.month == 1:
+        return f"{MONTHS[0]} {at.year}" if days <= 2500 else str(at.year)
+    return MONTHS[at.month - 1]
 
 
 def draw(points: Sequence[Point], frame: Frame, *, title: str, summary: str) -> str:
-    """Return the chart as one SVG element; `points` as `thin` gives them."""
+    """Return the chart as one SVG element; `points` as `thin` gives them.
+
+    What has a place in time lies in one inner SVG, `over-time`. Who moves and widens that moves and zooms all of it, text and marks
+    keeping their size: so a script can follow a hand at once and fetch the true picture after.
+    """
     stretches = runs(points)
+    shown, now_ns = (frame.from_ns, frame.to_ns), frame.to_ns if frame.now_ns is None else frame.now_ns
+    inner = f'width="100%" height="{HEIGHT}" overflow="visible"'
+    days = escape(zone_words(frame.from_ns, frame.to_ns, frame.zone))
     return "".join(
         [
             f'<svg class="trend" width="100%" height="{HEIGHT}" role="img" aria-labelledby="trend-t trend-d">',
             f'<title id="trend-t">{escape(title)}</title><desc id="trend-d">{escape(summary)}</desc>',
             _HATCH,
             _value_grid(frame),
+            f'<svg class="clip" {inner}><svg class="over-time" {inner}>',
             _time_axis(frame),
             _plot(stretches, frame),
-            _value_labels(frame),
+            f'<rect class="lane" x="0" width="100%" y="{LANE_Y - LANE / 2:g}" height="{LANE}"/>',
+            draw_lane(frame.happenings, frame.stood, shown, LANE_Y, now_ns),
             _strip(points, frame),
-            _limit_label(frame),
-            "".join(_mark(mark, frame) for mark in frame.marks),
+            *(_mark(mark, frame) for mark in frame.marks),
             _last(stretches, frame),
             _hints(points, frame),
             *(_hand_mark(mark, frame) for mark in frame.by_hand),
+            "</svg></svg>",
+            _value_labels(frame),
+            *(_level_label(each, frame) for each in frame.levels),
+            _limit_label(frame),
+            f'<text class="zone" x="100%" y="{HEIGHT - 8}" text-anchor="end">{days}</text>',
             "</svg>",
         ]
     )
+
+
+def zone_words(from_ns: int, to_ns: int, zone: tzinfo) -> str:
+    """Return which days a stretch of time is of, and whose clock: 9 Sep 2026 to 10 Sep 2026, local time, CEST, UTC+02:00."""
+    ends = (local(from_ns, zone), local(to_ns, zone))
+    days = dict.fromkeys(f"{at.day} {MONTHS[at.month - 1]} {at.year}" for at in ends)
+    zones = dict.fromkeys(zone_name(ns, zone) for ns in (from_ns, to_ns))
+    return f"{' to '.join(days)}, local time, {' and '.join(zones)}"
 
 
 def _plot(stretches: Sequence[list[Point]], frame: Frame) -> str:
@@ -270,6 +319,7 @@ def _plot(stretches: Sequence[list[Point]], frame: Frame) -> str:
         *(_fan(frame.fan, frame) if frame.fan else ()),
         *(_envelope(run, frame) for run in stretches),
         *(_band(run, frame) for run in stretches),
+        *(_level_line(each, frame) for each in frame.levels),
         _limit_line(frame),
         *(_line(run, frame) for run in stretches),
         *(_hand_lines(frame) if not stretches else ()),
@@ -350,6 +400,20 @@ def _fan(fan: Fan, frame: Frame) -> list[str]:
     ]
 
 
+def _level_line(level: Level, frame: Frame) -> str:
+    if not frame.low_pct <= level.pct <= frame.high_pct:
+        return ""
+    y = f"{frame.y(level.pct):.1f}"
+    return f'<line class="set-line {level.kind}" vector-effect="non-scaling-stroke" x1="0" x2="1000" y1="{y}" y2="{y}"/>'
+
+
+def _level_label(level: Level, frame: Frame) -> str:
+    if not frame.low_pct <= level.pct <= frame.high_pct:
+        return ""
+    y = _px(frame, level.pct) - 4
+    return f'<text class="set-label {level.kind}" x="60" y="{y:.1f}">{escape(level.words)}</text>'
+
+
 def _limit_label(frame: Frame) -> str:
     words = f"limit {frame.limit_pct:.2f} %, {frame.limit_words}"
     if frame.limit_pct > frame.high_pct:
@@ -385,12 +449,10 @@ def _time_axis(frame: Frame) -> str:
         anchor = "start" if share < 30 else "end" if share > 970 else "middle"
         kind = "tick minor" if number % 2 else "tick"
         parts.append(
-            f'<line class="grid" x1="{x}" x2="{x}" y1="{TOP}" y2="{STRIP_Y + STRIP + 4}"/>'
+            f'<line class="grid" x1="{x}" x2="{x}" y1="{TOP}" y2="{AXIS_Y - 17}"/>'
             f'<text class="{kind}" x="{x}" y="{AXIS_Y - 4}" text-anchor="{anchor}">{label}</text>'
         )
-    zones = dict.fromkeys((zone_name(frame.from_ns, frame.zone), zone_name(frame.to_ns, frame.zone)))
-    zone = escape(f"local time, {' and '.join(zones)}")
-    return "".join(parts) + f'<text class="zone" x="100%" y="{HEIGHT - 8}" text-anchor="end">{zone}</text>'
+    return "".join(parts)
 
 
 _FILL = {"measured": "currentColor", "unmeasured": "url(#hatch)"}
@@ -409,7 +471,7 @@ def _strip(points: Sequence[Point], frame: Frame) -> str:
     stretches: list[tuple[str, float, float]] = []
     for point in points:
         kind = "measured" if point.mean is not None else "unmeasured"
-        start, end = frame.x(int(point.t_ns - usual_ns)), frame.x(point.t_ns)
+        start, end = frame.x(int(point.t_ns - max(usual_ns, point.of_ns))), frame.x(point.t_ns)
         if stretches and stretches[-1][0] == kind and start - stretches[-1][2] < 1.5 * (end - start) + 0.01:
             stretches[-1] = (kind, stretches[-1][1], end)
         else:

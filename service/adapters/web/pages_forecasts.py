@@ -7,7 +7,6 @@ from fastapi.responses import HTMLResponse
 
 from service.adapters.web import chart, forecast_words
 from service.adapters.web.api_forecasts import newest_of, newest_of_all
-from service.adapters.web.board import DriveState
 from service.adapters.web.forecast_schemas import quality_words
 from service.adapters.web.parts import Parts, PartsDep
 from service.adapters.web.templating import render
@@ -63,9 +62,9 @@ def shown(parts: Parts, kept: KeptPrognosis) -> dict[str, Any]:
     }
 
 
-def fan_of(parts: Parts, state: DriveState) -> chart.Fan | None:
+def fan_of(parts: Parts, drive_id: str) -> chart.Fan | None:
     """Return what the trend draws of the forecast; None where there is no date to draw."""
-    kept = newest_of(parts, state.drive.drive_id)
+    kept = newest_of(parts, drive_id)
     if kept is None or kept.outcome is not Outcome.FORECAST or kept.p50_ns is None or kept.p10_ns is None:
         return None
     return chart.Fan(

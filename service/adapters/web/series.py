@@ -21,6 +21,7 @@ from service.ports import Readings, Resolution, RollUp, Superseded
 DAY_NS = 86_400 * SECOND_NS
 ROWS_MAX = 50_000  # rows of one answer
 CSV_CHUNK_ROWS = 1000
+POINTS_MAX = 20_000  # rows of one resolution that a picture is made of
 COUNTED_MAX = 10_000  # superseded readings that a page counts
 
 
@@ -35,6 +36,8 @@ class Span(StrEnum):
 
 
 _ROLLED = {Span.MINUTE: Resolution.MINUTE, Span.HOUR: Resolution.HOUR, Span.DAY: Resolution.DAY}
+_INTERVAL_NS = {Span.MINUTE: 60 * SECOND_NS, Span.HOUR: 3600 * SECOND_NS, Span.DAY: DAY_NS}
+COLUMNS_OF_ONE = 4  # so many columns of a picture one roll-up may be wide before finer ones are drawn
 # The finest resolution that gives some thousand rows: up to 6 h raw, a week by the minute, 400 d by the hour.
 _AUTO = ((DAY_NS // 4, Span.RAW), (7 * DAY_NS, Span.MINUTE), (400 * DAY_NS, Span.HOUR))
 
@@ -81,22 +84,48 @@ def read_series(
     )
 
 
+def drawn_at(span_ns: int, columns: int) -> Span:
+    """Return the resolution at which a stretch of time is drawn so many columns wide.
+
+    The longest interval that is at most COLUMNS_OF_ONE of them: some hundred to some ten thousand rows, whatever the stretch.
+    """
+    fits = (
+        each for each in reversed(_INTERVAL_NS) if _INTERVAL_NS[each] * columns <= COLUMNS_OF_ONE * span_ns
+    )
+    return next(fits, Span.RAW)
+
+
+def points_between(readings: Readings, drive_id: str, from_ns: int, to_ns: int, finest: Span) -> list[Point]:
+    """Return the points to draw of a stretch of time that ends now or earlier.
+
+    What is not kept any more at that resolution, or was too much for one query, is there at the next longer one.
+    """
+    order = [Span.RAW, *_INTERVAL_NS]
+    found: list[Point] = []
+    for each in order[order.index(finest) :]:
+        # the interval that holds now ends in the future
+        until_ns = min(found[0].t_ns, to_ns) if found else to_ns + _INTERVAL_NS.get(each, 0)
+        series = read_series(readings, drive_id, from_ns, until_ns, each, POINTS_MAX)
+        found = [*points(series, to_ns), *found]
+    return found
+
+
 def points(series: Series, last_ns: int) -> list[Point]:
     """Return the rows as points to draw. An interval that is not over yet stands at `last_ns`, which is now."""
     found = []
     for row in series.rows:
         if isinstance(row, RollUp):
-            found.append(_of_roll_up(row, last_ns))
+            found.append(_of_roll_up(row, last_ns, _INTERVAL_NS[series.resolution]))
         else:
             e, u = row.elongation_pct, row.elongation_u_pct
             found.append(Point(row.t_ns, e, e, e, u, row.chain_id, 1, 0 if e is None else 1))
     return found
 
 
-def _of_roll_up(row: RollUp, last_ns: int) -> Point:
+def _of_roll_up(row: RollUp, last_ns: int, of_ns: int) -> Point:
     end_ns = min(last_ns, row.end_ns)
     means = (row.mean_pct, row.min_pct, row.max_pct, row.mean_u_pct)
-    return Point(end_ns, *means, row.chain_id, row.readings, row.measured)
+    return Point(end_ns, *means, row.chain_id, row.readings, row.measured, of_ns)
 
 
 @dataclass(frozen=True, slots=True)
