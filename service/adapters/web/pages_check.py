@@ -7,6 +7,7 @@ answers for lies below it. All that is done goes through the door `measure_by_ha
 
 import hashlib
 import json
+import re
 from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
@@ -37,10 +38,9 @@ _NAMES = {
     "measured_ns": "above", "idempotency_key": "above",
 }  # fmt: skip
 _STATIC = Path(__file__).with_name("static")
-_FILES = (
-    "linklag.css", "linklag.js", "favicon.svg", "check.css", "check.js", "check-entry.js", "check-kept.js", "check-page.js",
-    "check-forget.js",
-)  # fmt: skip
+_STYLES = ("linklag.css", "check.css")
+_SCRIPTS = ("linklag.js", "check-page.js", "check-forget.js")
+_IMPORT = re.compile(r'^(?:import|export)\b[^;]*?"(?:\./|/static/)([\w.-]+\.js)";', re.MULTILINE)
 
 
 @router.get("/check", response_class=HTMLResponse)
@@ -192,15 +192,26 @@ def _searched(drive: Drive) -> str:
 
 @cache
 def _worker_text() -> str:
+    folder = Path(__file__).with_name("templates")
     templates = [
-        Path(__file__).with_name("templates") / name
-        for name in ("check.html", "check_list.html", "base.html")
+        folder / name
+        for name in ("check.html", "check_list.html", "check_kept.html", "check_says.html", "base.html")
     ]
-    digest = hashlib.sha256()
-    for path in [_STATIC / "sw.js", *(_STATIC / name for name in _FILES), *templates]:
+    digest, files = hashlib.sha256(), _files()
+    for path in [_STATIC / "sw.js", *(_STATIC / name for name in files), *templates]:
         digest.update(path.read_bytes())
     text = (_STATIC / "sw.js").read_text(encoding="utf-8")
-    files = json.dumps([f"/static/{name}" for name in _FILES])
+    listed = json.dumps([f"/static/{name}" for name in files])
     return text.replace('VERSION = "dev"', f'VERSION = "{digest.hexdigest()[:12]}"').replace(
-        "FILES = []", f"FILES = {files}"
+        "FILES = []", f"FILES = {listed}"
     )
+
+
+def _files() -> list[str]:
+    """Return the static files that the pages need, with what their scripts import."""
+    scripts, todo = set[str](), list(_SCRIPTS)
+    while todo:
+        if (name := todo.pop()) not in scripts:
+            scripts.add(name)
+            todo += _IMPORT.findall((_STATIC / name).read_text(encoding="utf-8"))
+    return sorted([*_STYLES, "favicon.svg", *scripts])

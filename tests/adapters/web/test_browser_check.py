@@ -3,7 +3,8 @@
 import math
 import random
 import string
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -13,6 +14,7 @@ import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, Route, expect, sync_playwright
 from playwright.sync_api import Error as BrowserError
 
+from service.adapters.web import pages_check
 from service.adapters.web.check_form import measurement_of
 from service.core.drive import Chain, Drive
 from service.core.hand import (
@@ -101,6 +103,14 @@ def read_off(phone: Page, length: str = "616,5", pitches: str = "24") -> None:
 
 def record(phone: Page) -> None:
     phone.get_by_role("button", name="Record it").click()
+
+
+def until(so: Callable[[], bool], timeout_s: float = 10.0) -> None:
+    """Return once it is so."""
+    end = time.monotonic() + timeout_s
+    while not so():
+        assert time.monotonic() < end, "it did not come to be so"
+        time.sleep(0.05)
 
 
 def states(phone: Page) -> list[str]:
@@ -390,6 +400,26 @@ def test_a_miscount_is_asked_about_at_the_drive(browser: Browser, works: Works) 
         expect(phone.locator('#kept li[data-state="stored"]')).to_have_count(1)
 
 
+def test_an_upgrade_brings_a_new_service_worker_and_the_kept_pages_anew(
+    browser: Browser, works: Works, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with works.served(), a_phone(browser) as phone:
+        open_drive(phone, works.url)
+        (before,) = cached(phone, "pages")
+        text = pages_check._worker_text()
+        monkeypatch.setattr(
+            pages_check, "_worker_text", lambda: text.replace(before.rpartition("-")[2], "0123456789ab")
+        )
+        works.plant.ports.register.change_drive(
+            replace(works.plant.ports.register.drive("saw"), name="Saw feed, renamed")
+        )
+        phone.goto(f"{works.url}/check")
+        until(lambda: cached(phone, "pages") == ["linklag-check-pages-0123456789ab"])
+        phone.context.set_offline(True)
+        phone.goto(f"{works.url}/check/saw")
+        expect(phone.locator("h1")).to_have_text("Saw feed, renamed")
+
+
 # Refused
 
 
@@ -480,6 +510,10 @@ def peopled() -> Iterator[Peopled]:
             yield Peopled(plant, url)
 
 
+def cached(phone: Page, kind: str) -> list[str]:
+    return [name for name in phone.evaluate("caches.keys()") if f"-{kind}-" in name]
+
+
 def kept_pages(phone: Page) -> list[str]:
     script = """async () => {
       const paths = [];
@@ -508,16 +542,12 @@ def test_a_session_that_ended_keeps_the_entry_until_somebody_signs_in_again(
         phone.context.set_offline(False)
         expect(phone.locator("#connection")).to_contain_text("Sign in again to send what is kept here.")
         expect(phone.locator("#kept li")).to_contain_text("Waits until you sign in")
-        expect_no_pages(phone)
+        until(lambda: kept_pages(phone) == [])
         phone.locator("#connection").get_by_role("link", name="Sign in").click()
         peopled.sign_in(phone, operator)
         expect(phone.locator('#kept li[data-state="stored"]')).to_have_count(1)
     (value,) = peopled.plant.ports.hand_values.of("saw")
     assert value.recorded_by == operator
-
-
-def expect_no_pages(phone: Page) -> None:
-    phone.wait_for_function("caches.keys().then((names) => !names.some((each) => each.includes('-pages-')))")
 
 
 def test_signing_out_takes_pages_away_and_leaves_what_is_not_stored_to_its_owner(

@@ -124,6 +124,10 @@ async function send(entry, me) {
   }
   if (answer.status === 401) return "sign-in";
   if (LATER.has(answer.status) || answer.status > 504) return "offline";
+  if (answer.status === 403 && !entry.again) {
+    await change(entry.key, { again: true }); // the session may be another one since we asked who it is
+    return "offline";
+  }
   await change(entry.key, { state: "refused", refused: { status: answer.status, words: await wordsOf(answer) } });
   return "refused";
 }

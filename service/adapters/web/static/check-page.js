@@ -369,6 +369,7 @@ async function markKept() {
   const paths = new Set();
   for (const name of await caches.keys()) {
     if (!name.startsWith("linklag-check-pages-")) continue;
+    if (!(await caches.has(name))) continue; // gone meanwhile: opening would make it anew
     for (const request of await (await caches.open(name)).keys()) paths.add(new URL(request.url).pathname);
   }
   for (const row of document.querySelectorAll("#drives li")) {
