@@ -10,7 +10,7 @@ from starlette.requests import cookie_parser
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.adapters.web.pages_people import local_path
-from service.adapters.web.texts import COOKIE, COOKIE_S, chosen, language, languages, speak
+from service.adapters.web.texts import COOKIE, COOKIE_S, KEPT, chosen, languages, speak
 
 router = APIRouter()
 FOR_PROGRAMS = ("/api/", "/static/", "/health", "/metrics")
@@ -35,11 +35,12 @@ class Spoken:
             if message["type"] == "http.response.start":
                 answer = MutableHeaders(scope=message)
                 if answer.get("content-type", "").startswith("text/html"):
-                    answer["content-language"] = language()
+                    answer["content-language"] = scope[KEPT]
                     answer.add_vary_header("Accept-Language, Cookie")
             await send(message)
 
-        with speak(chosen(cookie, headers.get("accept-language", ""), self._default)):
+        scope[KEPT] = chosen(cookie, headers.get("accept-language", ""), self._default)
+        with speak(scope[KEPT]):
             await self._app(scope, receive, send_with_language)
 
 

@@ -117,12 +117,13 @@ _IN_TAG = re.compile(r"""\s+|/?>|([^\s=>/"']+)(=["'])?|["'=/]""")
 _MARK = re.compile(r"(\{\w+\}|</?\w+>)")
 _LETTER = re.compile(r"[^\W\d_]")
 _ENTITY = re.compile(r"&#?\w+;")
+_ADDRESS = re.compile(r"/\w|[?&#]\S*$")
 
 
 def has_words(text: str) -> bool:
     """Return whether there is something in a text to be said in another language."""
     bare = _ENTITY.sub(" ", _MARK.sub(" ", text)).strip(" .,:;()/|·…–%±=×▲✕┄│*\n")
-    return bool(_LETTER.search(bare)) and bare not in UNITS
+    return bool(_LETTER.search(bare)) and bare not in UNITS and not _ADDRESS.match(text.strip())
 
 
 def reads_like_words(text: str) -> bool:
@@ -223,7 +224,7 @@ class Translator:
         run: list[_Atom] = []
         for atom in self._atoms(printed, place):
             if isinstance(atom, _Tag) and not (
-                atom.whole and atom.name in INLINE and not (atom.classed and atom.name == "span")
+                atom.whole and atom.name in INLINE and not (atom.classed and atom.name in ("span", "i"))
             ):
                 made += [*self._run(run), *atom.made_of]
                 run = []
@@ -353,6 +354,8 @@ class Translator:
                 return nodes.Filter(
                     nodes.Const(form), "format_local", node.args, node.kwargs, node.dyn_args, node.dyn_kwargs
                 )
+            case nodes.Filter(name="safe", node=nodes.Name() | nodes.Getattr() | nodes.Getitem()):
+                return nodes.Filter(node, "told_picture", [], [], None, None)
             case nodes.Filter() if node.name in KEPT_FILTERS:
                 return node
             case nodes.Filter(node=nodes.Expr() as inner) if node.name in INNER_FILTERS:
@@ -410,7 +413,7 @@ class Translator:
         match node:
             case nodes.Const(value=str() as text):
                 return nodes.Const(self._looked_up(text)) if reads_like_words(text) else node
-            case nodes.Concat() if any(_has_strings(each, reads_like_words) for each in _flat(node)):
+            case nodes.Concat() if any(_has_strings(each, _is_piece) for each in _flat(node)):
                 return self._joined(node)
             case nodes.CondExpr():
                 node.expr1 = self._kept(node.expr1)
@@ -550,10 +553,17 @@ def _has_strings(node: nodes.Expr, which: Callable[[str], bool] = has_words) -> 
     return any(isinstance(each.value, str) and which(each.value) for each in _consts(node))
 
 
+def _is_piece(text: str) -> bool:
+    """Return whether a string that is put together with others is a piece of a sentence."""
+    return has_words(text) and (text[:1].isupper() or " " in text)
+
+
 def _consts(node: nodes.Expr) -> Iterator[nodes.Const]:
     match node:
         case nodes.Const():
             yield node
+        case nodes.Filter(name="format", node=nodes.Const() as form):
+            yield form
         case nodes.CondExpr():
             yield from _consts(node.expr1)
             if node.expr2 is not None:
@@ -579,6 +589,8 @@ def _name_of(node: nodes.Expr) -> str:  # noqa: C901, PLR0911, PLR0912
             return key
         case nodes.Getitem():
             return _name_of(node.node)
+        case nodes.Call(node=nodes.Name(name="_"), args=[inner]):
+            return _name_of(inner)
         case nodes.Call(node=nodes.Getattr(attr="get"), args=[nodes.Const(value=str() as key), *_]) if (
             key.isidentifier()
         ):
@@ -610,6 +622,8 @@ def _is_ours(node: nodes.Expr) -> bool:  # noqa: PLR0911
     match node:
         case nodes.Name():
             return node.name not in ENTERED
+        case nodes.Getattr(node=nodes.Name(name="state"), attr="title"):
+            return False  # of the drive
         case nodes.Getattr():
             return node.attr not in ENTERED
         case nodes.Getitem(node=nodes.Name(name=name)):

@@ -1,7 +1,7 @@
 """How a template becomes a page: escaping always on, undefined names are errors, times in the site's zone, texts in the reader's language."""
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextvars import ContextVar
 from datetime import tzinfo
 from functools import cache
@@ -91,7 +91,9 @@ def _environment(language: str = texts.ENGLISH) -> Environment:
         lstrip_blocks=True,
     )
     environment.catalogue = None if language == texts.ENGLISH else texts.catalogue(language)
-    environment.filters.update(prose=prose, format_local=format_local, first_up=first_up)
+    environment.filters.update(
+        prose=prose, format_local=format_local, first_up=first_up, told_picture=told_picture
+    )
     environment.globals.update(
         _=told,
         told=told,
@@ -115,6 +117,12 @@ def _environment(language: str = texts.ENGLISH) -> Environment:
     return environment
 
 
+def macro(template: str, name: str) -> Callable[..., Markup]:
+    """Return a macro of a template in the language spoken, for what is drawn apart from a page."""
+    found: Callable[..., Markup] = getattr(_environment(texts.language()).get_template(template).module, name)
+    return found
+
+
 def hand_words(report: HandReport) -> tuple[str, str]:
     """Return the elongation by hand and its expanded uncertainty, per cent, rounded to agree."""
     return words.elongation_words(report.elongation.elongation_pct, report.elongation.u_pct)
@@ -130,6 +138,12 @@ def told(value: object) -> object:
 def format_local(form: str, *values: object) -> str:
     """Return values in a format like "%.2f %%", with decimals as the language spoken writes them."""
     return texts.figures(form % values)
+
+
+def told_picture(value: object) -> object:
+    """Return markup of ours; the texts of a picture in the language spoken."""
+    text = str(value)
+    return Markup(texts.told_picture(text) if "<svg" in text[:200] else text)  # noqa: S704, marked as safe in the template
 
 
 def first_up(text: str) -> str:
@@ -185,10 +199,9 @@ def render(
     now_ns = parts.now_ns() if now_ns is None else now_ns
     zone = parts.settings.zone
     _CALLER.set(caller_or_none(request))
-    text = (
-        _environment(texts.language())
-        .get_template(template)
-        .render(
+    with texts.speak(texts.spoken(request.scope)):
+        page = _environment(texts.language()).get_template(template)
+        text = page.render(
             **values,
             now_ns=now_ns,
             zone=zone_name(now_ns, zone),
@@ -199,5 +212,4 @@ def render(
             address_query=request.url.query,
             unseen=_unseen(parts),
         )
-    )
     return HTMLResponse(text, status)

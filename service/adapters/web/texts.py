@@ -9,13 +9,14 @@ it is found again in the catalogue, as a whole or by a sentence with gaps, and s
 """
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, MutableMapping
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, field
 from functools import cache, lru_cache
+from html import escape, unescape
 from pathlib import Path
-from typing import cast
+from typing import Any, cast
 
 from babel import Locale
 from babel.core import UnknownLocaleError
@@ -26,6 +27,7 @@ ENGLISH = "en"
 FOLDER = Path(__file__).with_name("texts")
 COOKIE = "linklag_language"
 COOKIE_S = 365 * 86_400
+KEPT = "linklag.language"  # in the scope of a request
 TOLD = "told"  # the context of texts that are not written for pages, but found again when they come
 _LANGUAGE: ContextVar[str] = ContextVar("language", default=ENGLISH)
 _GAP = re.compile(r"\{(\w+)\}")
@@ -33,10 +35,16 @@ _DECIMAL = re.compile(r"(?<![\w.:/])(\d+)\.(\d+)(?![\w.]*[:/.]\w)")
 _NUMBER = re.compile(
     r"[-+<±×\N{MINUS SIGN}]? ?\d+\.\d+(?: ?[%°µA-Za-z/²0-9]{1,8})?(?: ± \d+\.\d+(?: ?[%°µA-Za-z/²]{1,8})?)?"
 )
+_IN_PICTURE = re.compile(
+    r"(>|\b(?:aria-label|title|alt)=\")([^<>\"]*[^\W\d_.][^<>\"]*|[\d.]+\.\d+[^<>\"]*)(<|\")"
+)
 _DAY = re.compile(r"\b(\d{1,2}) (Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec)\b")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _SENTENCE_END = re.compile(r"(?<=[.?!;:]) ")
+_STOPS = (".", ";", ":", ",")
 _DEPTH = 4  # texts within texts
+LOOSE_UNDER = 9  # letters of its own: "{early} to {late}" would be found in many a sentence
+LOOSE_CHARS_MAX = 40  # of what goes into such a gap
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +54,7 @@ class _Pattern:
     english: re.Pattern[str]
     names: tuple[str, ...]
     other: str
+    loose: bool  # so few words of its own that they might stand in any text
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,6 +65,7 @@ class Catalogue:
     name: str  # of the language, in that language
     decimal: str
     months: tuple[str, ...]
+    day: str  # a day of a month, with {day} and {month}
     written: Mapping[str, str]
     told: Mapping[str, str]
     patterns: Mapping[str, tuple[_Pattern, ...]] = field(default_factory=dict)
@@ -94,10 +104,17 @@ def catalogue(language: str) -> Catalogue:
         name=languages()[language],
         decimal=get_decimal_symbol(locale),
         months=months if language != ENGLISH else _MONTHS,
+        day=_day_form(locale) if language != ENGLISH else "{day} {month}",
         written=written,
         told=written | told,
         patterns=_patterns(told),
     )
+
+
+def _day_form(locale: Locale) -> str:
+    """Return how a language writes a day of a month, by its pattern of Unicode (CLDR)."""
+    pattern = str(locale.datetime_skeletons["MMMd"])
+    return re.sub("M+", "{month}", re.sub("d+", "{day}", pattern))
 
 
 def _patterns(texts: Mapping[str, str]) -> dict[str, tuple[_Pattern, ...]]:
@@ -107,9 +124,10 @@ def _patterns(texts: Mapping[str, str]) -> dict[str, tuple[_Pattern, ...]]:
         pieces = _GAP.split(english)
         if len(pieces) == 1:
             continue
-        source = "(.+?)".join(re.escape(each) for each in pieces[::2])
-        pattern = _Pattern(re.compile(source, re.DOTALL), tuple(pieces[1::2]), other)
-        found.setdefault(_first_word(pieces[0]), []).append((sum(map(len, pieces[::2])), pattern))
+        source = "(.*?)".join(re.escape(each) for each in pieces[::2])
+        own = sum(len(each.replace(" ", "")) for each in pieces[::2])
+        pattern = _Pattern(re.compile(source, re.DOTALL), tuple(pieces[1::2]), other, loose=own < LOOSE_UNDER)
+        found.setdefault(_first_word(pieces[0]), []).append((own, pattern))
     return {
         word: tuple(p for _, p in sorted(all_, key=lambda each: -each[0])) for word, all_ in found.items()
     }
@@ -124,6 +142,11 @@ def _first_word(text: str) -> str:
 def language() -> str:
     """Return the code of the language that is spoken just now."""
     return _LANGUAGE.get()
+
+
+def spoken(scope: MutableMapping[str, Any]) -> str:
+    """Return the language chosen for a request, kept beside it for pages that are made after its own time: of faults."""
+    return str(scope.get(KEPT, language()))
 
 
 @contextmanager
@@ -199,23 +222,34 @@ def _whole(texts: Catalogue, text: str) -> str | None:
         found = small[:1].upper() + small[1:]
     if found is None and text[:1].islower():
         found = texts.told.get(text[:1].upper() + text[1:])
-    if found is None and text[-1:] == "." and (bare := _whole(texts, text[:-1])) is not None:
-        found = f"{bare}."
+    if found is None and text[-1:] in _STOPS and (bare := _whole(texts, text[:-1])) is not None:
+        found = bare + text[-1]
     return found
 
 
 def _by_pattern(texts: Catalogue, text: str, depth: int) -> str | None:
+    if text[-1:] in _STOPS and (bare := _by_pattern(texts, text[:-1], depth)) is not None:
+        return bare + text[-1]
     for spelled in (text, text[:1].upper() + text[1:], text[:1].lower() + text[1:]):
         for word in (_first_word(spelled), ""):
             for each in texts.patterns.get(word, ()):
                 match = each.english.fullmatch(spelled)
-                if match is None:
+                if match is None or (each.loose and not _fits(texts, match)):
                     continue
                 values = zip(each.names, match.groups(), strict=True)
                 return filled(
                     each.other, {name: _told(texts.language, value, depth - 1) for name, value in values}
                 )
     return None
+
+
+def _fits(texts: Catalogue, match: re.Match[str]) -> bool:
+    """Return whether what would go into the gaps of a loose sentence are figures, dates or texts that are known."""
+    return all(
+        len(value) <= LOOSE_CHARS_MAX
+        and (any(each.isdigit() for each in value) or _whole(texts, value) is not None or not value)
+        for value in match.groups()
+    )
 
 
 def _in_parts(code: str, parts: list[str], depth: int) -> str:
@@ -236,8 +270,21 @@ def _in_parts(code: str, parts: list[str], depth: int) -> str:
 
 def _figures(texts: Catalogue, text: str) -> str:
     """Return a text whose days, and whose number if it is one, are written as the language writes them."""
-    text = _DAY.sub(lambda day: f"{day[1]}. {texts.months[_MONTHS.index(day[2])]}", text)
+    text = _DAY.sub(lambda day: _day(texts, day[1], texts.months[_MONTHS.index(day[2])]), text)
     return _DECIMAL.sub(rf"\1{texts.decimal}\2", text) if _NUMBER.fullmatch(text) else text
+
+
+def told_picture(svg: str) -> str:
+    """Return a picture (SVG, as text) whose texts are in the language spoken."""
+    if language() == ENGLISH:
+        return svg
+    return _IN_PICTURE.sub(lambda found: found[1] + _told_markup(found[2]) + found[3], svg)
+
+
+def _told_markup(text: str) -> str:
+    bare = text.strip()
+    said = escape(_told(language(), unescape(bare), _DEPTH)) if bare else ""
+    return text.replace(bare, said) if bare else text
 
 
 def figures(text: str) -> str:
@@ -247,11 +294,11 @@ def figures(text: str) -> str:
     return _DECIMAL.sub(rf"\1{catalogue(language()).decimal}\2", text)
 
 
-def month(number: int) -> str:
-    """Return the short name of a month, 1 to 12, in the language spoken."""
-    return _MONTHS[number - 1] if language() == ENGLISH else catalogue(language()).months[number - 1]
+def day(day_of_month: int, month: int) -> str:
+    """Return a day without its year in the language spoken: 25 Nov, 25. Nov."""
+    texts = catalogue(language())
+    return _day(texts, str(day_of_month), texts.months[month - 1])
 
 
-def day(day_of_month: int, month_number: int) -> str:
-    """Return a day without its year: 25 Nov, 25. Nov."""
-    return f"{day_of_month}{'' if language() == ENGLISH else '.'} {month(month_number)}"
+def _day(texts: Catalogue, day_of_month: str, month: str) -> str:
+    return texts.day.format(day=day_of_month, month=month)
