@@ -234,7 +234,8 @@ function wordsOf(point) {
   const { from, to } = current();
   const near = (8 / section.clientWidth) * (to - from);
   const beside = happened.filter(([ms]) => Math.abs(ms - point[0]) < near).map(([, words]) => words);
-  return [said(name).replaceAll(/\{(\w+)\}/g, (gap, key) => values[key] ?? gap), ...beside].join(" ");
+  const words = said(name).replaceAll(/\{(\w+)\}/g, (gap, key) => values[key] ?? gap);
+  return beside.length ? `${words} ${beside.join("; ")}.` : words;
 }
 
 function point(ms) {
