@@ -1,5 +1,6 @@
 """How a template becomes a page: escaping always on, undefined names are errors, times in the site's zone, texts in the reader's language."""
 
+import json
 import re
 from collections.abc import Callable, Mapping
 from contextvars import ContextVar
@@ -12,6 +13,7 @@ from fastapi import Request
 from fastapi.responses import HTMLResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, nodes
 from jinja2.ext import Extension
+from jinja2.utils import htmlsafe_json_dumps
 from markupsafe import Markup, escape
 
 from service.adapters.web import texts, words
@@ -98,6 +100,7 @@ def _environment(language: str = texts.ENGLISH) -> Environment:
         _=told,
         told=told,
         lang=language,
+        script_texts=script_texts(language),
         languages=texts.languages(),
         form_token_field=form_token_field,
         signed_in=signed_in,
@@ -126,6 +129,15 @@ def macro(template: str, name: str) -> Callable[..., Markup]:
 def hand_words(report: HandReport) -> tuple[str, str]:
     """Return the elongation by hand and its expanded uncertainty, per cent, rounded to agree."""
     return words.elongation_words(report.elongation.elongation_pct, report.elongation.u_pct)
+
+
+def script_texts(language: str) -> Markup:
+    """Return what scripts need to speak a language, as JSON to stand in a page; "" for English."""
+    if language == texts.ENGLISH:
+        return Markup("")
+    found = texts.catalogue(language)
+    handed = {"said": found.scripts, "told": found.streamed, "decimal": found.decimal}
+    return htmlsafe_json_dumps(handed, dumps=json.dumps, ensure_ascii=False, separators=(",", ":"))
 
 
 def told(value: object) -> object:

@@ -28,6 +28,8 @@ FOLDER = Path(__file__).with_name("texts")
 COOKIE = "linklag_language"
 COOKIE_S = 365 * 86_400
 KEPT = "linklag.language"  # in the scope of a request
+SCRIPT = "script"  # the context of texts of scripts
+STREAMED = ("adapters/web/words.py", "core/health.py")  # where what the stream of readings says is made
 TOLD = "told"  # the context of texts that are not written for pages, but found again when they come
 _LANGUAGE: ContextVar[str] = ContextVar("language", default=ENGLISH)
 _GAP = re.compile(r"\{(\w+)\}")
@@ -67,6 +69,8 @@ class Catalogue:
     months: tuple[str, ...]
     day: str  # a day of a month, with {day} and {month}
     written: Mapping[str, str]
+    scripts: Mapping[str, str]
+    streamed: Mapping[str, str]  # those of `told` that the stream of readings carries
     told: Mapping[str, str]
     patterns: Mapping[str, tuple[_Pattern, ...]] = field(default_factory=dict)
 
@@ -93,12 +97,16 @@ def catalogue(language: str) -> Catalogue:
     months = tuple(locale.months["format"]["abbreviated"][n] for n in range(1, 13))
     written: dict[str, str] = {}
     told: dict[str, str] = {}
+    scripts: dict[str, str] = {}
+    streamed: dict[str, str] = {}
     if language != ENGLISH:
         with (FOLDER / f"{language}.po").open("rb") as file:
             for message in read_po(file, locale=language):
                 if message.id and message.string:
-                    into = told if message.context == TOLD else written
+                    into = {TOLD: told, SCRIPT: scripts}.get(message.context or "", written)
                     into[cast("str", message.id)] = cast("str", message.string)
+                    if message.context == TOLD and any(path in STREAMED for path, _ in message.locations):
+                        streamed[cast("str", message.id)] = cast("str", message.string)
     return Catalogue(
         language=language,
         name=languages()[language],
@@ -106,6 +114,8 @@ def catalogue(language: str) -> Catalogue:
         months=months if language != ENGLISH else _MONTHS,
         day=_day_form(locale) if language != ENGLISH else "{day} {month}",
         written=written,
+        scripts=scripts,
+        streamed=streamed,
         told=written | told,
         patterns=_patterns(told),
     )

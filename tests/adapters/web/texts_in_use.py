@@ -15,11 +15,11 @@ from babel.messages.pofile import read_po, write_po
 from jinja2 import Environment
 
 from service.adapters.web.template_texts import has_words, texts_of
-from service.adapters.web.texts import FOLDER, TOLD
+from service.adapters.web.texts import FOLDER, SCRIPT, TOLD
 
 SERVICE = Path(__file__).parents[3] / "service"
 WEB = SERVICE / "adapters" / "web"
-SCRIPT = "script"
+
 Key = tuple[str | None, str]  # context, English text
 
 # Where text is made that pages show as it comes: sentences, and words in tables.
@@ -53,6 +53,8 @@ NOT_SHOWN = frozenset(
         "K",
         "each point needs an uncertainty above 0: it is its weight",
         "wear forecast 1",
+        "wear forecast 2",
+        "plan-text scale",
         "wear elongation reaches its limit",
         "the limit {limit_pct} % must be above 0",
         "{len} observations lie after now: give those until now, or a later now",
@@ -109,7 +111,7 @@ _NO_TEXT = re.compile(
 )
 _TWO_WORDS = re.compile(r"[A-Za-zµ}%)’'\"]{2,}[,:;.)]* [(\"'{A-Za-z]")
 _WORD = re.compile(r"[A-Za-z][\w-]*( [\w-]+)*$")
-_CALLED_IN_SCRIPTS = re.compile(r"""\bt\(\s*(?:"((?:[^"\\]|\\.)*)"|'((?:[^'\\]|\\.)*)')""")
+_CALLED_IN_SCRIPTS = re.compile(r'\bt\((?:[\w.]+ \? )?"((?:[^"\\]|\\.)*)"(?: : "((?:[^"\\]|\\.)*)")?')
 
 
 def in_templates() -> dict[Key, str]:
@@ -127,8 +129,8 @@ def in_scripts() -> dict[Key, str]:
     found: dict[Key, str] = {}
     for path in sorted((WEB / "static").glob("*.js")):
         for match in _CALLED_IN_SCRIPTS.finditer(path.read_text()):
-            text = (match[1] or match[2] or "").replace('\\"', '"').replace("\\'", "'")
-            found.setdefault((SCRIPT, text), f"static/{path.name}")
+            for text in filter(None, match.groups()):
+                found.setdefault((SCRIPT, text), f"static/{path.name}")
     return found
 
 

@@ -3,6 +3,8 @@
 // The page is complete without this script. Forms are not touched, and a part that did not change is left alone, so
 // that a screen reader only hears what is new.
 
+import { t } from "./texts.js";
+
 const EVERY_MS = 2000;
 const status = document.getElementById("as-of");
 const url = document.getElementById("live").dataset.url;
@@ -28,10 +30,10 @@ async function refresh() {
       }
     }
     heardMs = Date.now();
-    say("live", "Live: drawn anew every two seconds.");
+    say("live", t("Live: drawn anew every two seconds."));
   } catch {
     const quiet = Math.round((Date.now() - heardMs) / 1000);
-    say("lost", `No answer from linklag for ${quiet} s; trying again. The steps are as old as that.`);
+    say("lost", t("No answer from linklag for {quiet} s; trying again. The steps are as old as that.", { quiet }));
   } finally {
     asking = false;
   }

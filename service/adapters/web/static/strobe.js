@@ -4,6 +4,8 @@
 // So what comes in is one window behind. Nothing flashes: ticks only appear. Who asked for less motion sees each window at
 // once. The page is complete without this script.
 
+import { t } from "./texts.js";
+
 const BEAT_MS = 5000; // the service says something at least so often
 const LOST_MS = 3 * BEAT_MS;
 const TICK_MS = 50;
@@ -63,7 +65,7 @@ async function fetchNewest() {
     place.replaceChildren(...fresh.childNodes);
     if (newer) play();
   } catch {
-    say("No answer from linklag; trying again. What stands here is as old as it says.");
+    say(t("No answer from linklag; trying again. What stands here is as old as it says."));
   } finally {
     asking = false;
   }
@@ -87,10 +89,10 @@ setInterval(() => {
   if (age) age.textContent = ageWords((Date.now() + serverAheadMs - Number(age.dataset.ms)) / 1000);
   const quietMs = Date.now() - heardMs;
   if (quietMs > LOST_MS) {
-    say(`No news from linklag for ${ageWords(quietMs / 1000)}; trying again. What stands here is as old as it says.`);
+    say(t("No news from linklag for {age}; trying again. What stands here is as old as it says.", { age: ageWords(quietMs / 1000) }));
     if (source.readyState === EventSource.CLOSED || quietMs % LOST_MS < 1000) connect();
   } else {
-    say(still.matches ? "Live: each window as it is read." : "Live, one window behind: pulses come in as they came.");
+    say(t(still.matches ? "Live: each window as it is read." : "Live, one window behind: pulses come in as they came."));
   }
 }, 1000);
 addEventListener("pagehide", () => source && source.close());
