@@ -109,6 +109,19 @@ class PlanChanges:
         [found] = self.orders([change], now_ns=now_ns, among=changes)
         return replace(found, costs=costs_of(change, now_ns))
 
+    def change_of(self, drive_id: str, *, now_ns: int, risk: float = RISK) -> Change:
+        """Return when the chain of one drive is to be changed: as `of_drive`, but reads only what is of it and of its set."""
+        drive = self._stores.register.drive(drive_id)
+        if drive.retired_ns is not None:
+            raise NotFoundError(
+                f"drive {drive_id!r} is retired: bring it back, and its change is planned again"
+            )
+        among = [drive]
+        if set_of(drive):
+            among = [each for each in self._stores.register.drives() if set_of(each) == set_of(drive)]
+        changes = self._changes(Asked(risk=risk), now_ns, among)
+        return next(each for each in changes if each.drive.drive_id == drive_id)
+
     def orders(
         self, changes: Sequence[Change], *, now_ns: int, among: Sequence[Change] | None = None
     ) -> list[DriveChange]:
@@ -171,15 +184,15 @@ class PlanChanges:
         """Site, area and line of the drives that there are, each once, in order."""
         return sorted({(each.site, each.area, each.line) for each in self._stores.register.drives()})
 
-    def _changes(self, asked: Asked, now_ns: int) -> list[Change]:
-        """Of all drives: sets reach beyond what is asked about."""
+    def _changes(self, asked: Asked, now_ns: int, among: Sequence[Drive] | None = None) -> list[Change]:
+        """Of all drives: sets reach beyond what is asked about. among: only these; sets that are not whole are wrong."""
         stores = self._stores
-        chains, supplies = self._chains(), stores.supplies.supplies()
-        latest = {each.drive_id: each for each in stores.prognoses.newest()}
+        chains, supplies = self._chains(among), stores.supplies.supplies()
+        latest = self._latest(among)
         planned = stores.planned_stops.stops(now_ns)
         zones: dict[str, tzinfo] = {}
         facts = []
-        for drive in stores.register.drives():
+        for drive in stores.register.drives() if among is None else among:
             if drive.site not in zones:
                 zones[drive.site] = self.zone_of(drive.site)
                 if asked.stop_on is not None:
@@ -206,7 +219,16 @@ class PlanChanges:
         facts = [replace(each, stops=_stops_for(each.drive, planned, now_ns)) for each in facts]
         return plan_changes(facts, now_ns=now_ns, risk=asked.risk)
 
-    def _chains(self) -> Mapping[str, Sequence[Chain]]:
+    def _latest(self, among: Sequence[Drive] | None) -> Mapping[str, KeptPrognosis]:
+        prognoses = self._stores.prognoses
+        if among is None:
+            return {each.drive_id: each for each in prognoses.newest()}
+        found = (prognoses.newest_of(drive.drive_id) for drive in among)
+        return {each.drive_id: each for each in found if each is not None}
+
+    def _chains(self, among: Sequence[Drive] | None = None) -> Mapping[str, Sequence[Chain]]:
+        if among is not None:
+            return {drive.drive_id: self._stores.register.chains(drive.drive_id) for drive in among}
         found: dict[str, list[Chain]] = defaultdict(list)
         for chain in self._stores.register.chains():
             found[chain.drive_id].append(chain)

@@ -163,6 +163,18 @@ def test_one_drive_comes_with_order_list_and_costs(ports: Ports, door: PlanChang
     assert door.of_drive("press-3", now_ns=NOW_NS).costs.rows
 
 
+def test_the_change_of_one_drive_is_that_of_the_whole_plan(ports: Ports, door: PlanChanges) -> None:
+    add(ports, "left", 300, site="Talheim", strand_group="pair")
+    add(ports, "right", 100, site="Talheim", strand_group="pair")
+    add(ports, "alone", 200, site="Talheim")
+    add(ports, "untold", None)
+    for drive_id in ("left", "right", "alone", "untold"):
+        assert door.change_of(drive_id, now_ns=NOW_NS) == door.of_drive(drive_id, now_ns=NOW_NS).change
+    ports.register.retire_drive("alone", NOW_NS)
+    with pytest.raises(NotFoundError, match="retired"):
+        door.change_of("alone", now_ns=NOW_NS)
+
+
 def test_a_drive_that_is_not_there_or_retired_is_told(ports: Ports, door: PlanChanges) -> None:
     with pytest.raises(NotFoundError, match="press-9"):
         door.of_drive("press-9", now_ns=NOW_NS)

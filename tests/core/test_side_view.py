@@ -5,7 +5,7 @@ from itertools import pairwise
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.core import geometry
@@ -83,6 +83,7 @@ def views(draw: st.DrawFn) -> SideView:
 # The loop is closed
 
 
+@settings(deadline=None)
 @given(views())
 def test_strands_and_wraps_add_up_to_the_loop(view: SideView) -> None:
     wraps = view.driver.wrap_pitches + view.driven.wrap_pitches
@@ -90,6 +91,7 @@ def test_strands_and_wraps_add_up_to_the_loop(view: SideView) -> None:
     assert view.driver.wrap_rad + view.driven.wrap_rad == pytest.approx(math.tau, rel=1e-12)
 
 
+@settings(deadline=None)
 @given(views(), st.floats(0, 1))
 def test_every_place_is_on_a_pitch_circle_or_on_a_line_that_touches_both(view: SideView, part: float) -> None:
     place = part * view.length_pitches
@@ -108,6 +110,7 @@ def test_every_place_is_on_a_pitch_circle_or_on_a_line_that_touches_both(view: S
         assert off == pytest.approx(wheel.radius_mm, rel=1e-9)
 
 
+@settings(deadline=None)
 @given(views())
 def test_the_loop_does_not_jump_where_arc_and_strand_meet(view: SideView) -> None:
     slack_from = view.driver.wrap_pitches
@@ -118,6 +121,7 @@ def test_the_loop_does_not_jump_where_arc_and_strand_meet(view: SideView) -> Non
         assert before.out_x * after.out_x + before.out_y * after.out_y == pytest.approx(1, abs=1e-9)
 
 
+@settings(deadline=None)
 @given(views())
 def test_neighbouring_joints_are_a_pitch_apart(view: SideView) -> None:
     """Exactly on a strand and as the chord of a circle; within 0.6 / z^2 of it in the one link that is half of both."""
@@ -142,6 +146,7 @@ def test_with_17_teeth_no_link_is_off_by_more_than_a_fifth_of_a_per_cent() -> No
     assert 0.0005 < worst < 0.002
 
 
+@settings(deadline=None)
 @given(views())
 def test_the_tight_strand_lies_on_top_and_runs_to_the_driver(view: SideView) -> None:
     begins = view.spot(view.length_pitches - view.strand_pitches + 1e-9)
@@ -161,6 +166,7 @@ def test_the_length_is_that_of_the_handbooks_example() -> None:
     assert loop_length_pitches(500, 12.7, 21, 63) == pytest.approx(121.875097, abs=0.05)
 
 
+@settings(deadline=None)
 @given(z1=TEETH, z2=TEETH, centres=st.floats(40, 100))
 def test_the_handbooks_series_comes_to_the_same_at_wide_centres(z1: int, z2: int, centres: float) -> None:
     """Its first terms; the difference of the radii is at most a third of the centres here."""
@@ -168,6 +174,7 @@ def test_the_handbooks_series_comes_to_the_same_at_wide_centres(z1: int, z2: int
     assert exact == pytest.approx(geometry.chain_length_pitches(centres, 1.0, z1, z2), abs=0.15)
 
 
+@settings(deadline=None)
 @given(z1=TEETH, z2=TEETH, loop=st.floats(0, 400))
 def test_centres_are_the_inverse_of_the_length_or_there_are_none(z1: int, z2: int, loop: float) -> None:
     centres_mm = centres_for(loop, 10.0, z1, z2)

@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sensors_sim.sensor import Sensor
@@ -75,6 +75,7 @@ def test_missed_pulses_leave_out_what_has_no_ordinary_interval_and_are_counted()
     assert float(np.abs(strobe.apart - strobe.pitches_between).max()) <= 0.5
 
 
+@settings(deadline=None)
 @given(st.integers(-(2**40), 2**40), st.floats(0.25, 4))
 def test_neither_the_clock_nor_the_speed_changes_what_is_seen(shift: int, faster: float) -> None:
     up = np.arange(60, dtype=np.int64) * 40_000 + np.tile([0, 300], 30)
@@ -131,6 +132,7 @@ def test_a_batch_without_a_lag_says_why() -> None:
     assert strobe_of(replace(a_batch(up, up + 1), direction=-1), None, 20.2) is NotMeasured.REVERSED
 
 
+@settings(deadline=None)
 @given(between=st.floats(5, 60), pct=st.floats(0, 4), reach=st.floats(0.5, 3))
 def test_frozen_joints_are_equally_far_apart_and_one_is_at_up(
     between: float, pct: float, reach: float

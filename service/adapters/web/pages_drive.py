@@ -10,6 +10,7 @@ from pydantic import Field
 
 from service.adapters.web import (
     forms,
+    next_actions,
     pages_alerts,
     pages_drawing,
     pages_forecasts,
@@ -75,7 +76,7 @@ def drive(request: Request, parts: PartsDep, drive_id: str, asked: Annotated[Ask
             for group in forms.DRIVE_GROUPS
         ],
         "rebaseline": asked.advice == "baseline",
-        **next_actions.of_drive(parts, state, baseline, now_ns),
+        **next_actions.of_drive(parts, state, now_ns),
         **pages_drawing.of_drive(parts, state.drive, state.chain),
         **pages_trend.of_drive(parts, subject, trend),
         **pages_alerts.of_drive(parts, drive_id, now_ns),

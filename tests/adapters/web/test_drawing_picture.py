@@ -6,7 +6,7 @@ from typing import Any
 from xml.etree import ElementTree as ET
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.adapters.web.drawing_picture import draw_drive, round_length
@@ -103,6 +103,7 @@ def test_what_is_supposed_is_dashed(drive: dict[str, Any], dashed: int) -> None:
     assert len(of_kind(picture, "cog supposed") + of_kind(picture, "probe-body supposed")) == dashed
 
 
+@settings(deadline=None, max_examples=30)
 @given(
     z1=st.integers(9, 120),
     z2=st.integers(9, 120),
@@ -137,6 +138,7 @@ def test_a_name_is_text_whatever_it_holds() -> None:
     assert picture.get("aria-label").startswith("Feeder <1>, from the side")
 
 
+@settings(deadline=None)
 @given(st.floats(1e-3, 1e6))
 def test_a_round_length_is_one_two_or_five_and_not_above(most: float) -> None:
     length = round_length(most)

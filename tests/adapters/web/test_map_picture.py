@@ -8,7 +8,7 @@ from xml.etree import ElementTree as ET
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.adapters.web.map_picture import Shape, draw_map, shape_of
@@ -55,6 +55,7 @@ def texts(picture: Any) -> list[tuple[str, float, float]]:
     ]
 
 
+@settings(deadline=None)
 @given(
     pitches=st.integers(12, 400), worn_pct=st.floats(0, 5), u_pct=st.floats(0, 1), link=st.integers(0, 399)
 )
@@ -130,6 +131,7 @@ def bars(picture: Any) -> list[Any]:
     return [each for each in picture.iter("path") if (each.get("class") or "").startswith("link-bar")]
 
 
+@settings(deadline=None, max_examples=30)
 @given(pitches=st.integers(12, 400), worn_pct=st.floats(0.1, 5), link=st.integers(0, 399))
 def test_the_ring_has_every_link_in_its_place_round_the_loop(
     pitches: int, worn_pct: float, link: int

@@ -6,7 +6,7 @@ from xml.etree import ElementTree as ET
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.adapters.web.strobe_picture import HALVES, LENS_BEYOND, WIDE, Held, close_half, draw_strobe
@@ -85,11 +85,13 @@ def test_the_close_view_holds_all_but_a_few_pulses_and_says_how_many_it_leaves_o
     assert "beyond the edge" not in draw_strobe(strobe, HELD)
 
 
+@settings(deadline=None)
 @given(st.floats(0, 0.5))
 def test_the_close_view_is_one_of_a_few_scales(spread: float) -> None:
     assert close_half(a_strobe(spread=spread)) in HALVES
 
 
+@settings(deadline=None)
 @given(between=st.floats(19.0, 20.39))
 def test_the_way_from_new_to_the_limit_is_as_long_as_the_wear(between: float) -> None:
     picture = drawn(a_strobe(between))
@@ -109,6 +111,7 @@ def test_where_another_joint_has_come_its_turn_that_is_said() -> None:
     assert "another joint than when it was new" in draw_strobe(a_strobe(19.95), HELD)
 
 
+@settings(deadline=None, max_examples=30)
 @given(
     between=st.floats(4, 60),
     worn_pct=st.floats(-0.3, 4.5),
