@@ -5,7 +5,7 @@ import random
 import string
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -35,6 +35,7 @@ from tests.conftest import free_port, needs
 from tests.contracts.given import FAKE, NOON_NS, S, a_store
 
 DAY_NS = 86_400 * S
+PATIENT_MS = 20_000  # on a machine that is busy with other tests
 AT_MS = NOW_NS // 1_000_000
 
 
@@ -88,10 +89,15 @@ def works() -> Iterator[Works]:
         yield Works(plant, free_port())
 
 
+def wait_until_kept(phone: Page) -> None:
+    """The page, and the list, are kept on the phone."""
+    expect(phone.locator("html[data-kept]")).to_have_count(1, timeout=PATIENT_MS)
+
+
 def open_drive(phone: Page, url: str, drive_id: str = "saw") -> None:
     """Open the page of a drive, and wait until it is kept on the phone."""
     phone.goto(f"{url}/check/{drive_id}")
-    expect(phone.locator("html[data-kept]")).to_have_count(1)
+    wait_until_kept(phone)
 
 
 def read_off(phone: Page, length: str = "616,5", pitches: str = "24") -> None:
@@ -185,14 +191,14 @@ def test_the_browser_works_out_what_core_does(browser: Browser, works: Works) ->
     """Formula: hand_elongation, remaining_mm, count_doubt of service/core/hand.py; 2 000 random measurements, seed 6."""
     dice = random.Random(6)
     rows: list[dict[str, Any]] = []
-    cannot = 0
+    impossible: list[dict[str, Any]] = []
     while len(rows) < 2000:
         row = random_row(dice)
         try:
             value_of(row)
             rows.append(row)
         except ValueError:
-            cannot += 1  # core refuses such a length; so must the browser, below
+            impossible.append(row)  # core refuses such a length; so must the browser
     script = """async (rows) => {
       const rule = await import("/static/check.js");
       return rows.map((row) => {
@@ -204,6 +210,10 @@ def test_the_browser_works_out_what_core_does(browser: Browser, works: Works) ->
     with works.served(), a_phone(browser) as phone:
         phone.goto(f"{works.url}/check")
         worked = phone.evaluate(script, rows)
+        refused = phone.evaluate(
+            "async (rows) => { const r = await import('/static/check.js'); return rows.map((x) => r.cannotBe(x, x)); }",
+            impossible,
+        )
     asked = 0
     for row, found in zip(rows, worked, strict=True):
         expected = by_core(row)
@@ -219,17 +229,8 @@ def test_the_browser_works_out_what_core_does(browser: Browser, works: Works) ->
                 first, last = sorted((row["pitches"], other))
                 assert f"did you count {first} or {last}?" in expected["doubt"]
     assert 100 < asked < 1900
-    assert cannot > 10
-
-
-def test_the_browser_refuses_lengths_that_core_refuses(browser: Browser, works: Works) -> None:
-    rows = [
-        {"lengthMm": 609.6 * (1 + pct / 100), "pitches": 24, "pitchMm": 25.4} for pct in (-31, -29, 39, 41)
-    ]
-    script = "async (rows) => { const r = await import('/static/check.js'); return rows.map((x) => r.cannotBe(x, x)); }"
-    with works.served(), a_phone(browser) as phone:
-        phone.goto(f"{works.url}/check")
-        assert phone.evaluate(script, rows) == [True, False, False, True]
+    assert len(impossible) > 10
+    assert all(refused)
 
 
 def test_the_browser_reads_the_form_as_the_server_does(browser: Browser, works: Works) -> None:
@@ -305,7 +306,7 @@ def test_without_connection_it_is_kept_and_later_stored_once(
         expect(phone.locator("#kept li")).to_contain_text("616.5 mm over 24 pitches: 1.13")
         assert works.stored() == []
         phone.context.set_offline(False)
-        expect(phone.locator('#kept li[data-state="stored"]')).to_have_count(1)
+        expect(phone.locator('#kept li[data-state="stored"]')).to_have_count(1, timeout=PATIENT_MS)
         (value,) = works.stored()
         assert (value.length_mm, value.chain_id) == (616.5, "saw-a")
         assert NOW_NS - 60 * S < value.measured_ns <= NOW_NS
@@ -330,7 +331,7 @@ def test_the_service_killed_in_between_loses_nothing(browser: Browser, works: Wo
         expect(phone.locator("#unkept")).to_contain_text("This drive is not kept on this phone")
         with works.served():
             phone.goto(f"{works.url}/check")
-            expect(phone.locator('#kept li[data-state="stored"]')).to_have_count(2)
+            expect(phone.locator('#kept li[data-state="stored"]')).to_have_count(2, timeout=PATIENT_MS)
     assert [each.length_mm for each in works.stored()] == [616.5, 617.0]
 
 
@@ -351,7 +352,7 @@ def test_an_answer_that_got_lost_does_not_store_it_twice(browser: Browser, works
         assert len(works.stored()) == 1
         phone.context.unroute("**/hand-values")
         phone.reload()
-        expect(phone.locator('#kept li[data-state="stored"]')).to_have_count(1)
+        expect(phone.locator('#kept li[data-state="stored"]')).to_have_count(1, timeout=PATIENT_MS)
         assert len(works.stored()) == 1
 
 
@@ -365,7 +366,7 @@ def test_two_phones_each_store_their_own(browser: Browser, works: Works) -> None
             expect(phone.locator('#kept li[data-state="waits"]')).to_have_count(1)
         for phone in (one, other):
             phone.context.set_offline(False)
-            expect(phone.locator('#kept li[data-state="stored"]')).to_have_count(1)
+            expect(phone.locator('#kept li[data-state="stored"]')).to_have_count(1, timeout=PATIENT_MS)
     assert sorted(each.length_mm for each in works.stored()) == [616.0, 617.0]
 
 
@@ -386,6 +387,24 @@ def test_with_connection_the_answer_of_the_service_takes_the_place_of_the_provis
     assert value.note == "Read in inches: 24 17/64"
 
 
+def test_a_chain_at_its_limit_is_told_at_once(browser: Browser, works: Works) -> None:
+    """24 x 25.4 mm and 3 %: 627.89 mm (by hand)."""
+    cases = [
+        ("627", "within_uncertainty", "The limit is within the uncertainty: it may be reached."),
+        ("629", "reached", "Over the limit of 3.00 % by 1.1 mm over these 24 pitches."),
+    ]
+    with works.served(), a_phone(browser) as phone:
+        phone.goto(f"{works.url}/check/saw")
+        result = phone.locator("#at-once")
+        for length, strand, words in cases:
+            read_off(phone, length)
+            expect(result).to_contain_text(words)
+            expect(result.locator(f".strand.{strand}")).to_have_count(1)
+        phone.get_by_label("Slack").check()
+        expect(result).to_contain_text("A slack chain gives no number to rely on.")
+        expect(result.locator(".strand.below")).to_have_count(1)
+
+
 def test_a_miscount_is_asked_about_at_the_drive(browser: Browser, works: Works) -> None:
     with works.served(), a_phone(browser) as phone:
         open_drive(phone, works.url)
@@ -397,7 +416,7 @@ def test_a_miscount_is_asked_about_at_the_drive(browser: Browser, works: Works) 
         phone.get_by_label("I counted again, and it is right").check()
         record(phone)
         phone.context.set_offline(False)
-        expect(phone.locator('#kept li[data-state="stored"]')).to_have_count(1)
+        expect(phone.locator('#kept li[data-state="stored"]')).to_have_count(1, timeout=PATIENT_MS)
 
 
 def test_an_upgrade_brings_a_new_service_worker_and_the_kept_pages_anew(
@@ -440,7 +459,7 @@ def test_a_chain_changed_meanwhile_is_shown_and_mended(
         )
         register.fit_chain(chain)
         phone.context.set_offline(False)
-        expect(phone.locator('#kept li[data-state="refused"]')).to_have_count(2)
+        expect(phone.locator('#kept li[data-state="refused"]')).to_have_count(2, timeout=PATIENT_MS)
         first = phone.locator("#kept li").first
         expect(first).to_contain_text("this was measured as chain 'saw-a', but 'saw-b' was on then")
         assert works.stored() == []
@@ -455,7 +474,7 @@ def test_a_chain_changed_meanwhile_is_shown_and_mended(
         )
         assert phone.get_by_label("Length", exact=True).input_value() == "616,5"
         record(phone)
-        expect(phone.locator('#kept li[data-state="stored"]')).to_have_count(1)
+        expect(phone.locator('#kept li[data-state="stored"]')).to_have_count(1, timeout=PATIENT_MS)
     (value,) = works.stored()
     assert (value.chain_id, value.length_mm) == ("saw-b", 616.5)
 
@@ -533,7 +552,7 @@ def test_a_session_that_ended_keeps_the_entry_until_somebody_signs_in_again(
     with a_phone(browser) as phone:
         phone.goto(f"{peopled.url}/check/saw")
         peopled.sign_in(phone, operator)
-        expect(phone.locator("html[data-kept]")).to_have_count(1)
+        wait_until_kept(phone)
         phone.context.set_offline(True)
         read_off(phone)
         record(phone)
@@ -545,7 +564,7 @@ def test_a_session_that_ended_keeps_the_entry_until_somebody_signs_in_again(
         until(lambda: kept_pages(phone) == [])
         phone.locator("#connection").get_by_role("link", name="Sign in").click()
         peopled.sign_in(phone, operator)
-        expect(phone.locator('#kept li[data-state="stored"]')).to_have_count(1)
+        expect(phone.locator('#kept li[data-state="stored"]')).to_have_count(1, timeout=PATIENT_MS)
     (value,) = peopled.plant.ports.hand_values.of("saw")
     assert value.recorded_by == operator
 
@@ -557,7 +576,7 @@ def test_signing_out_takes_pages_away_and_leaves_what_is_not_stored_to_its_owner
     with a_phone(browser) as phone:
         phone.goto(f"{peopled.url}/check/saw")
         peopled.sign_in(phone, operator)
-        expect(phone.locator("html[data-kept]")).to_have_count(1)
+        wait_until_kept(phone)
         assert kept_pages(phone) == ["/check", "/check/saw"]
         phone.context.route("**/hand-values", lambda route: route.abort())
         read_off(phone)
@@ -568,9 +587,8 @@ def test_signing_out_takes_pages_away_and_leaves_what_is_not_stored_to_its_owner
         expect(phone.get_by_label("Password")).to_be_visible()
         assert kept_pages(phone) == []
         phone.context.set_offline(True)
-        with suppress(BrowserError):
+        with pytest.raises(BrowserError, match="ERR_"):  # nothing is kept to be shown
             phone.goto(f"{peopled.url}/check/saw")
-        assert "Saw feed" not in phone.content()
         phone.context.set_offline(False)
         phone.context.unroute("**/hand-values")
         phone.goto(f"{peopled.url}/check/saw")
@@ -585,7 +603,7 @@ def test_signing_out_takes_pages_away_and_leaves_what_is_not_stored_to_its_owner
         expect(phone.get_by_label("Password")).to_be_visible()
         phone.goto(f"{peopled.url}/check/saw")
         peopled.sign_in(phone, operator)
-        expect(phone.locator('#kept li[data-state="stored"]')).to_have_count(1)
+        expect(phone.locator('#kept li[data-state="stored"]')).to_have_count(1, timeout=PATIENT_MS)
     (value,) = peopled.plant.ports.hand_values.of("saw")
     assert value.recorded_by == operator
 
@@ -596,12 +614,12 @@ def test_pages_of_somebody_else_are_replaced_even_where_nobody_signed_out(
     with a_phone(browser) as phone:
         phone.goto(f"{peopled.url}/check/saw")
         peopled.sign_in(phone, NAMES[Role.OPERATOR])
-        expect(phone.locator("html[data-kept]")).to_have_count(1)
+        wait_until_kept(phone)
         phone.context.clear_cookies()
         cookie = peopled.plant.session("p.second")["Cookie"].partition("=")[2]
         phone.context.add_cookies([{"name": "linklag", "value": cookie, "url": peopled.url}])
         phone.goto(f"{peopled.url}/check")
-        expect(phone.locator("html[data-kept]")).to_have_count(1)
+        wait_until_kept(phone)
         assert kept_pages(phone) == ["/check"]
 
 
@@ -611,7 +629,7 @@ def test_what_a_viewer_kept_is_refused_with_the_reason(browser: Browser, peopled
     with a_phone(browser) as phone:
         phone.goto(f"{peopled.url}/check/saw")
         peopled.sign_in(phone, operator)
-        expect(phone.locator("html[data-kept]")).to_have_count(1)
+        wait_until_kept(phone)
         phone.context.set_offline(True)
         read_off(phone)
         record(phone)

@@ -109,7 +109,16 @@ function draw(result) {
   const used = result.reliable ? result.pct / result.limitPct : 0;
   const strand = box.querySelector('[data-f="strand"]');
   strand.setAttribute("width", strandWidth(used).toFixed(1));
-  strand.parentElement.setAttribute("class", `strand ${used >= 1 ? "reached" : "below"}`);
+  const verdict = verdictOf(result);
+  strand.parentElement.setAttribute("class", `strand ${verdict}`);
+  put("may-be", verdict === "within_uncertainty" ? say("may-be") : "");
+}
+
+// As on the board (words.py): reached, may be reached (with U = 2 u), or below.
+function verdictOf({ pct, uPct, limitPct, reliable }) {
+  if (!reliable) return "below";
+  if (pct >= limitPct) return "reached";
+  return pct + 2 * uPct >= limitPct ? "within_uncertainty" : "below";
 }
 
 function worked(body) {
