@@ -27,7 +27,7 @@ from service.adapters.web.allowed import OPEN, OPEN_BELOW, SAFE_METHODS
 from service.adapters.web.caller import Caller, address_of
 from service.adapters.web.problems import of_exception, problem, wants_page
 from service.admit import Admit
-from service.core.people import Role
+from service.core.people import Role, Token
 from service.ports import StoreUnavailableError
 from service.sign_in import SignedIn, SignIn
 
@@ -42,6 +42,10 @@ FOR_PROGRAMS = ("/metrics", "/health/")
 # secret stays in a header, and out of the address, which logs and histories keep.
 CALENDAR = f"{API}changes.ics"
 BASIC_CHARS_MAX = 1000
+# A screen on a wall keeps a token in a cookie of its own, which browsers send to the wall alone and which counts there alone.
+WALL = "/wall"
+WALL_PART = "wall"  # a token for nothing else
+WALL_COOKIE, SECURE_WALL_COOKIE = "linklag-wall", "__Secure-linklag-wall"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,6 +128,8 @@ class Access:
     def _ask_to_sign_in(self, request: Request) -> Response:
         path = request.url.path
         if wants_page(request) and request.method in SAFE_METHODS:
+            if path == WALL:
+                return RedirectResponse(f"{WALL}/key", 303)
             asked = path + (f"?{request.url.query}" if request.url.query else "")
             return RedirectResponse("/sign-in" if asked == "/" else f"/sign-in?next={quote(asked)}", 303)
         detail = (
@@ -144,7 +150,7 @@ class Access:
             if wants_page(request):
                 return RedirectResponse("/password", 303)
             return problem(403, "choose a password of your own first, at /password", path)
-        if caller.token is None or path.startswith(FOR_PROGRAMS):
+        if caller.token is None or path.startswith(FOR_PROGRAMS) or _is_screen(path, caller.token):
             return None
         part = path.removeprefix(API).partition("/")[0] if path.startswith(API) else ""
         part = part.removesuffix(".ics").removesuffix(".csv")
@@ -189,9 +195,26 @@ def found_caller(request: Request, door: SignIn, at_ns: int) -> Caller | None:
     secret = session_secret(request)
     found = door.by_session(secret, at_ns) if secret else None
     if found is None:
-        return None
+        return _screen(request, door, at_ns) if request.url.path == WALL else None
     person = found[1]
     return Caller(name=person.name, role=person.role, person=person, secret=secret)
+
+
+def _screen(request: Request, door: SignIn, at_ns: int) -> Caller | None:
+    """Return the screen that shows the wall, by the token in its cookie; None without a good one for just that."""
+    token = door.by_token(request.cookies.get(wall_cookie_name(request), ""), at_ns)
+    if token is None or not is_for_wall(token):
+        return None
+    return Caller(name=f"token {token.name}", role=token.role, token=token)
+
+
+def _is_screen(path: str, token: Token) -> bool:
+    return path == WALL and is_for_wall(token)
+
+
+def is_for_wall(token: Token) -> bool:
+    """Whether a token shows the wall and nothing else."""
+    return token.role is Role.VIEWER and token.only == (WALL_PART,)
 
 
 def bearer(headers: Headers) -> str | None:
@@ -233,6 +256,24 @@ def give_cookie(request: Request, answer: Response, signed: SignedIn, at_ns: int
         secure=request.url.scheme == "https",
         httponly=True,
         samesite="lax",
+    )
+
+
+def wall_cookie_name(request: Request) -> str:
+    """Return the name of a screen's cookie. `__Host-` would need the path to be everything."""
+    return SECURE_WALL_COOKIE if request.url.scheme == "https" else WALL_COOKIE
+
+
+def give_wall_cookie(request: Request, answer: Response, text: str, age_s: int) -> None:
+    """Have the browser of a screen remember its token until that ends, and show it to the wall alone."""
+    answer.set_cookie(
+        wall_cookie_name(request),
+        text,
+        max_age=age_s,
+        path=WALL,
+        secure=request.url.scheme == "https",
+        httponly=True,
+        samesite="strict",
     )
 
 

@@ -23,7 +23,7 @@ from service.core.people import Role
 from service.ports import ConflictError
 
 # What is answered to anybody: that the process lives, what it takes to sign in, and in which language.
-OPEN = frozenset({"/health/live", "/api/v1/health/live", "/sign-in", "/language"})
+OPEN = frozenset({"/health/live", "/api/v1/health/live", "/sign-in", "/wall/key", "/language"})
 OPEN_BELOW = "/static/"
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 _FORMS = ("application/x-www-form-urlencoded", "multipart/form-data")

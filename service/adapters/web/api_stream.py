@@ -47,11 +47,12 @@ async def stream(
         str, Header(description="Id of the last event seen; a browser sends it by itself")
     ] = "",
     after: Annotated[str, Query(description="The same, for programs that set no headers")] = "",
+    only: Annotated[str, Query(max_length=64, description="Id of a drive: of that one only")] = "",
 ) -> Response:
     """One `reading` event for each new newest reading, its data as an entry of `/readings/newest`.
 
     It begins with the newest of all drives (or with what came after Last-Event-ID). A client that reads too
-    slowly misses readings that were overtaken, and nothing else. A `beat` event comes at least every 5 s and
+    slowly misses readings that were overtaken, and nothing else. `gone` names a drive (`key`) that was retired. A `beat` event comes at least every 5 s and
     says the service's clock and whether its store answers. Mind that a browser opens 6 connections to one host
     at most: one stream a page.
     """
@@ -59,7 +60,8 @@ async def stream(
         raise ProblemError(
             503, f"{parts.live.clients} clients listen already: close some, or try again later"
         )
-    return EventStream(parts.live.events(last_event_id or after))
+    wanted = only.__eq__ if only else None
+    return EventStream(parts.live.events(last_event_id or after, wanted))
 
 
 def look_at(board: Board, now_ns: Callable[[], int]) -> Callable[[], Sequence[News]]:

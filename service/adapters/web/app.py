@@ -44,6 +44,7 @@ from service.adapters.web import (
     importing,
     pages,
     pages_alerts,
+    pages_board,
     pages_changes,
     pages_check,
     pages_commission,
@@ -66,16 +67,19 @@ from service.adapters.web import (
     pages_settings,
     pages_shifts,
     pages_strobe,
+    pages_wall,
     problems,
 )
 from service.adapters.web.access import Access, Logins
 from service.adapters.web.alert_feed import AlertFeed
 from service.adapters.web.allowed import needs, refuse_unguarded
 from service.adapters.web.board import Board
+from service.adapters.web.board_rows import BoardRows
 from service.adapters.web.guard import Guard
 from service.adapters.web.live import Live
 from service.adapters.web.parts import BrokerStatus, Parts, WebSettings
 from service.adapters.web.sensing import Sensing
+from service.adapters.web.squeeze import Squeeze
 from service.answer import Answer
 from service.core.people import Role
 from service.dispatch import Dispatch
@@ -159,6 +163,7 @@ def create_app(
         work_in_hand=stores.work_in_hand,
     )
     board = Board(readings, register, hand_values, sensing)
+    rows = BoardRows(board, stores, settings.stale_after_s)
     operate = Operate(register, stores.refused, readings)
     parts = Parts(
         readings=readings,
@@ -201,6 +206,8 @@ def create_app(
         worker_registry=worker_registry,
         settings=settings,
         board=board,
+        board_rows=rows,
+        board_lives=pages_board.lives(rows, settings, now_ns),
         live=Live(api_stream.look_at(board, now_ns), period_s=settings.stream_period_s, now_ns=now_ns),
         alert_feed=AlertFeed(stores.alert_log, period_s=settings.stream_period_s, now_ns=now_ns),
         now_ns=now_ns,
@@ -221,6 +228,7 @@ def create_app(
     app.openapi = lambda: _openapi(app)  # type: ignore[method-assign]
     app.add_middleware(Access, logins=logins, page=pages.problem_page, now_ns=now_ns)
     app.add_middleware(pages_language.Spoken, default=settings.language)
+    app.add_middleware(Squeeze)
     app.add_middleware(
         Guard,
         allowed_hosts=settings.allowed_hosts,
@@ -292,6 +300,9 @@ def _add_routes(app: FastAPI) -> None:
     app.include_router(pages_drawing.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_strobe.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_drive.router, include_in_schema=False, dependencies=READS)
+    app.include_router(pages_wall.router, include_in_schema=False, dependencies=READS)
+    app.include_router(pages_wall.open_router, include_in_schema=False)
+    app.include_router(pages_board.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_plan.router, include_in_schema=False, dependencies=READS)
     app.include_router(pages_people.router, include_in_schema=False, dependencies=READS)

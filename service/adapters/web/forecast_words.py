@@ -9,6 +9,7 @@ from datetime import tzinfo
 
 from service.adapters.web.chart import MONTHS
 from service.adapters.web.instants import local
+from service.adapters.web.texts import say, told
 from service.core.prognosis import Outcome
 from service.ports import KeptPrognosis
 
@@ -61,6 +62,17 @@ def interval(kept: KeptPrognosis, zone: tzinfo) -> tuple[str, str] | None:
     late = date_words(kept.p90_ns, zone, timed=timed, year=not timed)
     middle = date_words(kept.p50_ns or kept.p90_ns, zone, timed=timed)
     return middle, f"{early} to {late}"
+
+
+def interval_parts(kept: KeptPrognosis, zone: tzinfo) -> tuple[str, str] | None:
+    """Return the most likely date and the early end of the interval; None where there is no date."""
+    if kept.outcome is not Outcome.FORECAST or kept.p10_ns is None:
+        return None
+    timed = _timed(kept)
+    early = date_words(kept.p10_ns, zone, timed=timed)
+    if kept.p50_ns is None:
+        return "beyond ten years", early
+    return date_words(kept.p50_ns, zone, timed=timed), early
 
 
 FAST_PCT = 100.0  # in 30 days: no chain wears so fast but one whose wear is sped up, and then hours say more
@@ -119,7 +131,8 @@ def _rests_on(kept: KeptPrognosis, zone: tzinfo) -> Iterator[str]:
     by_hand = f", {data['by_hand']} of them by hand" if data["by_hand"] else ""
     first, last = (date_words(data[name], zone, timed=False) for name in ("first_ns", "last_ns"))
     over = f"of {first}" if first == last else f"from {first} to {last}"
-    yield f"{count} {'elongation' if count == 1 else 'elongations'}{by_hand}, {over}."
+    elongations = say("elongation") if count == 1 else say("elongations")
+    yield f"{count} {elongations}{told(by_hand)}, {told(over)}."
     if data["left_out_bedding_in"]:
         yield f"{data['left_out_bedding_in']} from bedding-in are left out."
     if data["epochs"] > 1:

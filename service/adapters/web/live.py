@@ -2,8 +2,8 @@
 
 Knows asyncio and server-sent events; must not know what the events say: it is given a function that looks.
 
-Each drive has one event, its newest; a client remembers the number of the last event it was sent. So what
-waits for a client is never more than one event a drive, however slow it is: it misses what was overtaken
+Each key (a drive, or a part of what is shown of it) has one event, its newest; a client remembers the number of the last event it was sent. So what
+waits for a client is never more than one event a key, however slow it is: it misses what was overtaken
 and nothing else. The same number is the event's id, so a client that comes back (Last-Event-ID) gets what
 it missed, and one from before a restart gets everything.
 
@@ -32,14 +32,16 @@ BEAT_S = 5.0  # after so much silence a beat says that the stream still runs
 
 @dataclass(frozen=True, slots=True)
 class News:
-    """What a look found of one drive: `mark` changes when there is something new, `encode` makes the event's data."""
+    """What a look found under one key: `mark` changes when there is something new, `encode` makes the data of its event."""
 
     key: str
     mark: object
     encode: Callable[[], bytes]
+    kind: str = "reading"
 
 
 Look = Callable[[], Sequence[News]]
+Wanted = Callable[[str], bool]
 
 
 class Live:
@@ -52,6 +54,7 @@ class Live:
         self._run = f"{time.time_ns():x}"  # numbers of another run of the process mean nothing here
         self._number = 0
         self._events: dict[str, tuple[int, bytes]] = {}  # in the order of their numbers
+        self._joined: tuple[int, int, bytes] | None = None  # from, to: what most clients wait for
         self._marks: dict[str, object] = {}
         self._store_answers = True
         self._stir = asyncio.Event()  # replaced each time it is set
@@ -59,8 +62,15 @@ class Live:
         self._closed = self._failed = False
         self.clients = 0
 
-    async def events(self, last_event_id: str = "") -> AsyncGenerator[bytes, None]:
-        """Yield what to send to one client, until it goes or `close` is called."""
+    @property
+    def newest_id(self) -> str:
+        """The id of the newest event: who begins after it misses nothing that is found from now on."""
+        return f"{self._run}-{self._number}"
+
+    async def events(
+        self, last_event_id: str = "", wanted: Wanted | None = None
+    ) -> AsyncGenerator[bytes, None]:
+        """Yield what to send to one client, until it goes or `close` is called. wanted: says of a key whether it is; None: all."""
         after = self._seen(last_event_id)
         self.clients += 1
         self._start()
@@ -69,7 +79,7 @@ class Live:
             answered = self._store_answers
             while not (self._closed or self._failed):
                 stir = self._stir
-                chunk, after = self._since(after)
+                chunk, after = self._since(after, wanted)
                 if chunk or answered != self._store_answers:
                     answered = self._store_answers
                     yield chunk + self._beat()
@@ -112,34 +122,43 @@ class Live:
                 self._wake()
             return
         news = [each for each in found if self._marks.get(each.key) != each.mark]
-        for each in news:
+        encoded = await run_in_threadpool(lambda: [each.encode() for each in news])
+        for each, data in zip(news, encoded, strict=True):
             self._number += 1
             self._marks[each.key] = each.mark
             self._events.pop(each.key, None)  # so that the order stays that of the numbers
-            self._events[each.key] = (self._number, self._event(each))
+            self._events[each.key] = (self._number, self._event(each.kind, data))
         gone = self._marks.keys() - {each.key for each in found}
         for key in gone:
+            self._number += 1
             del self._marks[key], self._events[key]
+            self._events[key] = (self._number, self._event("gone", json.dumps({"key": key}).encode()))
         if news or gone or not self._store_answers:
             self._store_answers = True
             self._wake()
 
-    def _event(self, news: News) -> bytes:
-        head = f"id: {self._run}-{self._number}\nevent: reading\ndata: ".encode()
-        return head + news.encode() + b"\n\n"
+    def _event(self, kind: str, data: bytes) -> bytes:
+        return f"id: {self._run}-{self._number}\nevent: {kind}\ndata: ".encode() + data + b"\n\n"
 
     def _beat(self) -> bytes:
         data = {"now_ms": self._now_ns() // 1_000_000, "store": "up" if self._store_answers else "down"}
         return f"event: beat\ndata: {json.dumps(data)}\n\n".encode()
 
-    def _since(self, after: int) -> tuple[bytes, int]:
-        """Return all events with a number over `after`, joined, and the greatest number there is."""
+    def _since(self, after: int, wanted: Wanted | None) -> tuple[bytes, int]:
+        """Return all events with a number over `after` that are wanted, joined, and the greatest number there is."""
+        known = self._joined
+        if wanted is None and known is not None and known[:2] == (after, self._number):
+            return known[2], self._number
         waiting = []
-        for number, event in reversed(self._events.values()):
+        for key, (number, event) in reversed(self._events.items()):
             if number <= after:
                 break
-            waiting.append(event)
-        return b"".join(reversed(waiting)), self._number
+            if wanted is None or wanted(key):
+                waiting.append(event)
+        chunk = b"".join(reversed(waiting))
+        if wanted is None:
+            self._joined = after, self._number, chunk
+        return chunk, self._number
 
     def _seen(self, last_event_id: str) -> int:
         run, _, number = last_event_id.partition("-")

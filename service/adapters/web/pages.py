@@ -1,91 +1,26 @@
-"""Pages to read: the board, what was refused, the list of the API's routes; and the page of a problem.
+"""Pages to read: what was refused, the list of the API's routes; and the page of a problem.
 
 All of it reads without scripts; `static/linklag.js` keeps it live. Where a number cannot be stood by,
 its reason and what would mend it stand in its place.
 """
 
 import json
-from collections.abc import Iterable, Sequence
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 
-from service.adapters.web import forms, pages_alerts, pages_forecasts, words
+from service.adapters.web import forms
 from service.adapters.web.api_refused import rejection
-from service.adapters.web.board import DriveState
 from service.adapters.web.parts import PartsDep
-from service.adapters.web.schemas import payload_text, shown
+from service.adapters.web.payload_view import content_of
+from service.adapters.web.schemas import payload_text
 from service.adapters.web.templating import render
-from service.core.health import SignKind, Status
 from service.ports import StoreUnavailableError
 
 router = APIRouter()
 
 REJECTIONS_SHOWN = 100
-
-
-# The board
-
-
-@router.get("/", response_class=HTMLResponse)
-def board(request: Request, parts: PartsDep) -> HTMLResponse:
-    """All drives, most worn first."""
-    now_ns = parts.now_ns()
-    states = parts.board.states(now_ns)
-    values = {
-        "rows": [(state, shown(state)) for state in states],
-        "summary": summary(states, now_ns, parts.settings.stale_after_s),
-        "sightings": parts.refused.sightings(),
-        "alerts": pages_alerts.of_board(parts, now_ns),
-        "forecasts": pages_forecasts.of_board(parts),
-    }
-    return render(request, "board.html", values, now_ns=now_ns)
-
-
-def summary(states: Sequence[DriveState], now_ns: int, stale_after_s: float) -> list[tuple[str, str]]:
-    """Return what somebody must look at, as (kind, sentence); empty where there is nothing."""
-    reached = _count(state.verdict is words.Verdict.REACHED for state in states)
-    within = _count(state.verdict is words.Verdict.WITHIN_UNCERTAINTY for state in states)
-    failed = _count(_is_out_of_order(state) for state in states)
-    checked, wanting = (
-        _count(
-            state.health is not None and state.health.status is status and not _is_out_of_order(state)
-            for state in states
-        )
-        for status in (Status.FUNCTION_CHECK, Status.MAINTENANCE_REQUIRED)
-    )
-    silent = _count((state.age_s(now_ns) or 0.0) > stale_after_s for state in states)
-    unmeasured = [state for state in states if state.reading is None and state.by_hand is None]
-    waiting = _count(state.drive.whole_pitches is not None for state in unmeasured)
-    by_hand = len(unmeasured) - waiting
-    found = [
-        ("reached", reached, "at or over the limit"),
-        ("within", within, "within the uncertainty of the limit"),
-        ("failure", failed, "with sensing out of order"),
-        ("check", checked, "not commissioned, or being worked on"),
-        ("wanting", wanting, "with sensors that want looking after"),
-        ("silent", silent, "without news"),
-        ("waiting", waiting, "still waiting for a first reading"),
-        ("waiting", by_hand, "without sensors and not yet measured by hand"),
-    ]
-    return [
-        (kind, f"{number} {'drive' if number == 1 else 'drives'} {said}")
-        for kind, number, said in found
-        if number
-    ]
-
-
-def _count(flags: Iterable[bool]) -> int:
-    return sum(1 for flag in flags if flag)
-
-
-def _is_out_of_order(state: DriveState) -> bool:
-    """Whether anything of the sensing is a failure or out of specification. That no data come is told by itself."""
-    return state.health is not None and any(
-        sign.status in {Status.FAILURE, Status.OUT_OF_SPECIFICATION} and sign.kind is not SignKind.NO_DATA
-        for sign in state.health.signs
-    )
 
 
 # What was refused
@@ -124,6 +59,7 @@ def one_refused(request: Request, parts: PartsDep, number: int) -> HTMLResponse:
     payload = kept.rejection.payload
     values = {
         "kept": kept,
+        "content": content_of(payload),
         "text": payload_text(payload),
         "dump": hex_dump(payload[:4096]),
         "cut": kept.rejection.payload_bytes > len(payload),

@@ -11,9 +11,11 @@ from typing import Any
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
-from service.adapters.web.access import Logins, give_cookie, session_secret, take_cookie
+from service.adapters.web.access import WALL_PART, Logins, give_cookie, session_secret, take_cookie
+from service.adapters.web.alert_words import EVENTS, TITLES
 from service.adapters.web.allowed import LOGINS_ON, guarded_routes, needs
 from service.adapters.web.api_people import admit_of, slowly
+from service.adapters.web.audit_view import page_of
 from service.adapters.web.caller import address_of, caller_of, caller_or_none
 from service.adapters.web.pages_forms import Collected, TypedDep, Wrong
 from service.adapters.web.parts import Parts, PartsDep, WhoDep
@@ -26,7 +28,6 @@ router = APIRouter()
 open_router = APIRouter()  # for who is not known yet
 
 CHANGES = [needs(Role.ADMINISTRATOR), LOGINS_ON]
-AUDIT_SHOWN = 50
 TOKEN_DAYS = 365
 API = "/api/v1/"
 
@@ -247,7 +248,7 @@ def _tokens_page(
     values = {
         "tokens": parts.tokens.tokens(),
         "roles": [role for role in Role if role is not Role.ADMINISTRATOR],
-        "api_parts": sorted(found - {"me", "health", "people", "tokens"}),
+        "api_parts": sorted(found - {"me", "health", "people", "tokens"} | {WALL_PART}),
         "typed": typed or {"days": str(TOKEN_DAYS)},
         "wrong": wrong or Wrong(),
         "fresh": fresh,
@@ -263,14 +264,11 @@ def _tokens_page(
 def audit_page(
     request: Request, parts: PartsDep, before: int | None = None, subject: str = "", by: str = ""
 ) -> HTMLResponse:
-    """What people changed, the newest first."""
-    found = parts.audit_log.entries(
-        before=before, subject=subject[:300] or None, by=by[:300] or None, rows_max=AUDIT_SHOWN + 1
-    )
-    shown = found[:AUDIT_SHOWN]
+    """What people changed, and how they answered alerts, the newest first."""
     values = {
-        "entries": shown,
-        "older": shown[-1].number if len(found) > AUDIT_SHOWN else None,
+        "page": page_of(parts.audit_log, parts.alert_log, before=before, subject=subject[:300], by=by[:300]),
+        "events": EVENTS,
+        "titles": TITLES,
         "subject": subject,
         "by": by,
         "paged": before is not None,

@@ -12,6 +12,7 @@ from prometheus_client import CollectorRegistry
 from service.adapters.web.access import Logins
 from service.adapters.web.alert_feed import AlertFeed
 from service.adapters.web.board import Board
+from service.adapters.web.board_rows import BoardRows
 from service.adapters.web.caller import caller_of
 from service.adapters.web.live import Live
 from service.answer import Answer
@@ -59,8 +60,8 @@ class WebSettings:
 
     allowed_hosts: Sequence[str] = ("localhost", "127.0.0.1", "[::1]")
     zone: tzinfo = UTC  # local time of the site, for pages
-    language: str = "en"  # of pages, where neither the reader nor the browser says another
     public_url: str = ""  # by which people reach the pages; "": that of the request
+    language: str = "en"  # of pages, where neither the reader nor the browser says another
     body_bytes_max: int = 256 * 1024
     stale_after_s: float = 180.0  # a drive without news for longer is said to be without news
     worker_stale_s: float = 600.0  # not one new reading for longer: the worker is said to be down
@@ -109,6 +110,8 @@ class Parts:
     settings: WebSettings
     board: Board
     live: Live
+    board_rows: BoardRows
+    board_lives: Mapping[str, Live]  # of each language: rows come drawn
     alert_feed: AlertFeed
     now_ns: Callable[[], int] = field(default=time.time_ns)
 
@@ -118,14 +121,14 @@ def parts_of(request: Request) -> Parts:
     return cast("Parts", request.app.state.parts)
 
 
-def who(request: Request) -> str:
-    """Return who acts: a person's name, a token's, or, where logins are off, the address that the request came from."""
-    return caller_of(request).name
 def public_address(request: Request, parts: Parts) -> str:
     """Return the address by which people reach the pages: the one that is set, else that of the request; no slash at its end."""
     return parts.settings.public_url or str(request.base_url).rstrip("/")
 
 
+def who(request: Request) -> str:
+    """Return who acts: a person's name, a token's, or, where logins are off, the address that the request came from."""
+    return caller_of(request).name
 
 
 def who_said(request: Request) -> Callable[[str | None], str]:

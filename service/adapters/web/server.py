@@ -62,7 +62,7 @@ class WebServer(uvicorn.Server):
         )
         self.config.load()  # now, so that a certificate that cannot be used is told before anything runs
         parts: Parts = app.state.parts
-        self._live: Live = parts.live
+        self._lives: tuple[Live, ...] = (parts.live, *parts.board_lives.values())
         self._alert_feed: AlertFeed = parts.alert_feed
 
     def stop(self) -> None:
@@ -81,6 +81,7 @@ class WebServer(uvicorn.Server):
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
         """End the live streams, then all else."""
-        self._live.close()
+        for live in self._lives:
+            live.close()
         self._alert_feed.close()
         await super().shutdown(sockets)

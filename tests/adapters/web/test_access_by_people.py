@@ -36,7 +36,7 @@ ROUTES = [
 ]
 CHANGING = [(method, route) for method, route in ROUTES if method != "GET"]
 # Routes that change something and are not for operators and more: oneself, and nothing.
-FOR_VIEWERS = {"/sign-in", "/sign-out", "/password"}
+FOR_VIEWERS = {"/sign-in", "/sign-out", "/password", "/wall/key"}
 ENGINEER, OPERATOR, ADMINISTRATOR = Role.ENGINEER, Role.OPERATOR, Role.ADMINISTRATOR
 EXPECTED = {
     "POST /api/v1/drives": ENGINEER,

@@ -13,6 +13,7 @@ from service.core.hand import HandMethod, HandValue
 from service.core.prognosis import Outcome
 from service.foretell import BY_CALENDAR, Foretell
 from service.ports import KeptPrognosis
+from tests.adapters.web.on_board import row_on
 from tests.adapters.web.plant import NOW_NS, Plant
 from tests.adapters.web.test_pages import Page, seen
 from tests.contracts.given import DAY_NS, S
@@ -99,7 +100,7 @@ def test_the_forecast_of_an_earlier_chain_is_none_of_this_one(plant: Plant) -> N
     assert plant.client.get("/api/v1/drives/saw-1/forecast").status_code == 404
     assert plant.get("/forecasts") == []
     assert len(plant.get("/drives/saw-1/forecasts")["forecasts"]) == 1
-    assert "limit reached:" not in seen(plant, "/")
+    assert "hardly before" not in row_on(plant, "saw-1")
 
 
 def test_past_forecasts_come_page_by_page(plant: Plant) -> None:
@@ -210,9 +211,9 @@ def test_the_page_of_a_drive_without_one_says_why(plant: Plant) -> None:
 def test_the_board_has_the_date_with_its_interval(plant: Plant) -> None:
     a_drive(plant, "saw-1")
     kept = foretold(plant, "saw-1")
-    found = forecast_words.interval(kept, UTC)
+    found = forecast_words.interval_parts(kept, UTC)
     assert found is not None
-    assert f"limit reached: {found[0]} ({found[1]})" in seen(plant, "/")
+    assert f"{found[0]} hardly before {found[1]}" in row_on(plant, "saw-1")
 
 
 # Words

@@ -13,6 +13,7 @@ from service.core.drive import Drive
 from service.core.health import SignKind
 from service.core.reading import NotMeasured, Reading
 from service.ports import DeviceState
+from tests.adapters.web.on_board import needs_on, row_on
 from tests.adapters.web.plant import NOW_NS, Plant, a_plant, add, not_measured, reading_of
 from tests.adapters.web.test_pages import CAUTIONS, Page, seen
 from tests.adapters.web.watched_plant import put
@@ -46,7 +47,7 @@ def test_a_moved_bracket_is_found_told_and_marked_everywhere(plant: Plant) -> No
     assert all(caution in text for caution in CAUTIONS)
     board = seen(plant, "/")
     assert "A sensor was moved" in board
-    assert "1 drive with sensing out of order" in board
+    assert needs_on(plant)["sensing"] == 1
 
 
 def test_a_sound_drive_is_good_and_says_what_bears_its_number_out(plant: Plant) -> None:
@@ -61,7 +62,8 @@ def test_a_sound_drive_is_good_and_says_what_bears_its_number_out(plant: Plant) 
     text = seen(plant, "/drives/a")
     assert "Nothing found: the lag is borne out" in text
     assert "links at up" in text
-    assert "All 1 drives are below their limit" in seen(plant, "/")
+    assert "Both sensors good" in row_on(plant, "a")
+    assert needs_on(plant)["rest"] == 1
 
 
 def test_a_silent_sensor_is_a_failure_with_its_letter_and_since_when(plant: Plant) -> None:
@@ -73,13 +75,13 @@ def test_a_silent_sensor_is_a_failure_with_its_letter_and_since_when(plant: Plan
     assert "failure, since 10 Sep 2026" in text
     html = plant.page("/")
     assert '<span class="sensing failure"' in html
-    assert 'data-f="sensing-letter">F</span>' in html
+    assert '<span class="mark" aria-hidden="true">F</span>Sensor down is silent' in html
 
 
 def test_without_a_baseline_a_drive_is_in_function_check(plant: Plant) -> None:
     add(plant, "a", 1.0)
     assert (sensors(plant)["letter"], kinds(plant)) == ("C", ["no_baseline"])
-    assert "1 drive not commissioned, or being worked on" in seen(plant, "/")
+    assert "C Not commissioned: no baseline" in row_on(plant, "a")
 
 
 def test_a_bracket_that_was_touched_asks_for_a_new_baseline(plant: Plant) -> None:
@@ -118,9 +120,8 @@ def test_a_quiet_drive_is_counted_once() -> None:
         add(plant, "a")
         plant.ports.readings.store([reading_of("a", 3600 - 300, 1.0)])
         assert kinds(plant) == ["no_data", "no_baseline"]
-        text = seen(plant, "/")
-        assert "1 drive without news" in text
-        assert "out of order" not in text
+        assert needs_on(plant) == {"reached": 0, "unanswered": 0, "late": 0, "sensing": 1, "rest": 0}
+        assert "no news for 5 min" in row_on(plant, "a")
 
 
 def test_all_signs_are_listed_the_gravest_first(plant: Plant) -> None:

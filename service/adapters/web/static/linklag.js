@@ -2,10 +2,14 @@
 //
 // Ages count by the service's clock, which every beat tells; the viewer's own may be wrong. The page is
 // complete without this script: it only changes what stands there. Text is set as text, never as HTML.
+// The board follows a stream of its own (board.js) by what is exported here.
+
+import { ageWords } from "./age.js";
+import { figures, t, told } from "./texts.js";
 
 const BEAT_MS = 5000; // the service says something at least so often
 const LOST_MS = 3 * BEAT_MS; // so long without a word: the connection is taken for lost, and made anew
-const STALE_S = Number(document.body.dataset.staleS);
+export const STALE_S = Number(document.body.dataset.staleS);
 const REFRESH_MS = 15000; // parts that the server draws are fetched again at most so often
 
 let serverAheadMs = Number(document.body.dataset.nowMs) - Date.now();
@@ -14,21 +18,14 @@ let lastEventId = "";
 let storeUp = true;
 let heard = false;
 let source = null;
-// One stream a page: that of readings where drives are shown, else that of alerts.
-const ofAlerts = !document.querySelector("[data-drive], #board") && Boolean(document.querySelector("[data-alerts]"));
+let stream = ""; // one a page
+let handlers = {};
+let everySecond = () => {};
 let refreshDueMs = 0;
 let refreshing = false;
 
-const now = () => Date.now() + serverAheadMs;
+export const now = () => Date.now() + serverAheadMs;
 const status = document.getElementById("stream");
-
-function ageWords(seconds) {
-  const s = Math.max(0, Math.floor(seconds));
-  if (s < 120) return `${s} s`;
-  if (s < 7200) return `${Math.floor(s / 60)} min`;
-  if (s < 172800) return `${Math.floor(s / 3600)} h ${Math.floor((s % 3600) / 60)} min`;
-  return `${Math.floor(s / 86400)} d`;
-}
 
 function setText(root, name, text) {
   for (const each of root.querySelectorAll(`[data-f="${name}"]`)) {
@@ -53,25 +50,25 @@ function update(root, drive) {
   show(root, "finding", Boolean(finding));
   show(root, "earlier", Boolean(finding) && Boolean(measured));
   show(root, "verdict", drive.verdict !== null && drive.verdict !== "below");
-  setText(root, "elongation", shown.elongation ?? "");
-  setText(root, "uncertainty", shown.uncertainty ?? "");
+  setText(root, "elongation", figures(shown.elongation ?? ""));
+  setText(root, "uncertainty", figures(shown.uncertainty ?? ""));
   show(root, "since", Boolean(shown.since));
   show(root, "outdated", drive.baseline_outdated);
-  setText(root, "since", shown.since ?? "");
-  setText(root, "since-uncertainty", shown.since_uncertainty ?? "");
+  setText(root, "since", figures(shown.since ?? ""));
+  setText(root, "since-uncertainty", figures(shown.since_uncertainty ?? ""));
   if (drive.hand) {
-    setText(root, "hand-elongation", drive.hand.elongation);
-    setText(root, "hand-uncertainty", drive.hand.uncertainty);
+    setText(root, "hand-elongation", figures(drive.hand.elongation));
+    setText(root, "hand-uncertainty", figures(drive.hand.uncertainty));
     for (const each of root.querySelectorAll('[data-f="hand-time"]')) each.dataset.ms = Date.parse(drive.hand.measured);
   }
-  setText(root, "what", finding ? finding.what : "");
-  setText(root, "mend", finding ? finding.mend : "");
-  setText(root, "verdict", shown.verdict ?? "");
+  setText(root, "what", finding ? told(finding.what) : "");
+  setText(root, "mend", finding ? told(finding.mend) : "");
+  setText(root, "verdict", told(shown.verdict ?? ""));
   setText(root, "used", shown.used ?? "–");
-  setText(root, "limit", drive.limit_pct.toFixed(2));
-  setText(root, "term", `(${drive.limit_words})`);
-  setText(root, "speed", shown.speed || "–");
-  setText(root, "sensing", sensors ? sensors.words : "not known yet");
+  setText(root, "limit", figures(drive.limit_pct.toFixed(2)));
+  setText(root, "term", `(${told(drive.limit_words)})`);
+  setText(root, "speed", figures(shown.speed || "–"));
+  setText(root, "sensing", sensors ? told(sensors.words) : t("not known yet"));
   setText(root, "sensing-letter", sensors ? sensors.letter : "");
   for (const each of root.querySelectorAll('[data-f="sensing-class"]')) {
     each.setAttribute("class", `sensing ${sensors ? sensors.sensing : "none"}`);
@@ -85,7 +82,6 @@ function update(root, drive) {
   }
   root.classList.remove("reached", "within_uncertainty", "below");
   if (drive.verdict) root.classList.add(drive.verdict);
-  root.dataset.used = drive.used ?? "";
   const news = root.querySelector("[data-news]");
   if (news) {
     let time = news.querySelector("time");
@@ -103,37 +99,27 @@ function update(root, drive) {
   }
 }
 
-function sortBoard() {
-  const body = document.querySelector("#board tbody");
-  if (!body) return;
-  const used = (row) => (row.dataset.used === "" ? -Infinity : Number(row.dataset.used));
-  const rows = [...body.rows];
-  const sorted = [...rows].sort((a, b) => used(b) - used(a) || (a.dataset.drive < b.dataset.drive ? -1 : 1));
-  if (rows.every((row, n) => row === sorted[n])) return;
-  const focused = document.activeElement;
-  body.append(...sorted);
-  if (focused instanceof HTMLElement && focused !== document.activeElement) focused.focus({ preventScroll: true });
-}
-
 function tick() {
   for (const time of document.querySelectorAll("[data-news] time[data-ms]")) {
     const age = (now() - Number(time.dataset.ms)) / 1000;
     const stale = age > STALE_S;
-    time.textContent = stale ? `no news for ${ageWords(age)}` : `${ageWords(age)} ago`;
+    time.textContent = t(stale ? "no news for {age}" : "{age} ago", { age: ageWords(age) });
     time.closest("[data-news]").classList.toggle("stale", stale);
   }
   for (const time of document.querySelectorAll("time[data-age][data-ms]")) {
     time.textContent = ageWords((now() - Number(time.dataset.ms)) / 1000);
   }
   const quietMs = Date.now() - lastWordMs;
-  if (quietMs > LOST_MS) {
-    say("lost", `No news from linklag for ${ageWords(quietMs / 1000)}; trying again. Numbers are as old as they say.`);
+  const lost = quietMs > LOST_MS;
+  if (lost) {
+    say("lost", t("No news from linklag for {age}; trying again. Numbers are as old as they say.", { age: ageWords(quietMs / 1000) }));
     if (!source || source.readyState === EventSource.CLOSED || quietMs % LOST_MS < 1000) connect();
   } else if (heard && !storeUp) {
-    say("lost", "The store of linklag does not answer. Numbers are as old as they say.");
+    say("lost", t("The store of linklag does not answer. Numbers are as old as they say."));
   } else if (heard) {
-    say("live", "Live");
+    say("live", t("Live"));
   }
+  everySecond({ lostMs: lost ? quietMs : 0 });
   if (refreshDueMs && Date.now() > refreshDueMs) refresh();
 }
 
@@ -160,7 +146,6 @@ async function refresh() {
       old.replaceChildren(...fresh.childNodes);
       if (comesBack) document.getElementById(held.id)?.focus({ preventScroll: true });
     }
-    sortBoard();
   } catch {
     refreshDueMs = Date.now() + REFRESH_MS; // the stream tells people that there is no connection
   } finally {
@@ -181,42 +166,57 @@ function word(event) {
 
 function connect() {
   if (source) source.close();
-  source = new EventSource(`${ofAlerts ? "/api/v1/alerts/stream" : "/api/v1/stream"}${lastEventId ? `?after=${encodeURIComponent(lastEventId)}` : ""}`);
+  const asked = lastEventId ? `${stream.includes("?") ? "&" : "?"}after=${encodeURIComponent(lastEventId)}` : "";
+  source = new EventSource(stream + asked);
   source.addEventListener("beat", (event) => {
     word(event);
     const beat = JSON.parse(event.data);
     serverAheadMs = beat.now_ms - Date.now();
     storeUp = beat.store === "up";
-    if (!ofAlerts && document.querySelector("[data-alerts]")) wantRefresh(REFRESH_MS);
-  });
-  source.addEventListener("transition", (event) => {
-    word(event);
-    wantRefresh(500);
+    handlers.beat?.();
   });
   source.addEventListener("error", () => {
     if (source.readyState === EventSource.CLOSED) lastEventId = ""; // refused: begin anew
   });
-  source.addEventListener("reading", (event) => {
-    word(event);
-    const drive = JSON.parse(event.data);
-    const root = document.querySelector(`[data-drive="${CSS.escape(drive.drive_id)}"]`);
-    if (root) {
-      update(root, drive);
-      sortBoard();
-      wantRefresh(REFRESH_MS);
-    } else if (document.getElementById("board")) {
-      wantRefresh(1000);
-    }
-  });
+  for (const [kind, take] of Object.entries(handlers)) {
+    if (kind === "beat") continue;
+    source.addEventListener(kind, (event) => {
+      word(event);
+      take(JSON.parse(event.data));
+    });
+  }
 }
 
-if (ofAlerts || document.querySelector("[data-drive], #board")) {
+// Follows a stream of the service from an event on, for as long as the page is open.
+export function follow(address, after, take, each) {
+  [stream, lastEventId, handlers, everySecond] = [address, after, take, each];
   connect();
   setInterval(tick, 1000);
   addEventListener("pagehide", () => source && source.close());
   addEventListener("pageshow", (event) => event.persisted && connect());
-} else if (status) {
-  status.remove();
+}
+
+function followDrives() {
+  const ids = new Set([...document.querySelectorAll("[data-drive]")].map((each) => each.dataset.drive));
+  const address = ids.size === 1 ? `/api/v1/stream?only=${encodeURIComponent([...ids][0])}` : "/api/v1/stream";
+  const reading = (drive) => {
+    const root = document.querySelector(`[data-drive="${CSS.escape(drive.drive_id)}"]`);
+    if (!root) return;
+    update(root, drive);
+    wantRefresh(REFRESH_MS);
+  };
+  const beat = () => document.querySelector("[data-alerts]") && wantRefresh(REFRESH_MS);
+  follow(address, "", { reading, beat }, () => {});
+}
+
+if (!document.getElementById("board")) {
+  if (document.querySelector("[data-drive]")) {
+    followDrives();
+  } else if (document.querySelector("[data-alerts]")) {
+    follow("/api/v1/alerts/stream", "", { transition: () => wantRefresh(500) }, () => {});
+  } else if (status) {
+    status.remove();
+  }
 }
 
 // What measuring by hand keeps in this browser goes with who signs out; without it the form goes at once.
