@@ -104,7 +104,7 @@ BRICKWORKS = Plant(
             offset_pitches=0.1,
             driver_teeth=19,
             driven_teeth=57,
-            up_to_driver_mm=31 * 19.05,
+            up_to_driver_mm=29 * 19.05,
             new_pct=0.07,
             elongation_pct=2.935,
             wear=Wear(speedup=60_000),

@@ -28,6 +28,11 @@ def inch_words(mm: float) -> str:
     return f"{number_words(inches, 2 if abs(inches) < 10 else 1)}{_SPACE}in"
 
 
+def pitch_words(mm: float) -> str:
+    """Return a pitch in both, to the last digit that it is made to: 19.05 mm (3/4 in)."""
+    return f"{mm:g}{_SPACE}mm ({inch_words(mm)})"
+
+
 def length_words(mm: float) -> str:
     """Return a length in both: 12.7 mm (1/2 in)."""
     return f"{mm_words(mm)} ({inch_words(mm)})"

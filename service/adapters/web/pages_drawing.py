@@ -8,7 +8,7 @@ from fastapi.responses import Response
 
 from service.adapters.web.allowed import needs
 from service.adapters.web.drawing_picture import draw_drive
-from service.adapters.web.lengths import inch_words, length_words
+from service.adapters.web.lengths import length_words, pitch_words
 from service.adapters.web.parts import Parts, PartsDep
 from service.adapters.web.saving import Figure, FigureForm, saved
 from service.core.drive import Chain, Drive, chain_at
@@ -48,7 +48,7 @@ def of_drive(parts: Parts, drive: Drive, chain: Chain | None) -> dict[str, Any]:
             "doubts": sides.doubts if sides else (),
             "chain": chain,
             "length": length_words,
-            "inches": inch_words,
+            "pitch": pitch_words,
         }
     }
 
@@ -75,7 +75,7 @@ def _figure(drive: Drive, chain: Chain, view: SideView | StrandView) -> Figure:
         head=("what", "number", "x_mm", "y_mm"),
         rows=_rows_of_sides(view) if isinstance(view, SideView) else _rows_of_strand(view),
         notes=(
-            f"{chain.designation or 'Chain'} of {length_words(chain.pitch_mm)} pitch.",
+            f"{chain.designation or 'Chain'} of {pitch_words(chain.pitch_mm)} pitch.",
             "Dashed: supposed, for it is not registered. To look at, not to make parts by.",
         ),
     )

@@ -8,7 +8,6 @@ from fastapi.responses import HTMLResponse, Response
 from service.adapters.web import words
 from service.adapters.web.allowed import needs
 from service.adapters.web.instants import rfc3339
-from service.adapters.web.lengths import inch_words
 from service.adapters.web.parts import Parts, PartsDep
 from service.adapters.web.saving import Figure, FigureForm, saved
 from service.adapters.web.strobe_picture import Held, draw_strobe
@@ -38,7 +37,6 @@ def strobe_page(request: Request, parts: PartsDep, drive_id: str) -> HTMLRespons
         "picture": draw_strobe(seen.strobe, held) if seen.strobe and held else "",
         "number": words.number_words,
         "elongation": _elongation(seen),
-        "inches": inch_words,
         "feet_per_min": FEET_PER_MIN,
         "age_s": max(0.0, (now_ns - seen.shown_ns) / 1e9) if seen.shown_ns else None,
     }

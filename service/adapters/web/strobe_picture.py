@@ -14,7 +14,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from service.adapters.web.lengths import mm_words
+from service.adapters.web.lengths import pitch_words
 from service.adapters.web.texts import say
 from service.adapters.web.words import number_words
 from service.core.strobe import Strobe, frozen_joints
@@ -109,7 +109,7 @@ def _short(pitches: float) -> float:
 
 
 def _lens(strobe: Strobe, held: Held) -> Iterable[str]:
-    title = say("The last pitch before down, {mm}", mm=mm_words(held.pitch_mm))
+    title = say("The last pitch before down, {pitch}", pitch=pitch_words(held.pitch_mm))
     yield _text(LEFT / 3, LENS_Y - 42, title, "title", anchor="start")
     lag = strobe.lag_pitches
     ends = -LENS_BEYOND, 1 + LENS_BEYOND

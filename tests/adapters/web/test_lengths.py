@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.adapters.web.lengths import inch_words, length_words, mm_words
+from service.adapters.web.lengths import inch_words, length_words, mm_words, pitch_words
 
 
 def plain(words: str) -> str:
@@ -35,6 +35,12 @@ def test_millimetres_come_first_with_as_many_places_as_can_be_measured() -> None
     assert plain(length_words(12.7)) == "12.7 mm (1/2 in)"
     assert plain(mm_words(762.0)) == "762 mm"
     assert plain(mm_words(1234.56)) == "1235 mm"
+
+
+def test_a_pitch_is_written_to_its_last_digit() -> None:
+    assert plain(pitch_words(19.05)) == "19.05 mm (3/4 in)"
+    assert plain(pitch_words(15.875)) == "15.875 mm (5/8 in)"
+    assert plain(pitch_words(160.0)) == "160 mm (6.30 in)"
 
 
 @given(st.floats(0.5, 1e5))
