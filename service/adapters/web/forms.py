@@ -163,6 +163,7 @@ SHORT_FIELDS = (
     ),
     Field("offset_pitches", "Part over, d", Kind.NUMBER),
     Field("designation", "Chain", help="16B-1, ANSI 80 ..."),
+    Field("pitches_in_loop", "Joints of the chain", Kind.WHOLE),
 )
 REMOVAL_KINDS = (
     ("worn", "Worn: at or near its limit"),

@@ -107,7 +107,9 @@ def add_drive(request: Request, parts: PartsDep, by: WhoDep, typed: TypedDep) ->
 def new_sighted(request: Request, parts: PartsDep, drive_id: str) -> HTMLResponse:
     """A form for a drive that was seen."""
     _sighting(parts, drive_id)
-    return _drive_form(request, {"drive_id": drive_id}, Wrong(), sighted=drive_id)
+    sites = {each.site for each in parts.register.drives()}
+    known = {"drive_id": drive_id} | ({"site": next(iter(sites))} if len(sites) == 1 else {})
+    return _drive_form(request, known, Wrong(), sighted=drive_id)
 
 
 @router.post("/refused/{drive_id:path}/register", response_class=HTMLResponse)

@@ -12,6 +12,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from service.adapters.web import forms, words
 from service.adapters.web.forms import Field, Group, Kind
+from service.adapters.web.lengths import inch_words
 from service.adapters.web.pages_forms import Wrong
 from service.adapters.web.plan_picture import bars, draw_budget, draw_place
 from service.adapters.web.templating import render
@@ -121,6 +122,7 @@ def plan_page(request: Request) -> Response:
     wrong = Wrong()
     plan = planned(typed, wrong) if typed else None
     values: dict[str, Any] = {
+        "inch": inch_words,
         "typed": typed,
         "wrong": wrong,
         "groups": GROUPS,

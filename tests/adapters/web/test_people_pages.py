@@ -226,5 +226,6 @@ def test_pages_name_who_is_signed_in_and_offer_what_the_role_may(plant: PeoplePl
     viewer = plant.client.get("/", headers=plant.session("v.viewer") | HTML).text
     assert ">v.viewer</a>" in viewer
     assert "/drives/new" not in viewer.split("<main", 1)[0]
-    assert 'href="/people"' not in viewer
-    assert 'href="/people"' in page(plant, "/")
+    settings = plant.client.get("/settings", headers=plant.session("v.viewer") | HTML).text
+    assert not any(f'href="{path}"' in settings for path in ("/people", "/tokens", "/audit", "/import"))
+    assert 'href="/people"' in page(plant, "/settings")

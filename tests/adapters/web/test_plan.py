@@ -72,7 +72,7 @@ def test_the_plan_on_the_page_is_core_s(fake_plant: Plant) -> None:
         ({"driver_teeth": "19"}, "Teeth19 driver Speed"),
         ({"driven_teeth": "57"}, "Teeth57 driven Speed"),
         ({"driver_teeth": "19", "driven_teeth": "57"}, "Teeth19 driver, 57 driven Speed"),
-        ({}, "Chainfree pitch, 25.4 mm Speed"),
+        ({}, "Chainfree pitch, 25.4 mm (1 in) Speed"),
     ],
 )
 def test_only_the_teeth_that_were_given_are_said(fake_plant: Plant, given: dict[str, str], said: str) -> None:
