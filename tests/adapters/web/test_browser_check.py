@@ -103,7 +103,7 @@ def open_drive(phone: Page, url: str, drive_id: str = "saw") -> None:
 def read_off(phone: Page, length: str = "616,5", pitches: str = "24") -> None:
     phone.get_by_label("Rule").check()
     phone.get_by_label("Over how many pitches").fill(pitches)
-    phone.get_by_label("Length", exact=True).fill(length)
+    phone.get_by_label("Length, pin centre to pin centre").fill(length)
     phone.get_by_label("Drawn tight").check()
 
 
@@ -472,7 +472,7 @@ def test_a_chain_changed_meanwhile_is_shown_and_mended(
         expect(phone.locator("#mending")).to_contain_text(
             "It was entered for chain saw-a; on this page is chain saw-b."
         )
-        assert phone.get_by_label("Length", exact=True).input_value() == "616,5"
+        assert phone.get_by_label("Length, pin centre to pin centre").input_value() == "616,5"
         record(phone)
         expect(phone.locator('#kept li[data-state="stored"]')).to_have_count(1, timeout=PATIENT_MS)
     (value,) = works.stored()
