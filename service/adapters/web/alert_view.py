@@ -8,6 +8,7 @@ from service.adapters.web.alert_words import EVENTS, STATES, TITLES, measured_wo
 from service.adapters.web.alerts import Found, most_urgent_first
 from service.adapters.web.instants import SECOND_NS, age_words
 from service.adapters.web.templating import when
+from service.adapters.web.texts import told
 from service.core.alert import LIFE, Alert, Annunciation, Event, Hold, Transition
 from service.core.condition_words import RESPONDS
 from service.core.drive import Drive
@@ -117,7 +118,7 @@ _HELD = {
 def _hold_words(alert: Alert, zone: tzinfo) -> Iterable[str]:
     for each in alert.held:
         until = "" if each.until_ns is None else f" {when(each.until_ns, zone)}"
-        yield f"{_HELD[each.hold]}{until}: {each.why} ({each.by})"
+        yield f"{told(_HELD[each.hold])}{until}: {told(each.why)} ({each.by})"
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 
+from service.adapters.web.texts import figures, say, told
 from service.core.alert import Annunciation, Event, Hold
 from service.core.condition_words import ENGLISH
 from service.core.setpoint import ConditionKind, Priority
@@ -50,6 +51,12 @@ def measured_words(value: float | None, u: float | None, setpoint: float | None,
         value, u, unit = value * 1440, u and u * 1440, "minutes"
         setpoint = None if setpoint is None else setpoint * 1440
     places = 0 if abs(value) >= 100 else 1 if abs(value) >= 10 else 2
-    said = f"{value:.{places}f}" + (f" ± {2 * u:.{places}f}" if u else "") + (f" {unit}" if unit else "")
-    held = "" if setpoint is None else f", setpoint {setpoint:g}" + (f" {unit}" if unit else "")
-    return (said + held).replace("-", "\N{MINUS SIGN}")
+    said = (
+        f"{value:.{places}f}" + (f" ± {2 * u:.{places}f}" if u else "") + (f" {told(unit)}" if unit else "")
+    )
+    held = (
+        ""
+        if setpoint is None
+        else say(", setpoint {value}", value=f"{setpoint:g}") + (f" {told(unit)}" if unit else "")
+    )
+    return figures((said + held).replace("-", "\N{MINUS SIGN}"))

@@ -10,6 +10,7 @@ from datetime import date, timedelta
 from html import escape
 
 from service.adapters.web.chart import MONTHS
+from service.adapters.web.texts import say, told
 from service.core.planned_stop import PlannedStop
 from service.core.replacement import Change, day_of, day_words
 
@@ -79,7 +80,9 @@ def _stops(changes: Sequence[Change], scale: _Scale, height: float) -> list[str]
         if (start - scale.today).days > scale.days:
             continue
         x, width = scale.x(start), max(scale.x(end) - scale.x(start), 0.4)
-        words = escape(f"{stop.name}, {stop.place}, from {day_words(start)}")
+        words = escape(
+            say("{name}, {place}, from {day}", name=stop.name, place=stop.place, day=told(day_words(start)))
+        )
         found.append(
             f'<rect class="stop" x="{x:.2f}%" width="{width:.2f}%" y="{HEAD:.0f}" height="{height - HEAD:.0f}"><title>{words}</title></rect>'
         )

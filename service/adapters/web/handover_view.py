@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 from service.adapters.web import words
 from service.adapters.web.chart import MONTHS
 from service.adapters.web.instants import instant_ns, local
+from service.adapters.web.texts import told
 from service.core.handover import COVERAGE, Content
 
 SECOND_NS = 1_000_000_000
@@ -270,7 +271,7 @@ def _limit(_: str, row: Content, clock: Clock) -> list[Cell]:
 
 def _alert(row: Content, below: str = "") -> Cell:
     return Cell(
-        text=row["title"],
+        text=told(row["title"]),
         below=below,
         href=f"/alerts/{row['alert_id']}",
         late=row.get("late", False),
@@ -295,7 +296,7 @@ def _happened(name: str, row: Content, clock: Clock) -> list[Cell]:
         Cell(text=clock.at(row["when"]), late=row["late"]),
         _drive(row),
         _alert(row | {"late": False}, row["cause"]),
-        Cell(text=f"{'came' if came else 'went'}{', not announced' if row['held'] and came else ''}"),
+        Cell(text="came, not announced" if row["held"] and came else "came" if came else "went"),
     ]
 
 

@@ -173,7 +173,7 @@ class _Place:
 class Translator:
     """Goes through the tree of a template. `find` gives the other text for an English one; it sees every one of them.
 
-    What it puts in needs `told` among the globals, and the filters `format_local` and `first_up`.
+    What it puts in needs `_` (which is `told`) among the globals, and the filters `format_local`, `first_up` and `told_picture`.
     """
 
     find: Callable[[str], str]
@@ -358,7 +358,9 @@ class Translator:
                 return nodes.Filter(node, "told_picture", [], [], None, None)
             case nodes.Filter() if node.name in KEPT_FILTERS:
                 return node
-            case nodes.Filter(node=nodes.Expr() as inner) if node.name in INNER_FILTERS:
+            case nodes.Filter(node=nodes.Expr() as inner) if node.name in INNER_FILTERS or (
+                node.name == "replace" and _has_strings(inner)
+            ):
                 node.node = self._said(inner)
                 return node
             case nodes.Filter(name="lower", node=nodes.Expr() as inner):
@@ -402,7 +404,7 @@ class Translator:
         )
 
     def _told(self, node: nodes.Expr) -> nodes.Expr:
-        return nodes.Call(nodes.Name("told", "load"), [node], [], None, None)
+        return nodes.Call(nodes.Name("_", "load"), [node], [], None, None)
 
     def _looked_up(self, text: str) -> str:
         before, bare, after = _stripped(text)

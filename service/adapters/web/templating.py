@@ -98,7 +98,6 @@ def _environment(language: str = texts.ENGLISH) -> Environment:
     )
     environment.globals.update(
         _=told,
-        told=told,
         lang=language,
         script_texts=script_texts(language),
         languages=texts.languages(),
@@ -220,7 +219,7 @@ def render(
             when=lambda ns: when(ns, zone),
             stale_after_s=parts.settings.stale_after_s,
             path=request.url.path,
-            address=address_of(request),
+            come_back=address_of(request),
             address_query=request.url.query,
             unseen=_unseen(parts),
         )

@@ -21,7 +21,7 @@ from typing import Any, cast
 from babel import Locale
 from babel.core import UnknownLocaleError
 from babel.messages.pofile import read_po
-from babel.numbers import get_decimal_symbol
+from babel.numbers import get_decimal_symbol, get_group_symbol
 
 ENGLISH = "en"
 FOLDER = Path(__file__).with_name("texts")
@@ -33,16 +33,21 @@ STREAMED = ("adapters/web/words.py", "core/health.py")  # where what the stream 
 TOLD = "told"  # the context of texts that are not written for pages, but found again when they come
 _LANGUAGE: ContextVar[str] = ContextVar("language", default=ENGLISH)
 _GAP = re.compile(r"\{(\w+)\}")
-_DECIMAL = re.compile(r"(?<![\w.:/])(\d+)\.(\d+)(?![\w.]*[:/.]\w)")
+# A number with decimals or thousands; no version, address or designation.
+_FIGURE = re.compile(r"(?<![\w.,:/])(?:\d{1,3}(?:,\d{3})+(?:\.\d+)?|\d+\.\d+)(?![\w.,]*[:/.,]?\w)")
 _NUMBER = re.compile(
-    r"[-+<±×\N{MINUS SIGN}]? ?\d+\.\d+(?: ?[%°µA-Za-z/²0-9]{1,8})?(?: ± \d+\.\d+(?: ?[%°µA-Za-z/²]{1,8})?)?"
+    r"[-+<±×\N{MINUS SIGN}]? ?[\d,]+(?:\.\d+)?(?: ?[%°µA-Za-z/²0-9]{1,8})?(?: ± \d+\.\d+(?: ?[%°µA-Za-z/²]{1,8})?)?"
 )
 _IN_PICTURE = re.compile(
     r"(>|\b(?:aria-label|title|alt)=\")([^<>\"]*[^\W\d_.][^<>\"]*|[\d.]+\.\d+[^<>\"]*)(<|\")"
 )
-_DAY = re.compile(r"\b(\d{1,2}) (Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec)\b")
+_DAY = re.compile(
+    r"\b(?:(Mon|Tue|Wed|Thu|Fri|Sat|Sun),? )?(\d{1,2}) (Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec)\b"
+)
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _SENTENCE_END = re.compile(r"(?<=[.?!;:]) ")
+LISTED_MAX = 12  # entries of a list
+_GAPS_OF_SENTENCES = re.compile(r"\(\.\*\?\)\\ \((?=\.\*\?\)$)")  # two at the end, each for sentences
 _STOPS = (".", ";", ":", ",")
 _DEPTH = 4  # texts within texts
 LOOSE_UNDER = 9  # letters of its own: "{early} to {late}" would be found in many a sentence
@@ -66,6 +71,7 @@ class Catalogue:
     language: str
     name: str  # of the language, in that language
     decimal: str
+    group: str  # between thousands
     months: tuple[str, ...]
     day: str  # a day of a month, with {day} and {month}
     written: Mapping[str, str]
@@ -111,6 +117,7 @@ def catalogue(language: str) -> Catalogue:
         language=language,
         name=languages()[language],
         decimal=get_decimal_symbol(locale),
+        group=get_group_symbol(locale),
         months=months if language != ENGLISH else _MONTHS,
         day=_day_form(locale) if language != ENGLISH else "{day} {month}",
         written=written,
@@ -134,7 +141,9 @@ def _patterns(texts: Mapping[str, str]) -> dict[str, tuple[_Pattern, ...]]:
         pieces = _GAP.split(english)
         if len(pieces) == 1:
             continue
-        source = "(.*?)".join(re.escape(each) for each in pieces[::2])
+        source = _GAPS_OF_SENTENCES.sub(
+            r"(.*?[.;!?]) (", "(.*?)".join(re.escape(each) for each in pieces[::2])
+        )
         own = sum(len(each.replace(" ", "")) for each in pieces[::2])
         pattern = _Pattern(re.compile(source, re.DOTALL), tuple(pieces[1::2]), other, loose=own < LOOSE_UNDER)
         found.setdefault(_first_word(pieces[0]), []).append((own, pattern))
@@ -215,6 +224,8 @@ def told(text: str) -> str:
 @lru_cache(maxsize=8192)
 def _told(code: str, text: str, depth: int) -> str:
     texts = catalogue(code)
+    if text != (bare := text.strip()):
+        return text.replace(bare, _told(code, bare, depth)) if bare else text
     found = _whole(texts, text)
     if found is not None:
         return found
@@ -222,7 +233,18 @@ def _told(code: str, text: str, depth: int) -> str:
         return found
     if depth and len(parts := _SENTENCE_END.split(text)) > 1:
         return _in_parts(code, parts, depth)
-    return _figures(texts, text)
+    return _listed(texts, text, depth) or _figures(texts, text)
+
+
+def _listed(texts: Catalogue, text: str, depth: int) -> str | None:
+    """Return a list with commas or "and" whose every entry is known or a figure."""
+    for joint in (", ", " and "):
+        parts = text.split(joint)
+        if depth and 1 < len(parts) <= LISTED_MAX:
+            said = [_told(texts.language, each, depth - 1) for each in parts]
+            if all(_NUMBER.fullmatch(each) or told != each for each, told in zip(parts, said, strict=True)):
+                return (joint if joint == ", " else f" {texts.told.get('and', 'and')} ").join(said)
+    return None
 
 
 def _whole(texts: Catalogue, text: str) -> str | None:
@@ -232,14 +254,25 @@ def _whole(texts: Catalogue, text: str) -> str | None:
         found = small[:1].upper() + small[1:]
     if found is None and text[:1].islower():
         found = texts.told.get(text[:1].upper() + text[1:])
+    if found is None and text[-1:].isalpha() and (full := texts.told.get(f"{text[:1].upper()}{text[1:]}.")):
+        found = full.removesuffix(".")
     if found is None and text[-1:] in _STOPS and (bare := _whole(texts, text[:-1])) is not None:
         found = bare + text[-1]
     return found
 
 
 def _by_pattern(texts: Catalogue, text: str, depth: int) -> str | None:
-    if text[-1:] in _STOPS and (bare := _by_pattern(texts, text[:-1], depth)) is not None:
+    """Return a text by a sentence with gaps; also without the stop at its end, or with one."""
+    found = _matched(texts, text, depth)
+    if found is None and text[-1:] in _STOPS and (bare := _matched(texts, text[:-1], depth)) is not None:
         return bare + text[-1]
+    if found is None and text[-1:] not in _STOPS:
+        full = _matched(texts, f"{text}.", depth)
+        return None if full is None else full.removesuffix(".")
+    return found
+
+
+def _matched(texts: Catalogue, text: str, depth: int) -> str | None:
     for spelled in (text, text[:1].upper() + text[1:], text[:1].lower() + text[1:]):
         for word in (_first_word(spelled), ""):
             for each in texts.patterns.get(word, ()):
@@ -280,8 +313,10 @@ def _in_parts(code: str, parts: list[str], depth: int) -> str:
 
 def _figures(texts: Catalogue, text: str) -> str:
     """Return a text whose days, and whose number if it is one, are written as the language writes them."""
-    text = _DAY.sub(lambda day: _day(texts, day[1], texts.months[_MONTHS.index(day[2])]), text)
-    return _DECIMAL.sub(rf"\1{texts.decimal}\2", text) if _NUMBER.fullmatch(text) else text
+    text = _DAY.sub(
+        lambda day: _weekday(texts, day[1]) + _day(texts, day[2], texts.months[_MONTHS.index(day[3])]), text
+    )
+    return _written(texts, text) if _NUMBER.fullmatch(text) else text
 
 
 def told_picture(svg: str) -> str:
@@ -301,13 +336,24 @@ def figures(text: str) -> str:
     """Return a text of ours with the decimals of its numbers as the language spoken writes them."""
     if language() == ENGLISH:
         return text
-    return _DECIMAL.sub(rf"\1{catalogue(language()).decimal}\2", text)
+    return _written(catalogue(language()), text)
+
+
+def _written(texts: Catalogue, text: str) -> str:
+    """Return a text with its numbers as a language writes them: 1,450.5 is 1.450,5 in German."""
+    return _FIGURE.sub(
+        lambda number: number[0].translate({ord(","): texts.group, ord("."): texts.decimal}), text
+    )
 
 
 def day(day_of_month: int, month: int) -> str:
     """Return a day without its year in the language spoken: 25 Nov, 25. Nov."""
     texts = catalogue(language())
     return _day(texts, str(day_of_month), texts.months[month - 1])
+
+
+def _weekday(texts: Catalogue, short: str | None) -> str:
+    return f"{texts.told.get(short, short)} " if short else ""
 
 
 def _day(texts: Catalogue, day_of_month: str, month: str) -> str:

@@ -141,6 +141,7 @@ CATALOGUE = Catalogue(
     language="de",
     name="Deutsch",
     decimal=",",
+    group=".",
     months=(),
     day="{day}. {month}",
     written={
@@ -229,7 +230,7 @@ def test_an_empty_catalogue_changes_nothing_of_a_page_but_white_space(plant: Pla
         assert german == english, path
 
 
-def bare(plant: Plant, path: str, language: str) -> list[str]:
+def bare(plant: Plant, path: str, language: str) -> str:
     page = plant.client.get(path, headers={"Accept": "text/html", "Accept-Language": language}).text
     page = re.sub(
         r'<nav class="languages".*?</nav>|<script type="application/json" id="texts">.*?</script>|name="key" value="[^"]*"',
@@ -237,7 +238,7 @@ def bare(plant: Plant, path: str, language: str) -> list[str]:
         page,
         flags=re.DOTALL,
     )
-    return page.replace(f'<html lang="{language}">', "").split()
+    return "".join(page.replace(f'<html lang="{language}">', "").split())
 
 
 # What comes from elsewhere

@@ -26,7 +26,7 @@ Key = tuple[str | None, str]  # context, English text
 CORE = """
     alert_quality catalogue chain_faults change_cost commission condition condition_words drive duty fields findings
     forecast_quality hand handover health influence learn life lubrication not_measured order people plan planned_stop
-    prognosis replacement route setpoint shift side_view sprocket steps strobe supply told upkeep urgency wear_history work
+    prognosis replacement route setpoint shift side_view sprocket steps strobe supply told looks moved upkeep urgency wear_history work
 """
 DOORS = """
     admit answer foretell hand_over import_drives judge look_at_pulses look_back measure_by_hand operate plan_changes regroup set_routes
@@ -36,11 +36,12 @@ PAGES = """
     access alert_list alerts allowed board board_rows chart check_form forms importing lengths problems sensing series taken
     time_lane trend_view window
 """
-PAGES_TOO = ("pages*.py", "*_picture.py", "*_view.py", "*_words.py", "words.py")
+PAGES_TOO = ("pages*.py", "*_picture.py", "*_view.py", "*_words.py", "words.py", "next_actions.py")
+PAGES_FUNCTIONS = ("forecast_schemas.py",)  # of these, what functions say: the rest is for programs
 # Words that are printed from names in the code: members of enumerations, fields of setpoints.
 NAMED = """
     high medium low yes no driver driven idler site class drive designation value deadband priority enabled rule tape calliper
-    sites stops routes chain chains none
+    sites stops routes chain chains none and mount pulses pairs windows went came
 """
 NAMED_FIELDS = ("on readings", "on s", "off readings", "off s", "the chain")
 # Sentences in those modules that no page shows: for programs, for who builds linklag, or names within it.
@@ -53,6 +54,7 @@ NOT_SHOWN = frozenset(
         "K",
         "each point needs an uncertainty above 0: it is its weight",
         "wear forecast 1",
+        "infeed",
         "wear forecast 2",
         "plan-text scale",
         "wear elongation reaches its limit",
@@ -106,10 +108,12 @@ NOT_SHOWN = frozenset(
 )
 # Strings in those modules that no reader sees.
 _NO_TEXT = re.compile(
-    r"^(SELECT|<|/|#|\{?\w+\}?[-_./=][\w{}.-]*$|[MLZ] ?\{|%|\.|\[)"  # SQL, markup, addresses, names, paths of SVG
-    r"|application/|=\"|\\d|_of_|url\(|viewBox|class=|\n|^\d+[AB] |^[A-Z]\w+Id$| supposed$|Q\{"
+    r"^(SELECT|<|/|#|\{?\w+\}?[-_./=][\w{}.-]*$|[MLZ] ?\{|%[.\d]*[a-z]\b|\.|\[)"  # SQL, markup, addresses, names, paths of SVG
+    r"|application/|=\"|\\d|_of_|url\(|viewBox|class=|\n|^\d+[AB] |^M20 6|^FILES|^VERSION|^[A-Z]\w+Id$| supposed$|Q\{"
 )
-_TWO_WORDS = re.compile(r"[A-Za-zµ}%)’'\"]{2,}[,:;.)]* [(\"'{A-Za-z]")
+_TWO_WORDS = re.compile(
+    r"[A-Za-z]{2,}.*\s.*[A-Za-z]{2,}|[A-Za-z]{2,}.*[})%]\s|[{}%]\s.*[A-Za-z]{2,}", re.DOTALL
+)
 _WORD = re.compile(r"[A-Za-z][\w-]*( [\w-]+)*$")
 _CALLED_IN_SCRIPTS = re.compile(r'\bt\((?:[\w.]+ \? )?"((?:[^"\\]|\\.)*)"(?: : "((?:[^"\\]|\\.)*)")?')
 
@@ -154,6 +158,11 @@ def told() -> dict[Key, str]:
     for path in sorted(paths.union(*(WEB.glob(pattern) for pattern in PAGES_TOO))):
         for text in _texts(ast.parse(path.read_text())):
             found.setdefault((TOLD, text), str(path.relative_to(SERVICE)))
+    for name in PAGES_FUNCTIONS:
+        tree = ast.parse((WEB / name).read_text())
+        tree.body = [each for each in tree.body if isinstance(each, ast.FunctionDef)]
+        for text in _texts(tree):
+            found.setdefault((TOLD, text), f"adapters/web/{name}")
     return found
 
 
