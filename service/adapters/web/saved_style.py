@@ -11,6 +11,20 @@ from pathlib import Path
 
 STATIC = Path(__file__).with_name("static")
 REM_PX = 16
+# What may be said of a picture. Other pages may use a class of ours for something else, which hides or places it.
+_OF_PICTURES = (
+    "fill",
+    "overflow",
+    "stroke",
+    "opacity",
+    "color",
+    "font",
+    "text-anchor",
+    "paint-order",
+    "vector-effect",
+    "letter-spacing",
+    "mix-blend-mode",
+)
 
 _COMMENT = re.compile(r"/\*.*?\*/", re.DOTALL)
 _CLASS = re.compile(r"\.([A-Za-z][\w-]*)")
@@ -45,8 +59,10 @@ def _rules() -> tuple[tuple[tuple[str, ...], str], ...]:
             if head == ":root":
                 variables |= dict(_declarations(body))
                 continue
-            plain = ";".join(f"{name}:{_plain(value, variables)}" for name, value in _declarations(body))
-            found.append((tuple(each.strip() for each in head.split(",")), plain))
+            looks = [pair for pair in _declarations(body) if pair[0].startswith(_OF_PICTURES)]
+            plain = ";".join(f"{name}:{_plain(value, variables)}" for name, value in looks)
+            if plain:
+                found.append((tuple(each.strip() for each in head.split(",")), plain))
     return tuple(found)
 
 

@@ -66,6 +66,15 @@ def test_only_rules_that_apply_are_taken_and_none_for_the_pointer() -> None:
     assert "@" not in style_of('<svg class="trend"><text class="minor">4</text></svg>')
 
 
+def test_what_another_page_does_to_a_class_of_the_same_name_is_left_out() -> None:
+    """`unseen` is a term of the budget that no reading can see, and elsewhere what only a screen reader is told."""
+    style = style_of(
+        '<svg class="plan-budget"><text class="plan-text unseen">4</text><rect class="bar unseen"/></svg>'
+    )
+    assert ".bar.unseen{fill:#7d5200" in style
+    assert not re.search(r"clip|position|display|width:1px", style)
+
+
 def test_a_picture_is_as_tall_as_its_words_need() -> None:
     few, _ = standalone(a_figure(), "Saved")
     many, _ = standalone(a_figure(notes=("word " * 120,)), "Saved")
