@@ -12,6 +12,7 @@ import typer
 
 from sensors_sim.device import Device
 from sensors_sim.encoding import Encoding
+from sensors_sim.past import PASTS, past_json
 from sensors_sim.plant import PLANTS
 from sensors_sim.publisher import Broker, BrokerError, publish_burst, publish_live
 from sensors_sim.register import register_toml
@@ -57,6 +58,16 @@ def list_all() -> None:
 def register(what: What, *, seed: Seed = 1, copies: Copies = 1) -> None:
     """Print the drive register of a plant or scenario as TOML, ready for `linklag drive import`."""
     typer.echo(register_toml(_drives(what, copies), seed=seed, now_ns=time.time_ns()), nl=False)
+
+
+@app.command()
+def past(what: Annotated[str, typer.Argument(metavar="PLANT", help="A plant that `list` shows.")]) -> None:
+    """Print what people of a plant wrote down before the simulation starts, as JSON: chains, measurements by hand, prices."""
+    if what not in PASTS:
+        raise typer.BadParameter(
+            f"there is no plant {what!r} with a past: see `{command()} list`", param_hint="PLANT"
+        )
+    typer.echo(past_json(PASTS[what], PLANTS[what].drives))
 
 
 @app.command()

@@ -24,6 +24,7 @@ from service.adapters.register_files import read_toml
 from service.commands import CommandError
 from service.commands.child import Child
 from service.commands.demo_broker import DemoBroker, free_port
+from service.commands.demo_past import enter_past
 from service.commands.logs import configure_logging
 from service.commands.parts import opened_database
 from service.commands.serve import parts_of
@@ -70,6 +71,7 @@ def run_demo(*, minutes: float | None, port: int, keep: Path | None, speed: floa
         with DemoBroker(folder, settings.broker.port) as broker, opened_database(settings) as database:
             _register_plant(database)
             _plan_work(database)
+            enter_past(database, _ask_simulator("past", PLANT), time.time_ns())
             _shorten_delays(database)
             _greet(settings, folder, keep)
             code = run_parts(_parts(settings, database, broker, folder, speed), minutes=minutes)
