@@ -16,7 +16,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from service.adapters.web import forms
 from service.adapters.web.allowed import needs
-from service.adapters.web.change_picture import draw_strip
+from service.adapters.web.change_picture import columns, draw_strip
 from service.adapters.web.change_words import ANSWERS, chance_words, links_words, percent, stop_words
 from service.adapters.web.forms import Field, Kind
 from service.adapters.web.instants import local
@@ -129,12 +129,13 @@ LookedDep = Annotated[Looked, Depends(looked_at)]
 def changes_page(request: Request, parts: PartsDep, looked: LookedDep) -> HTMLResponse:
     """What is to be changed in which stop, what has no stop in time, and what has no date."""
     now_ns = parts.now_ns()
-    plan = parts.plan_changes.plan(looked.asked, now_ns=now_ns)
+    plan, today = parts.plan_changes.plan(looked.asked, now_ns=now_ns), day_of(now_ns, parts.settings.zone)
     values = (
         _shared(parts, looked)
         | _sorted_out(plan)
         | {
-            "strip": draw_strip(plan.changes, day_of(now_ns, parts.settings.zone)),
+            "strip": draw_strip(plan.changes, today),
+            "sheet_stops": columns(plan.changes, today),
             "risks": sorted({*RISKS, looked.asked.risk}),
             "logins": parts.logins is not None,
             "feed": public_address(request, parts) + "/api/v1/changes.ics" + looked.query,

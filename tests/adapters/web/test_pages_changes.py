@@ -1,11 +1,13 @@
 """Pages of the plan of changes: by stop in words and picture, order list, list to go by, and forms that lose nothing."""
 
+from dataclasses import replace
 from datetime import date
+from html import escape
 from typing import Any
 
 import pytest
 
-from service.adapters.web.change_picture import draw_strip
+from service.adapters.web.change_picture import ROWS_MAX, WEEKS_MAX, columns, draw_strip
 from service.core.prognosis import Outcome
 from service.core.shift import Site
 from service.core.supply import Supply, SupplyScope
@@ -137,6 +139,47 @@ def test_the_strip_has_a_row_for_each_chain_with_a_day_and_escapes_names(plant: 
     assert drawn.count('class="name"') == 1
     assert "Change by Sun 29 Nov 2026" in drawn
     assert draw_strip([each for each in changes if each.change_by is None], date(2026, 9, 10)) == ""
+
+
+def test_the_sheet_has_weeks_across_and_a_lettered_column_for_each_stop(plant: Plant) -> None:
+    with_drive(plant)
+    posted(plant, "/stops", **STOP)
+    changes = plant.app.state.parts.plan_changes.plan(Asked(), now_ns=NOW_NS).changes
+    today = date(2026, 9, 10)
+    drawn = draw_strip(changes, today)
+    (column,) = columns(changes, today)
+    assert (column.letter, column.supposed) == ("A", False)
+    assert drawn.count('class="letter"') == 1
+    assert (
+        '<text class="number" x="27.00%" dx="2" y="30">37</text>' in drawn
+    )  # the week of 10 September 2026, ISO 8601
+    assert escape(column.words) in drawn
+    page = plant.page("/changes")
+    assert f"<b>A</b> {escape(column.words)}" in page
+
+
+def test_a_supposed_stop_is_a_column_that_says_so(plant: Plant) -> None:
+    with_drive(plant)
+    page = plant.page("/changes?stop_on=2026-11-02")
+    assert 'class="stop supposed"' in page
+    assert "(supposed)" in page
+
+
+def test_a_day_beyond_the_sheet_stands_at_its_edge_in_words(plant: Plant) -> None:
+    with_drive(plant)
+    (change,) = plant.app.state.parts.plan_changes.plan(Asked(), now_ns=NOW_NS).changes
+    far = replace(change, change_by=date(2031, 4, 3), order_by=None, stop=None)
+    drawn = draw_strip([far], date(2026, 9, 10))
+    assert "Change by Thu 3 Apr 2031" in drawn
+    assert "mark-by" not in drawn
+    assert drawn.count('class="week"') == WEEKS_MAX
+
+
+def test_forty_drives_have_forty_rows_and_no_more(plant: Plant) -> None:
+    with_drive(plant)
+    (change,) = plant.app.state.parts.plan_changes.plan(Asked(), now_ns=NOW_NS).changes
+    drawn = draw_strip([change] * 50, date(2026, 9, 10))
+    assert drawn.count('class="name"') == ROWS_MAX == 40
 
 
 # Stops
