@@ -290,7 +290,7 @@ def _fits(texts: Catalogue, match: re.Match[str]) -> bool:
     """Return whether what would go into the gaps of a loose sentence are figures, dates or texts that are known."""
     return all(
         len(value) <= LOOSE_CHARS_MAX
-        and (any(each.isdigit() for each in value) or _whole(texts, value) is not None or not value)
+        and (any(each.isdigit() for each in value) or _told(texts.language, value, 1) != value or not value)
         for value in match.groups()
     )
 
@@ -305,7 +305,7 @@ def _in_parts(code: str, parts: list[str], depth: int) -> str:
             if found is None:
                 found = _by_pattern(texts, together, depth - 1) if depth > 1 else None
             if found is not None or end == begin + 1:
-                said.append(_figures(texts, together) if found is None else found)
+                said.append(_told(code, together, depth - 1) if found is None else found)
                 begin = end
                 break
     return " ".join(said)

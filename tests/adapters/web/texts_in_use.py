@@ -15,7 +15,7 @@ from babel.messages.pofile import read_po, write_po
 from jinja2 import Environment
 
 from service.adapters.web.template_texts import has_words, texts_of
-from service.adapters.web.texts import FOLDER, SCRIPT, TOLD
+from service.adapters.web.texts import FOLDER, SCRIPT, STREAMED, TOLD
 
 SERVICE = Path(__file__).parents[3] / "service"
 WEB = SERVICE / "adapters" / "web"
@@ -41,9 +41,9 @@ PAGES_FUNCTIONS = ("forecast_schemas.py",)  # of these, what functions say: the 
 # Words that are printed from names in the code: members of enumerations, fields of setpoints.
 NAMED = """
     high medium low yes no driver driven idler site class drive designation value deadband priority enabled rule tape calliper
-    sites stops routes chain chains none and mount pulses pairs windows went came
+    sites stops routes chain chains none and mount pulses pairs windows went came minute hour day week month year years minutes hours weeks months
 """
-NAMED_FIELDS = ("on readings", "on s", "off readings", "off s", "the chain")
+NAMED_FIELDS = ("on readings", "on s", "off readings", "off s", "the chain", "5 years")
 # Sentences in those modules that no page shows: for programs, for who builds linklag, or names within it.
 NOT_SHOWN = frozenset(
     {
@@ -55,6 +55,9 @@ NOT_SHOWN = frozenset(
         "each point needs an uncertainty above 0: it is its weight",
         "wear forecast 1",
         "infeed",
+        "L",
+        "start",
+        "middle",
         "wear forecast 2",
         "plan-text scale",
         "wear elongation reaches its limit",
@@ -155,7 +158,8 @@ def told() -> dict[Key, str]:
     found: dict[Key, str] = {(TOLD, name): "names" for name in (*NAMED.split(), *NAMED_FIELDS)}
     folders = ((SERVICE / "core", CORE), (SERVICE, DOORS), (WEB, PAGES))
     paths = {folder / f"{name}.py" for folder, names in folders for name in names.split()}
-    for path in sorted(paths.union(*(WEB.glob(pattern) for pattern in PAGES_TOO))):
+    streamed = [SERVICE / name for name in STREAMED]  # first, so that their texts are known to be theirs
+    for path in [*streamed, *sorted(paths.union(*(WEB.glob(pattern) for pattern in PAGES_TOO)))]:
         for text in _texts(ast.parse(path.read_text())):
             found.setdefault((TOLD, text), str(path.relative_to(SERVICE)))
     for name in PAGES_FUNCTIONS:
@@ -276,6 +280,8 @@ def _words(tree: ast.AST) -> Iterator[int]:
                 yield from (id(each) for each in node.values)
             case ast.Return(value=ast.expr() as value):
                 yield id(value)
+            case ast.FormattedValue(value=ast.IfExp(body=first, orelse=second)):
+                yield from (id(first), id(second))
             case ast.Call():
                 handed = [
                     *node.args,
