@@ -38,7 +38,7 @@ from service.core.wear_state import (
 
 Floats = npt.NDArray[np.float64]
 
-VERSION = "wear forecast 1"
+VERSION = "wear forecast 2"
 FAILURE_MODE = "wear elongation reaches its limit"
 CONFIDENCE = 0.8  # of the interval from P10 to P90
 
@@ -338,7 +338,8 @@ class _View:
         straight, bent = np.concatenate(([0.0], straight)), np.concatenate(([0.0], bent))
         prior = self.case.wear_class.prior.bend if self.case.wear_class else BEND_PRIOR
         share = min(max(self.share(), 0.0), 0.999)
-        chance = prior * min(1.0, max(0.0, LATEST - share) / (LATEST - LATE))
+        to_come = prior * min(1.0, max(0.0, LATEST - share) / (LATEST - LATE))
+        chance = to_come / (1 - prior + to_come)  # given that none came yet
         sooner = np.mean([np.interp(start / part, start, straight) for part in _shortened(share)], axis=0)
         reached = np.maximum.accumulate(bent + (1 - chance) * straight + chance * sooner)
         return start, reached, np.maximum.accumulate(bent + straight)
@@ -364,7 +365,7 @@ class _View:
         """How much of the rate is the class's: variance of the rate now by that of the class."""
         if self.case.wear_class is None:
             return None
-        share = weights_without_bend(self.bank).sum(axis=(1, 2))
+        share = weights_without_bend(self.bank).sum(axis=(1, 2, 3))
         index = int(share.argmax())
         mine = self.bank.growth == GROWTHS[index]
         own = float(np.average(self.bank.covariance[1, 1, mine], weights=self.bank.weight[mine] + 1e-300))

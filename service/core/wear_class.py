@@ -6,8 +6,8 @@ know whose they are. The caller leaves out the chain that borrows.
 Three things are lent. The course: where in life wear is fast and slow for all (bedding-in, the end), as a map of the
 share of the limit under which their wear is straight. The members of the bank: how the weights of the grid are spread
 over the class, by expectation and maximisation over the likelihoods of all chains (Dempster, Laird & Rubin, J. R. Stat.
-Soc. B 39 (1977) 1). The rate: log-normal over the class (random effects: Lu & Meeker, Technometrics 35 (1993) 161). All
-from memory.
+Soc. B 39 (1977) 1), and how likely a late bend is. The rate: log-normal over the class, without what the chains' own rates
+err by (random effects: Lu & Meeker, Technometrics 35 (1993) 161). All from memory.
 """
 
 from collections.abc import Sequence
@@ -18,6 +18,10 @@ import numpy.typing as npt
 
 from service.core.wear_state import (
     BEND_PRIOR,
+    EARLY_BEND,
+    LATE,
+    LATEST,
+    Bank,
     RatePrior,
     Series,
     fit_bank,
@@ -107,23 +111,32 @@ def learn_class(mates: Sequence[Series]) -> WearClass | None:
         return None
     course = learn_course(fit)
     banks = [fit_bank(course.straightened(each)) for each in fit]
-    bent = sum(float(bank.weight[bank.bend >= 0].sum()) for bank in banks)
-    seen = [min(1.0, float(each.share[-1])) for each in fit]
-    rate, rate_u = _rates([lasting_rates(bank) for bank in banks])
+    weights = _weights([weights_without_bend(bank) for bank in banks])
+    rate, rate_u = _rates([lasting_rates(bank, weights) for bank in banks])
     return WearClass(
         chains=len(fit),
         course=course,
         prior=RatePrior(
-            weights=_weights([weights_without_bend(bank) for bank in banks]),
+            weights=weights,
             rate=rate,
             rate_u=rate_u,
-            bend=min(0.9, (bent + PLAIN_WORTH * BEND_PRIOR) / (sum(seen) + PLAIN_WORTH)),
+            bend=_bend(banks, [float(course.of(each.share[-1:])[0]) for each in fit]),
         ),
     )
 
 
 def learn_course(mates: Sequence[Series]) -> Course:
-    """Return the course of a class: clock a share of the limit took, in PARTS of life, by part and by chain.
+    """Return the course of a class, learnt twice: in even parts of the way to the limit, then in even parts of life.
+
+    Where wear is slow, a tenth of the way is much of a life, and more happens in it than a straight piece can follow.
+    """
+    rough = _even_course(mates)
+    rest = _even_course([rough.straightened(each) for each in mates])
+    return _course(rough.slope * np.interp(rough.mapped, GRID, rest.slope))
+
+
+def _even_course(mates: Sequence[Series]) -> Course:
+    """Clock that a share of the limit took, in PARTS of the way, by part and by chain.
 
     The logarithm of it is a sum of one term for the chain and one for the part (two-way layout, by sweeps; Tukey,
     Exploratory Data Analysis (1977), ch. 10 and 11, from memory, with means), the part's drawn to 0 by COURSE_SHRINK chains.
@@ -201,15 +214,40 @@ def _weights(posteriors: Sequence[Floats]) -> Floats:
     return weights
 
 
-def _rates(found: Sequence[tuple[Floats, Floats]]) -> tuple[Floats, Floats]:
-    """Mean and standard deviation of the next chain's rate, of each growth law, from the chains' rates.
+def _bend(banks: Sequence[Bank], shares: Sequence[float]) -> float:
+    """How likely a late bend is: its mean by the likelihood of all chains, beforehand Beta(1, n) with the mean BEND_PRIOR.
 
-    The logarithms' variance is that of the chains joined with RATE_SPREAD^2, and grows by 1 / n for the mean.
+    A chain's odds of a bend by those held beforehand are its likelihood ratio L; it is 1 - h + h L likely if bends are h.
     """
-    rates = np.array([rate for rate, _ in found])
-    usual = np.median(rates, axis=0)
-    logs = np.log(np.maximum(rates, 0.05 * np.maximum(usual, 1e-300)))
+    able = [bool((bank.bend >= 0).any()) for bank in banks]
+    come = np.clip((np.array(shares)[able] - LATE) / (LATEST - LATE), 0.0, 1.0)
+    bent = np.array([bank.weight[bank.bend >= 0].sum() for bank in banks])[able]
+    held = BEND_PRIOR * come + EARLY_BEND
+    ratio = bent / np.maximum(1 - bent, 1e-12) * (1 - held) / held
+    bend = np.linspace(0.0, 0.9, 91)
+    held = bend[:, None] * come + EARLY_BEND
+    log_weight = np.log(1 - held + held * ratio).sum(axis=1) + (1 / BEND_PRIOR - 2) * np.log(1 - bend)
+    weight = np.exp(log_weight - log_weight.max())
+    return float(weight @ bend / weight.sum())
+
+
+def _rates(found: Sequence[tuple[Floats, Floats]]) -> tuple[Floats, Floats]:
+    """Mean and standard deviation of the next chain's rate, of each growth law, from the chains' rates as found.
+
+    Logarithms: a chain's is normal about the class's with variance v, what was found of it about that with u^2. Expectation and
+    maximisation for v; with u counted as spread of the chains, each forecast would count it again. RATE_SPREAD^2 joins v as that of
+    one chain; the next chain is off by v and by the mean's own variance.
+    """
+    rates, us = (np.array(each) for each in zip(*found, strict=True))
+    rates = np.maximum(rates, 0.05 * np.maximum(np.median(rates, axis=0), 1e-300))
+    logs, own = np.log(rates), (us / rates) ** 2
     count = len(logs)
-    variance = (((logs - logs.mean(axis=0)) ** 2).sum(axis=0) + RATE_SPREAD**2) / count * (1 + 1 / count)
-    mean = np.exp(logs.mean(axis=0))
-    return mean, mean * np.sqrt(variance)
+    variance = logs.var(axis=0) + RATE_SPREAD**2 / count
+    for _ in range(100):
+        weight = 1 / (variance + own)
+        of_mean = 1 / weight.sum(axis=0)
+        mean = of_mean * (weight * logs).sum(axis=0)
+        part = variance * weight  # of what was found off the mean, that the chain has by itself
+        square = part**2 * ((logs - mean) ** 2 + of_mean) + part * own
+        variance = (square.sum(axis=0) + RATE_SPREAD**2) / (count + 1)
+    return np.exp(mean), np.exp(mean) * np.sqrt(variance + of_mean)

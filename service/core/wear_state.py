@@ -35,9 +35,10 @@ RECENT = 0.65  # stretches are shorter towards now: (share of the history that l
 EPOCHS_MAX = 6  # common parts that are estimated beside the wear; older epochs are left out
 
 # The grid and what is held of it beforehand (our own): wear in proportion to the clock is what Archard's law says of a
-# chain; the rest is what else was seen of wear and cracks.
+# chain; the rest is what else was seen of wear and cracks. Of wear that speeds up no law says by how much (a crack by
+# Paris' law some fortyfold, k near 4), so little falls off towards large k.
 GROWTHS = (-4.0, -2.0, -1.0, -0.5, 0.0, 0.5, 1.0, 1.7, 2.5, 3.5, 5.0)
-GROWTH_PRIOR = (0.0005, 0.001, 0.004, 0.02, 0.86, 0.06, 0.025, 0.015, 0.008, 0.004, 0.0025)
+GROWTH_PRIOR = (0.0005, 0.001, 0.004, 0.02, 0.86, 0.029, 0.025, 0.021, 0.017, 0.0135, 0.009)
 WANDERS = (0.004, 0.015, 0.035, 0.08, 0.18)
 WANDER_PRIOR = (0.25, 0.25, 0.25, 0.18, 0.07)
 DRIFTS = (  # size, length in lives
@@ -57,8 +58,10 @@ BENT_DRIFT = (0.12, 0.4)
 # The Complete Guide to Chain (1997), 2.2.4; figures our own); or, with EARLY_BEND, anywhere (lubrication lost or mended).
 LATE, LATEST, BEND_PRIOR, EARLY_BEND = 0.6, 0.9, 0.2, 0.05
 BEND_MEAN, BEND_JUMP = 0.5, 0.8  # mean and standard deviation of the change, in rates: seldom downwards
-BEND_CANDIDATES = 8  # evenly spaced; three more where a hinge fits best
-BEND_SIDE = 4  # stretches on each side of a bend, at least
+BEND_CANDIDATES = (
+    8  # evenly over the history, as many late in life; three more where a hinge fits best in either
+)
+BEND_SIDE = 4, 2  # stretches before and after a bend, at least
 
 RATE_PRIOR = 5.0  # standard deviation of the rate beforehand, in pilot rates, where no class lends one
 INNOVATION_MAX = 5.0  # standard deviations: what lies further off weighs less (Huber's idea, from memory)
@@ -122,7 +125,7 @@ class Series:
 class RatePrior:
     """What a class lends: weights of the members without a bend, and the rate each growth law had.
 
-    weights: shape (growths, wanders, drifts), sum 1. rate, rate_u: shape (growths,), shares of the limit a unit of the
+    weights: shape (growths, wanders, drifts, noises), sum 1. rate, rate_u: shape (growths,), shares of the limit a unit of the
     clock at no wear. bend: probability that the rate of a chain changes at once between new and limit.
     """
 
@@ -146,6 +149,7 @@ class Bank:
     growth: Floats
     wander_index: Wholes
     drift_index: Wholes
+    noise_index: Wholes
     bend: Wholes
     weight: Floats
     state: Floats
@@ -233,7 +237,7 @@ def fit_bank(series: Series, prior: RatePrior | None = None) -> Bank:
     pilot, pilot_u = _pilot(series, prior)
     bends = _bend_candidates(series)
     growth_index, wander_index, drift_index, noise_index, bend, held = _members(
-        bends, float(series.share[-1]), prior
+        bends, _bends_held(series, bends, BEND_PRIOR if prior is None else prior.bend), prior
     )
     growth = np.array(GROWTHS)[growth_index]
     end = as_wear(1.0, growth)
@@ -252,12 +256,13 @@ def fit_bank(series: Series, prior: RatePrior | None = None) -> Bank:
         start=(mean[growth_index], spread[growth_index], rate),
     )
     state, covariance = _with_common(series, state, covariance)
-    log_weight = np.log(held) + log_likelihood
+    log_weight = np.log(np.maximum(held, 1e-300)) + log_likelihood
     weight = np.exp(log_weight - log_weight.max())
     return Bank(
         growth=growth,
         wander_index=wander_index,
         drift_index=drift_index,
+        noise_index=noise_index,
         bend=bend,
         weight=weight / weight.sum(),
         state=state,
@@ -412,18 +417,13 @@ def _rate_prior(prior: RatePrior | None, pilot: Floats, pilot_u: Floats) -> tupl
 
 
 def _members(
-    bends: list[int], share: float, prior: RatePrior | None
+    bends: list[int], bends_held: Floats, prior: RatePrior | None
 ) -> tuple[Wholes, Wholes, Wholes, Wholes, Wholes, Floats]:
     """Indices of growth, wander, drift and noise, place of the bend, and prior weight of every member."""
     grid = np.meshgrid(*(np.arange(len(each)) for each in (GROWTHS, WANDERS, DRIFTS, NOISES)), indexing="ij")
     growth, wander, drift, noise = (each.ravel() for each in grid)
     lent = plain_weights() if prior is None else prior.weights
-    held = (lent[..., None] * np.array(NOISE_PRIOR)).ravel()
-    come = min(
-        1.0, max(0.0, share - LATE) / (LATEST - LATE)
-    )  # part of the late bends that would have come by now
-    count = len(bends)
-    bent = min(0.9, (BEND_PRIOR if prior is None else prior.bend) * come + EARLY_BEND) if count else 0.0
+    noises = lent.sum(axis=(0, 1, 2))
     straight = GROWTHS.index(0.0)
     wanders = [WANDERS.index(each) for each in BENT_WANDERS]
     w, n, b = (
@@ -432,33 +432,56 @@ def _members(
             wanders, np.arange(len(NOISES)), np.array(bends, dtype=np.int64), indexing="ij"
         )
     )
-    bent_held = bent / max(1, count) * np.array(NOISE_PRIOR)[n] / len(wanders)
+    place = np.searchsorted(np.array(bends, dtype=np.int64), b)
+    bent_held = bends_held[place] * noises[n] / len(wanders)
     return (
         np.concatenate((growth, np.full(len(w), straight))),
         np.concatenate((wander, w)),
         np.concatenate((drift, np.full(len(w), DRIFTS.index(BENT_DRIFT)))),
         np.concatenate((noise, n)),
         np.concatenate((np.full(len(growth), -1), b)),
-        np.concatenate(((1 - bent) * held, bent_held)),
+        np.concatenate(((1 - bends_held.sum()) * lent.ravel(), bent_held)),
     )
 
 
 def plain_weights() -> Floats:
-    """Return what is held of growth, wander and drift where no class lends more: shape (growths, wanders, drifts)."""
-    growth, wander, drift = (np.array(each) for each in (GROWTH_PRIOR, WANDER_PRIOR, DRIFT_PRIOR))
-    return np.asarray(growth[:, None, None] * wander[None, :, None] * drift[None, None, :])
+    """Return what is held of growth, wander, drift and noise where no class lends more: shape as in `RatePrior`."""
+    priors = (GROWTH_PRIOR, WANDER_PRIOR, DRIFT_PRIOR, NOISE_PRIOR)
+    growth, wander, drift, noise = np.ix_(*(np.array(each) for each in priors))
+    return np.asarray(growth * wander * drift * noise)
 
 
 def _bend_candidates(series: Series) -> list[int]:
-    """Stretches at which the rate may have changed: evenly spaced ones, and the best hinge with its neighbours."""
+    """Stretches at which the rate may have changed: even ones and the best hinge with its neighbours, over all and late in life."""
     count = len(series.clock)
-    if count < 2 * BEND_SIDE:
+    if count < 2 * BEND_SIDE[0]:
         return []
-    places = np.arange(BEND_SIDE, count - BEND_SIDE + 1)
-    even = np.linspace(places[0], places[-1], min(BEND_CANDIDATES, len(places)))
-    best = int(places[_hinge_gain(series, places).argmax()])
-    near = [best - 2, best, best + 2]
-    return sorted({round(each) for each in even.tolist()} | {each for each in near if each in places})
+    places = np.arange(BEND_SIDE[0], count - BEND_SIDE[1] + 1)
+    late = places[np.maximum.accumulate(series.share)[places] > LATE]
+    gain = _hinge_gain(series, places)
+    found: set[int] = set()
+    for some in (places, late):
+        if len(some):
+            even = np.linspace(some[0], some[-1], min(BEND_CANDIDATES, len(some)))
+            best = int(some[gain[some - places[0]].argmax()])
+            found |= {round(each) for each in even.tolist()} | {best - 2, best, best + 2}
+    return sorted(found & set(places.tolist()))
+
+
+def _bends_held(series: Series, bends: list[int], prior: float) -> Floats:
+    """Probability beforehand of a bend at each candidate, which stands for the wear half way to its neighbours.
+
+    Late bends are spread evenly over the wear from LATE to LATEST, early ones over all that was seen: so one that has just
+    come has as much as any, however few its stretches, and none gets more for fitting best.
+    """
+    if not bends:
+        return np.zeros(0)
+    share = np.maximum.accumulate(series.share)
+    at = share[bends]
+    edges = np.concatenate(([share[0]], (at[1:] + at[:-1]) / 2, [share[-1]]))
+    late = np.clip((edges - LATE) / (LATEST - LATE), 0, 1)
+    early = (edges - edges[0]) / max(edges[-1] - edges[0], 1e-300)
+    return np.asarray(np.minimum(prior, 0.85) * np.diff(late) + EARLY_BEND * np.diff(early))
 
 
 def _hinge_gain(series: Series, places: Wholes) -> Floats:
@@ -509,25 +532,33 @@ def passage_of_bank(bank: Bank, ahead: Floats) -> tuple[Floats, Floats]:
 
 
 def weights_without_bend(bank: Bank) -> Floats:
-    """Return the posterior weights of growth, wander and drift given that nothing bent: shape of `plain_weights`, sum 1."""
-    weights = np.zeros((len(GROWTHS), len(WANDERS), len(DRIFTS)))
+    """Return the posterior weights of the members given that nothing bent: shape of `plain_weights`, sum 1."""
+    weights = np.zeros(plain_weights().shape)
     straight = bank.bend < 0
-    growth = np.searchsorted(np.array(GROWTHS), bank.growth[straight])
-    np.add.at(
-        weights, (growth, bank.wander_index[straight], bank.drift_index[straight]), bank.weight[straight]
-    )
+    np.add.at(weights, tuple(each[straight] for each in _places(bank)), bank.weight[straight])
     return np.asarray(weights / max(float(weights.sum()), 1e-300))
 
 
-def lasting_rates(bank: Bank) -> tuple[Floats, Floats]:
-    """Return the lasting rate and its standard deviation under each growth law, nothing having bent: (growths,) each."""
+def lasting_rates(bank: Bank, weights: Floats) -> tuple[Floats, Floats]:
+    """Return the lasting rate and its standard deviation under each growth law, nothing having bent: (growths,) each.
+
+    Args:
+        bank: found without a class.
+        weights: what is held of its members now, shape of `plain_weights`.
+    """
+    anew = bank.weight * (weights / plain_weights())[_places(bank)]
     rates, us = np.zeros(len(GROWTHS)), np.zeros(len(GROWTHS))
     for index, growth in enumerate(GROWTHS):
         mine = (bank.growth == growth) & (bank.bend < 0)
-        weight = bank.weight[mine] + 1e-200
+        weight = anew[mine] + 1e-200
         weight /= weight.sum()
         rates[index] = weight @ bank.state[1, mine]
         us[index] = math.sqrt(
             weight @ (bank.covariance[1, 1, mine] + (bank.state[1, mine] - rates[index]) ** 2)
         )
     return rates, us
+
+
+def _places(bank: Bank) -> tuple[Wholes, Wholes, Wholes, Wholes]:
+    growth = np.searchsorted(np.array(GROWTHS), bank.growth)
+    return growth, bank.wander_index, bank.drift_index, bank.noise_index

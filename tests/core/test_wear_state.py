@@ -154,6 +154,38 @@ def test_a_bend_is_found_where_it_is_and_followed() -> None:
     assert mean(bank, bank.state[1]) * 3 == pytest.approx(0.02, rel=0.15)
 
 
+def test_a_bend_that_has_just_come_is_found_late_in_life() -> None:
+    """Threefold from 65 % of the limit on, ten readings of it: likelier than not; as much too early in life is not believed as soon."""
+
+    def bent(at: int) -> float:
+        found = []
+        for seed in range(6):
+            rng = np.random.default_rng(seed)
+            rows = [
+                read(float(n), 0.01 * n + 0.02 * max(0, n - at) + float(rng.normal(0, 0.02)))
+                for n in range(1, at + 11)
+            ]
+            bank = fit_bank(join(rows, 3.0))
+            found.append(bank.weight[bank.bend >= 0].sum())
+        return float(np.median(found))
+
+    assert bent(195) > 0.5
+    assert bent(195) > bent(60)
+
+
+@settings(deadline=None, max_examples=25)
+@given(st.floats(0.1, 1.3), st.floats(0.0, 0.9), st.integers(12, 90))
+def test_bends_are_held_as_likely_beforehand_as_said(share: float, prior: float, count: int) -> None:
+    """All early ones, and those of the late ones that would have come by now."""
+    series = join(line(count, rate=3 * share / count), 3.0)
+    bends = wear_state._bend_candidates(series)
+    held = wear_state._bends_held(series, bends, prior)
+    come = np.clip((series.share.max() - wear_state.LATE) / (wear_state.LATEST - wear_state.LATE), 0, 1)
+    before = np.clip((series.share[0] - wear_state.LATE) / (wear_state.LATEST - wear_state.LATE), 0, 1)
+    assert np.all(held >= 0)
+    assert held.sum() == pytest.approx(min(prior, 0.85) * (come - before) + wear_state.EARLY_BEND, abs=0.03)
+
+
 def test_a_steady_series_shows_no_bend() -> None:
     found = [fit_bank(join(line(200, seed=seed), 3.0)) for seed in range(10)]
     assert np.mean([bank.weight[bank.bend >= 0].sum() for bank in found]) < 0.15
