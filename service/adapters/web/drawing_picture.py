@@ -14,6 +14,7 @@ from html import escape
 from itertools import pairwise
 
 from service.adapters.web.lengths import MM_IN, mm_words
+from service.adapters.web.texts import say
 from service.core.catalogue import CatalogueChain
 from service.core.side_view import (
     LinkKind,
@@ -89,9 +90,12 @@ def _draw_sides(view: SideView, known: CatalogueChain | None, title: str) -> str
     sheet = _Sheet(k=k, at_x=left + k * (view.driven.radius_mm + pad_mm), at_y=ABOVE + k * high_mm / 2)
     height = ABOVE + k * high_mm + BELOW
     links = _sizes(view.pitch_mm, known, k)
-    said = (
-        f"{title}, from the side: driven sprocket of {view.driven.teeth} teeth on the left, driver of {view.driver.teeth} teeth on "
-        f"the right, centres {mm_words(view.centres_mm)}; the tight strand is on top and runs to the right"
+    said = say(
+        "{name}, from the side: driven sprocket of {driven} teeth on the left, driver of {driver} teeth on the right, centres {centres}; the tight strand is on top and runs to the right",
+        name=title,
+        driven=view.driven.teeth,
+        driver=view.driver.teeth,
+        centres=mm_words(view.centres_mm),
     )
     return "".join(
         [
@@ -129,7 +133,7 @@ def _draw_strand(view: StrandView, known: CatalogueChain | None, title: str) -> 
         _break(sheet.x(mm), sheet.at_y, links) for mm in (0.0, view.length_pitches * view.pitch_mm)
     )
     parts = [
-        _open(height, f"{title}: a piece of straight strand, which runs to the right"),
+        _open(height, say("{name}: a piece of straight strand, which runs to the right", name=title)),
         *_chain(spots, kinds, sheet, links),
         ends,
     ]
@@ -137,7 +141,7 @@ def _draw_strand(view: StrandView, known: CatalogueChain | None, title: str) -> 
         x = sheet.x(view.driver_at * view.pitch_mm)
         parts += [
             f'<line class="centre-line" x1="{x:.1f}" x2="{x:.1f}" y1="{ABOVE:.1f}" y2="{ABOVE + STRAND_HEIGHT:.1f}"/>',
-            _text(x, ABOVE + STRAND_HEIGHT + 18, "to the driver"),
+            _text(x, ABOVE + STRAND_HEIGHT + 18, say("to the driver")),
         ]
     parts += [*_sensors(view, place, sheet, links, supposed=False), *_rule(k, height), "</svg>"]
     return "".join(parts)
@@ -207,14 +211,17 @@ def _teeth_words(view: SideView, sheet: _Sheet) -> Iterable[str]:
     """Both below the greater one, so that no strand crosses them."""
     greater_mm = max(view.driver.radius_mm, view.driven.radius_mm)
     below = sheet.at_y + sheet.k * (greater_mm + 0.7 * view.pitch_mm) + 20
-    for wheel, name in ((view.driven, "driven"), (view.driver, "driver")):
+    for wheel, words in (
+        (view.driven, say("driven, {teeth} teeth", teeth=view.driven.teeth)),
+        (view.driver, say("driver, {teeth} teeth", teeth=view.driver.teeth)),
+    ):
         x = sheet.x(wheel.x_mm)
         anchor, at = "middle", x
         if x < NAME_HALF_PX:
             anchor, at = "start", MARGIN / 4
         elif x > WIDTH - NAME_HALF_PX:
             anchor, at = "end", WIDTH - MARGIN / 4
-        yield _text(at, below, f"{name}, {wheel.teeth} teeth", kind="name", anchor=anchor)
+        yield _text(at, below, words, kind="name", anchor=anchor)
 
 
 def _centres(view: SideView, sheet: _Sheet) -> Iterable[str]:
@@ -222,8 +229,10 @@ def _centres(view: SideView, sheet: _Sheet) -> Iterable[str]:
     start, end = sheet.x(0.0), sheet.x(view.centres_mm)
     yield f'<path class="centre-line" d="M{start:.1f} {sheet.at_y:.1f}H{end:.1f}"/>'
     inside = sheet.x(view.driven.radius_mm), sheet.x(view.centres_mm - view.driver.radius_mm)
-    about = "about " if Supposed.CENTRES in view.supposed else ""
-    yield _text(sum(inside) / 2, sheet.at_y - 6, f"{about}{mm_words(view.centres_mm)}")
+    words = mm_words(view.centres_mm)
+    if Supposed.CENTRES in view.supposed:
+        words = say("about {length}", length=words)
+    yield _text(sum(inside) / 2, sheet.at_y - 6, words)
 
 
 def _direction(view: SideView, sheet: _Sheet, links: _Links) -> Iterable[str]:
