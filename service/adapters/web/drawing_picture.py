@@ -14,7 +14,7 @@ from html import escape
 from itertools import pairwise
 
 from service.adapters.web.lengths import MM_IN, mm_words
-from service.adapters.web.texts import say
+from service.adapters.web.texts import figures, say
 from service.core.catalogue import CatalogueChain
 from service.core.side_view import (
     LinkKind,
@@ -350,4 +350,4 @@ def round_length(most: float) -> float:
 
 def _text(x: float, y: float, words: str, *, kind: str = "", anchor: str = "middle") -> str:
     named = f' class="{kind}"' if kind else ""
-    return f'<text{named} x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}">{escape(words)}</text>'
+    return f'<text{named} x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}">{escape(figures(words))}</text>'

@@ -15,7 +15,7 @@ from itertools import pairwise
 import numpy as np
 
 from service.adapters.web.lengths import pitch_words
-from service.adapters.web.texts import say
+from service.adapters.web.texts import figures, say
 from service.adapters.web.words import number_words
 from service.core.strobe import Strobe, frozen_joints
 
@@ -256,4 +256,4 @@ def _trains(strobe: Strobe) -> Iterable[str]:
 
 def _text(x: float, y: float, words: str, kind: str = "", *, anchor: str = "middle") -> str:
     named = f' class="{kind}"' if kind else ""
-    return f'<text{named} x="{x:.2f}%" y="{y:.0f}" text-anchor="{anchor}">{escape(words)}</text>'
+    return f'<text{named} x="{x:.2f}%" y="{y:.0f}" text-anchor="{anchor}">{escape(figures(words))}</text>'

@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.adapters.web.strobe_picture import HALVES, LENS_BEYOND, WIDE, Held, close_half, draw_strobe
+from service.adapters.web.texts import speak
 from service.core.strobe import Strobe
 
 HELD = Held(new_pitches=20.4, limit_pitches=20.4 / 1.03, pitch_mm=25.4, corrected=20.153)
@@ -148,3 +149,10 @@ def test_the_mark_of_the_lag_spans_it_among_the_pulses_as_they_came() -> None:
     assert at(line) in ups
     assert at(line, "x2") in downs
     assert (at(line, "x2") - at(line)) / (ups[1] - ups[0]) == pytest.approx(0.15, abs=0.01)
+
+
+def test_decimals_are_those_of_the_language() -> None:
+    with speak("de"):
+        written = [each.text or "" for each in drawn(a_strobe(20.15)).iter("text")]
+    assert any("0,150" in text for text in written)
+    assert not any("0.150" in text or "25.4" in text for text in written)
