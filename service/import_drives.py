@@ -142,7 +142,7 @@ class ImportDrives:
                 f"{len(refused)} {'line is' if len(refused) == 1 else 'lines are'} refused, and nothing was stored: correct "
                 f"line {refused[0].line} first ({refused[0].refusals[0].text})"
             )
-        changes = [change for each in plan.lines for change in _changes(each, at_ns, by)]
+        changes = [change for each in plan.lines for change in _changes(each, at_ns, by, why)]
         if not changes:
             return plan
         counts = {str(fate): len(plan.of(fate)) for fate in Fate if fate is not Fate.REFUSED}
@@ -306,7 +306,7 @@ def _puts(line: PlannedLine) -> Iterator[Drive | Chain | Baseline | str]:
         yield line.baseline
 
 
-def _changes(line: PlannedLine, at_ns: int, by: str) -> Iterator[RegisterChange]:
+def _changes(line: PlannedLine, at_ns: int, by: str, why: str) -> Iterator[RegisterChange]:
     """Yield what is stored of a line, each with what the audit log says of it."""
     for put in _puts(line):
         if isinstance(put, Drive):
@@ -315,9 +315,9 @@ def _changes(line: PlannedLine, at_ns: int, by: str) -> Iterator[RegisterChange]
             else:
                 before = replace(put, **{each.name: each.old for each in line.changes})
                 entry = drive_entry("drive changed", before, put, at_ns, by)
-            yield RegisterChange(put, entry)
+            yield RegisterChange(put, replace(entry, why=why))
         elif isinstance(put, Chain):
-            yield RegisterChange(put, chain_entry(put, at_ns, by))
+            yield RegisterChange(put, replace(chain_entry(put, at_ns, by), why=why))
         elif isinstance(put, Baseline):
             said = put if put.recorded_by else replace(put, recorded_by=by)
             yield RegisterChange(said, baseline_entry(said, at_ns, by))

@@ -60,6 +60,9 @@ def one_refused(request: Request, parts: PartsDep, number: int) -> HTMLResponse:
     values = {
         "kept": kept,
         "content": content_of(payload),
+        "registered": any(
+            each.drive_id == kept.rejection.drive_id for each in parts.register.drives(retired=True)
+        ),
         "text": payload_text(payload),
         "dump": hex_dump(payload[:4096]),
         "cut": kept.rejection.payload_bytes > len(payload),

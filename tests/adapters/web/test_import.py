@@ -90,10 +90,11 @@ def test_a_change_is_shown_from_what_to_what_and_all_else_stays(plant: Plant) ->
     store(plant, text, look(plant, text)["key"])
     assert plant.ports.register.drive("press-3") == replace(A_DRIVE, site="Eschbach")
     entry = plant.ports.audit_log.entries(subject="drive press-3")[0]
-    assert (entry.what, dict(entry.old), dict(entry.new)) == (
+    assert (entry.what, dict(entry.old), dict(entry.new), entry.why) == (
         "drive changed",
         {"site": "Talheim"},
         {"site": "Eschbach"},
+        "from the sheet",
     )
 
 
