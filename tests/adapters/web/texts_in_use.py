@@ -65,7 +65,6 @@ NOT_SHOWN = frozenset(
         "{len} observations lie after now: give those until now, or a later now",
         "there is no alert {alert_id}: an id is that of a drive, a dot and a condition, as GET /api/v1/alerts has them",
         "routes of linklag",
-        "{routes} routes",
         "name {hash_of}",
         "from {parsed}",
         "from {address}",
