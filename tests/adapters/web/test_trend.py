@@ -28,6 +28,7 @@ from service.core.setpoint import ConditionKind, Facts, Override, Priority, Scop
 from service.ports import Resolution
 from tests.adapters.web.plant import API, NOW_NS, Plant, add, reading_of, with_press
 from tests.contracts.given import A_HAND_VALUE, NOON_NS, S
+from tests.foretold import kept
 
 HOSTILE = "<script>alert(1)</script>\"'&"
 INTERVALS_NS = {Span.RAW: 0, Span.MINUTE: 60 * S, Span.HOUR: 3600 * S, Span.DAY: DAY_NS}
@@ -241,6 +242,19 @@ def test_an_own_window_without_a_point_is_still_a_picture_that_can_be_moved(plan
     assert "Nothing was measured over the time shown" in page
     assert "data-goes-on" not in page
     assert "Nothing came over this span" in plant.page("/drives/press-3?span=day")
+
+
+def test_an_own_window_into_the_time_to_come_shows_the_forecast_and_one_before_it_does_not(
+    plant: Plant,
+) -> None:
+    with_press(plant)
+    plant.ports.prognoses.keep([kept("press-3", 100, NOW_NS, chain_id="press-3-a")])
+    ahead, before = (
+        {"from": rfc3339(from_ns), "to": rfc3339(from_ns + DAY_NS)}
+        for from_ns in (NOW_NS + 90 * DAY_NS, NOW_NS - 9 * DAY_NS)
+    )
+    assert of_class(in_it(plant, **ahead), "fan-middle")
+    assert not of_class(in_it(plant, **before), "fan-middle")
 
 
 @given(st.lists(st.integers(0, 10_000), max_size=400))
