@@ -55,10 +55,17 @@ class ScipyLifeFitter:
 
 
 def _held(bound: Any, share: Any, where_open: float) -> Any:
-    """The bound, where scipy leaves it open: at a share of 1 nobody has ended yet, at 0 nobody is left to tell."""
-    return np.where(
-        np.isfinite(bound), bound, np.where(share >= 1, 1.0, np.where(share <= 0, 0.0, where_open))
-    )
+    """The bound, where scipy leaves it open: at a share of 1 nobody has ended yet.
+
+    At 0 nobody is left, and the formula gives no interval: the upper bound stays where it was, for the last that ended says nothing
+    of how sure that is.
+    """
+    held = np.where(np.isfinite(bound), bound, np.where(share >= 1, 1.0, where_open))
+    gone = share <= 0
+    if gone.any():
+        before = held[~gone]
+        held[gone] = min(where_open, before[-1] if before.size else where_open)
+    return held
 
 
 def _first_at_half(at: Any, share: Any) -> float | None:

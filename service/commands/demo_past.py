@@ -1,6 +1,7 @@
 """What the demo's plant had before it started, entered as people would have entered it: by the doors that they use.
 
-Must not know the plant: the simulator says what was written down. None of it is measured; all of it says that it is the demo's.
+Each thing is entered as of the day on which it was done, so that none of it is news to the shift that is on. Must not know the plant:
+the simulator says what was written down. None of it is measured; all of it says that it is the demo's.
 """
 
 import json
@@ -90,14 +91,15 @@ def _chain_that_is_off(doors: _Doors, row: Mapping[str, Any], now_ns: int) -> No
         removed_ns=off_ns,
         removed_why=row["ended"],
     )
-    doors.operate.fit_chain(chain, at_ns=now_ns, by=BY)
+    doors.operate.fit_chain(chain, at_ns=off_ns, by=BY)
     ended = Ended(
         kind=RemovalKind(row["ended"]), elongation_pct=row["elongation_pct"], u_pct=0.06, note=row["note"]
     )
-    doors.tend.correct_removal(chain.chain_id, ended, at_ns=now_ns, by=BY)
+    doors.tend.correct_removal(chain.chain_id, ended, at_ns=off_ns, by=BY)
 
 
 def _measured(doors: _Doors, row: Mapping[str, Any], now_ns: int) -> None:
+    at_ns = now_ns - row["days"] * DAY_NS
     doors.measure.record_hand_value(
         row["drive_id"],
         method=HandMethod.RULE,
@@ -105,20 +107,21 @@ def _measured(doors: _Doors, row: Mapping[str, Any], now_ns: int) -> None:
         length_mm=row["length_mm"],
         tight=True,
         counted_again=True,
-        measured_ns=now_ns - row["days"] * DAY_NS,
-        at_ns=now_ns,
+        measured_ns=at_ns,
+        at_ns=at_ns,
         by=BY,
     )
 
 
 def _upkeep(doors: _Doors, row: Mapping[str, Any], now_ns: int) -> None:
+    at_ns = now_ns - row["days"] * DAY_NS
     doors.tend.record_upkeep(
         row["drive_id"],
         kind=UpkeepKind(row["kind"]),
-        done_ns=now_ns - row["days"] * DAY_NS,
+        done_ns=at_ns,
         lubricant=row["lubricant"],
         note=row["note"],
-        at_ns=now_ns,
+        at_ns=at_ns,
         by=BY,
     )
 
@@ -133,13 +136,14 @@ def _supplied(doors: _Doors, row: Mapping[str, Any], now_ns: int) -> None:
 
 
 def _job(doors: _Doors, row: Mapping[str, Any], now_ns: int) -> None:
+    at_ns = now_ns - round(row["since_h"] * HOUR_NS)
     doors.hand_over.open_work(
         row["drive_id"],
         kind=WorkKind(row["kind"]),
         why=row["why"],
         work_order=row["work_order"],
-        since_ns=now_ns - round(row["since_h"] * HOUR_NS),
-        at_ns=now_ns,
+        since_ns=at_ns,
+        at_ns=at_ns,
         by=BY,
     )
 

@@ -54,6 +54,16 @@ def test_the_end_of_an_interval_that_was_not_reached_is_open() -> None:
     assert found.high is None
 
 
+def test_where_the_last_one_ended_the_interval_does_not_close_on_it() -> None:
+    """Nobody is left then, and one chain would otherwise be told as sure to the day."""
+    one = FITTER.survival([505.0, 400.0], [True, False])
+    assert (one.median, one.high) == (505, None)
+    last = one.steps[-1]
+    assert (last.share, last.low, last.high) == (0.0, 0.0, 1.0)
+    placebo = FITTER.survival(*sample(PLACEBO)).steps
+    assert placebo[-1].high == placebo[-2].high
+
+
 def test_without_censoring_the_median_is_that_of_the_lengths() -> None:
     assert FITTER.survival([5.0, 1.0, 3.0], [True] * 3).median == 3
 

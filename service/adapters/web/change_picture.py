@@ -175,11 +175,12 @@ def _row(change: Change, number: int, scale: _Scale) -> str:
     if marks:
         first, last = (scale.x(pick(day for _, day, _ in marks)) for pick in (min, max))
         parts.append(f'<line class="until" x1="{first:.2f}%" x2="{last:.2f}%" y1="{y:.0f}" y2="{y:.0f}"/>')
-    beyond = [f"{words}" for _, day, words in marks if day >= scale.end]
     parts += [_mark(kind, scale.x(day), y, words) for kind, day, words in marks if day < scale.end]
-    if beyond:
+    far = next(((day, words) for _, day, words in marks if day >= scale.end), None)
+    if far is not None:
         parts.append(
-            f'<text class="beyond" x="100%" y="{y + 4:.0f}">{escape(beyond[0])} \N{RIGHTWARDS ARROW}</text>'
+            f'<text class="beyond" x="100%" y="{y + 4:.0f}"><title>{escape(far[1])}</title>'
+            f"{told(day_words(far[0]))} \N{RIGHTWARDS ARROW}</text>"
         )
     name = escape(change.drive.name or change.drive.drive_id)
     # Last: it lies over the line where space is short.
