@@ -5,7 +5,7 @@ import re
 from collections.abc import Callable, Mapping
 from contextvars import ContextVar
 from datetime import tzinfo
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -99,7 +99,7 @@ def _environment(language: str = texts.ENGLISH) -> Environment:
     environment.globals.update(
         _=told,
         lang=language,
-        script_texts=script_texts(language),
+        script_texts=partial(script_texts, language),
         languages=texts.languages(),
         form_token_field=form_token_field,
         signed_in=signed_in,
@@ -130,12 +130,10 @@ def hand_words(report: HandReport) -> tuple[str, str]:
     return words.elongation_words(report.elongation.elongation_pct, report.elongation.u_pct)
 
 
-def script_texts(language: str) -> Markup:
-    """Return what scripts need to speak a language, as JSON to stand in a page; "" for English."""
-    if language == texts.ENGLISH:
-        return Markup("")
+def script_texts(language: str, *, streamed: bool = False) -> Markup:
+    """Return what scripts need to speak a language, as JSON to stand in a page. streamed: also what the stream of readings says."""
     found = texts.catalogue(language)
-    handed = {"said": found.scripts, "told": found.streamed, "decimal": found.decimal}
+    handed = {"said": found.scripts, "told": found.streamed if streamed else {}, "decimal": found.decimal}
     return htmlsafe_json_dumps(handed, dumps=json.dumps, ensure_ascii=False, separators=(",", ":"))
 
 
