@@ -20,7 +20,7 @@ from service.core.urgency import S_NS, Need, Sound, Standing, need_of, rank
 from service.core.work import Work
 from service.ports import KeptPrognosis, Stores
 
-FORECASTS_S = 10.0  # a forecast is made once an hour: the live board may show it so much later
+FORECASTS_S = 10.0  # a forecast is made once an hour: the board may show it so much later
 _UNSEEN = frozenset({Annunciation.UNACKNOWLEDGED, Annunciation.RETURNED})
 
 
@@ -68,12 +68,12 @@ class BoardRows:
     _one_at_a_time: threading.Lock = field(default_factory=threading.Lock)
 
     def read(self, now_ns: int) -> list[Row]:
-        """Return all drives as they are now, what needs doing first on top."""
-        return self._read(now_ns, forecasts_s=0.0)
+        """Return all drives as they are now, what needs doing first on top; forecasts may be FORECASTS_S old."""
+        return self._read(now_ns)
 
     def follow(self, now_ns: int) -> list[Row]:
-        """Return the same for who looks again and again: forecasts may be FORECASTS_S old."""
-        rows = self._read(now_ns, forecasts_s=FORECASTS_S)
+        """Return the same, and keep it for who asks soon after."""
+        rows = self._read(now_ns)
         self._newest = now_ns, rows
         self.by_id = {each.drive.drive_id: each for each in rows}
         return rows
@@ -86,10 +86,10 @@ class BoardRows:
                 return known[1]
             return self.follow(now_ns)
 
-    def _read(self, now_ns: int, *, forecasts_s: float) -> list[Row]:
+    def _read(self, now_ns: int) -> list[Row]:
         states = self.board.states(now_ns)
         leads = self._lead_days()
-        alerts, forecasts = self._standing(), self._forecasts_of(now_ns, forecasts_s)
+        alerts, forecasts = self._standing(), self._forecasts_of(now_ns)
         work: dict[str, list[Work]] = {}
         for each in self.stores.work_in_hand.in_hand():
             work.setdefault(each.drive_id, []).append(each)
@@ -133,9 +133,9 @@ class BoardRows:
             known = self._alerts = number, by_drive
         return known[1]
 
-    def _forecasts_of(self, now_ns: int, within_s: float) -> dict[str, KeptPrognosis]:
+    def _forecasts_of(self, now_ns: int) -> dict[str, KeptPrognosis]:
         known = self._forecasts
-        if known is None or not 0 <= now_ns - known[0] < within_s * S_NS:
+        if known is None or not 0 <= now_ns - known[0] < FORECASTS_S * S_NS:
             known = now_ns, {each.drive_id: each for each in self.stores.prognoses.newest()}
             self._forecasts = known
         return known[1]

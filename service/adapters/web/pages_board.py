@@ -19,6 +19,7 @@ from pydantic import BaseModel, Field
 from service.adapters.web import texts
 from service.adapters.web.board_rows import BoardRows, Row, counts
 from service.adapters.web.live import EventStream, Live, News
+from service.adapters.web.pages_alerts import dead_routes
 from service.adapters.web.parts import PartsDep, WebSettings
 from service.adapters.web.problems import ProblemError
 from service.adapters.web.row_words import NEEDS, Numbers, numbers_of, words_of
@@ -36,7 +37,7 @@ GROUPINGS = {
     "none": "nothing",
 }
 PLACES = {"site": "Site", "area": "Area", "line": "Line", "drive_class": "Class"}
-SUMMARY_S = 1.0  # so old the rows may be that many viewers' summaries are counted from
+RECENT_S = 1.0  # so old the rows may be where they are read once a second for open boards anyway
 WITHOUT = {
     "site": "Without a site",
     "area": "Without an area",
@@ -142,7 +143,8 @@ def board(request: Request, parts: PartsDep, asked: AskedDep) -> HTMLResponse:
     after = parts.board_lives[
         texts.language()
     ].newest_id  # before the rows are read: what comes meanwhile is sent again, none is missed
-    rows = parts.board_rows.read(now_ns)
+    is_followed = any(each.clients for each in parts.board_lives.values())
+    rows = parts.board_rows.recent(now_ns, RECENT_S) if is_followed else parts.board_rows.read(now_ns)
     values = {
         "asked": asked,
         "groups": groups_of(rows, asked, drawer(parts.settings, now_ns)),
@@ -150,6 +152,7 @@ def board(request: Request, parts: PartsDep, asked: AskedDep) -> HTMLResponse:
         "choices": choices(rows, asked),
         "groupings": GROUPINGS.items(),
         "after": after,
+        "dead_routes": dead_routes(parts),
         **_summary(rows, asked),
     }
     return render(request, "board.html", values, now_ns=now_ns)
@@ -158,7 +161,7 @@ def board(request: Request, parts: PartsDep, asked: AskedDep) -> HTMLResponse:
 @router.get("/board/summary", response_class=HTMLResponse)
 def summary(parts: PartsDep, asked: AskedDep) -> HTMLResponse:
     """How many drives have each need: what stands above the board, for a page that is open."""
-    rows = parts.board_rows.recent(parts.now_ns(), SUMMARY_S)
+    rows = parts.board_rows.recent(parts.now_ns(), RECENT_S)
     values = _summary(rows, asked)
     draw = macro("board_parts.html", "summary")
     return HTMLResponse(draw(values["needs"], asked, values["total"], values["shown"]))

@@ -178,17 +178,21 @@ def test_a_board_that_shows_some_stays_so_while_it_is_live(page: Page, ports: Po
 
 
 def test_ages_grow_and_a_drive_without_news_says_so(page: Page, ports: Ports) -> None:
-    app = app_on(ports, now_ns=time.time_ns, stream_period_s=0.1, stale_after_s=3.0)
-    add(Plant(ports, app, None), "a")  # type: ignore[arg-type]
-    ports.readings.store([reading("a", 1.0, seq=1)])
+    app = app_on(ports, now_ns=time.time_ns, stream_period_s=0.1, stale_after_s=120.0)
+    for drive_id, seconds_ago in (("fresh", 0), ("quiet", 119), ("silent", 300)):
+        add(Plant(ports, app, None), drive_id)  # type: ignore[arg-type]
+        ports.readings.store([reading(drive_id, 1.0, seconds_ago=seconds_ago, seq=1)])
     with served(app) as url:
         page.goto(url)
-        news = row(page, "a").locator(".news")
-        expect(news).to_have_text(re.compile(r"[12] s"), timeout=SOON_MS)
-        expect(news.locator(".quiet")).to_be_hidden()
-        expect(news).to_have_text(re.compile(r"no news for [3-9] s"), timeout=SOON_MS)
-        expect(news.locator(".quiet")).to_be_visible()
-        expect(row(page, "a").locator(".live")).to_have_class(re.compile("stale"))
+        expect(page.locator("#stream")).to_have_text("Live", timeout=SOON_MS)
+        expect(row(page, "fresh").locator(".news")).to_have_text(re.compile(r"\d+ s"))
+        expect(row(page, "fresh").locator(".quiet")).to_be_hidden()
+        expect(row(page, "silent").locator(".quiet")).to_be_visible()
+        expect(row(page, "silent").locator(".news")).to_have_text(re.compile(r"no news for \d+ min"))
+        expect(row(page, "quiet").locator(".quiet")).to_be_visible(
+            timeout=SOON_MS
+        )  # grown past what is fresh
+        expect(row(page, "quiet").locator(".live")).to_have_class(re.compile("stale"))
 
 
 def test_the_wall_says_loudly_that_it_is_old_and_goes_on_by_itself_after_a_restart(
