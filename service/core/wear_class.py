@@ -126,22 +126,22 @@ def learn_class(mates: Sequence[Series]) -> WearClass | None:
 
 
 def learn_course(mates: Sequence[Series]) -> Course:
-    """Return the course of a class, learnt twice: in even parts of the way to the limit, then in even parts of life.
+    """Return the course of a class, from PARTS that are even on the way to the limit, then even in half way, half life by that.
 
     Where wear is slow, a tenth of the way is much of a life, and more happens in it than a straight piece can follow.
     """
-    rough = _even_course(mates)
-    rest = _even_course([rough.straightened(each) for each in mates])
-    return _course(rough.slope * np.interp(rough.mapped, GRID, rest.slope))
+    even = np.linspace(0, 1, PARTS + 1)
+    rough = _course_by_parts(mates, even)
+    return _course_by_parts(mates, np.interp(even, (GRID + rough.mapped) / 2, GRID))
 
 
-def _even_course(mates: Sequence[Series]) -> Course:
-    """Clock that a share of the limit took, in PARTS of the way, by part and by chain.
+def _course_by_parts(mates: Sequence[Series], edges: Floats) -> Course:
+    """The course by the clock that a share of the limit took in each part of the way, of each chain.
 
     The logarithm of it is a sum of one term for the chain and one for the part (two-way layout, by sweeps; Tukey,
     Exploratory Data Analysis (1977), ch. 10 and 11, from memory, with means), the part's drawn to 0 by COURSE_SHRINK chains.
     """
-    slowness = np.log(np.maximum([_slowness(each) for each in mates], 1e-300))
+    slowness = np.log(np.maximum([_slowness(each, edges) for each in mates], 1e-300))
     seen = np.isfinite(slowness)
     counts = seen.sum(axis=0)
     part = np.zeros(PARTS)
@@ -152,7 +152,7 @@ def _even_course(mates: Sequence[Series]) -> Course:
     known = np.flatnonzero(counts)
     if len(known) < 2:
         return STRAIGHT
-    middle = (known + 0.5) / PARTS
+    middle = ((edges[:-1] + edges[1:]) / 2)[known]
     line = np.interp(GRID, middle, part[known])
     before, after = middle[0] > GRID, middle[-1] < GRID
     for end, beside, side in ((0, 1, before), (-1, -2, after)):
@@ -167,13 +167,13 @@ def _course(slope: Floats) -> Course:
     return Course(mapped=(mapped - zero) / (one - zero), slope=slope / (one - zero))
 
 
-def _slowness(series: Series) -> Floats:
-    """Clock for a share of the limit in each of PARTS, NaN where less than PART_COVER of it was seen: shape (PARTS,)."""
+def _slowness(series: Series, edges: Floats) -> Floats:
+    """Clock for a share of the limit in each part, NaN where less than PART_COVER of it was seen: shape (PARTS,)."""
     risen, first = np.unique(np.maximum.accumulate(series.share), return_index=True)
     clock = series.clock[first]
-    low = np.maximum(np.arange(PARTS) / PARTS, risen[0])
-    high = np.minimum((np.arange(PARTS) + 1) / PARTS, risen[-1])
-    seen = high - low > PART_COVER / PARTS
+    low = np.maximum(edges[:-1], risen[0])
+    high = np.minimum(edges[1:], risen[-1])
+    seen = high - low > PART_COVER * np.diff(edges)
     took = np.interp(high, risen, clock) - np.interp(low, risen, clock)
     return np.where(seen & (took > 0), took / np.where(seen, high - low, 1.0), np.nan)
 

@@ -5,10 +5,11 @@ import pytest
 
 from service.core.wear_class import (
     GRID,
+    PARTS,
     RATE_SPREAD,
     STRAIGHT,
     Course,
-    _even_course,
+    _course_by_parts,
     _rates,
     learn_class,
     learn_course,
@@ -147,7 +148,7 @@ def test_a_class_that_bends_lends_bends_and_one_that_does_not_lends_few() -> Non
 def test_a_course_follows_a_class_that_lingers_over_the_first_tenth_of_the_way() -> None:
     """Under z = t^4 the first tenth of the way takes over half of the life, so even parts of the way would miss what is in it."""
     mates = [chain(rate, seed, power=4.0, u=0.003) for seed, rate in enumerate(rates(12))]
-    twice, once = learn_course(mates), _even_course(mates)
+    twice, once = learn_course(mates), _course_by_parts(mates, np.linspace(0, 1, PARTS + 1))
     left, before = (
         np.mean([off_a_line(each.straightened(mate)) for mate in mates]) for each in (twice, once)
     )
