@@ -726,12 +726,13 @@ def _do_alerts(alerts: Iterable[Alert]) -> Iterator[Content]:
         gone = each.annunciation is Annunciation.RETURNED
         mend = each.facts.mend if each.facts and not gone else ""
         high = ", high priority" if each.priority is Priority.HIGH else ""
+        cause = each.facts.cause if each.facts else "nobody has yet"
         yield _todo(
             TodoKind.ANSWER,
             each.drive_id,
             f"Acknowledge: {ENGLISH[each.kind].title}{', which has gone again' if gone else ''}."
             f"{f' {mend}' if mend else ''}",
-            f"{each.facts.cause if each.facts else 'nobody has yet'}{high}",
+            f"{cause.rstrip('.')}{high}" if high else cause,
             at_drive=bool(each.facts and each.facts.at_drive and not gone),
         )
 

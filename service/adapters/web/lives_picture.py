@@ -201,7 +201,7 @@ def _heights(values: Sequence[tuple[float | None, float | None]], *, from_zero: 
 
 def _scale(row: _Row) -> list[str]:
     """The name of a plot, its grid and the labels of that, which stand in the gutter."""
-    parts = [f'<text class="row-words" x="0" y="{row.top - 5:.0f}">{row.words}</text>']
+    parts = [f'<text class="row-words" x="{GUTTER}%" y="{row.top - 5:.0f}">{row.words}</text>']
     ticks = value_ticks(row.low, row.high)
     if row.height <= BESIDE_PLOT:
         ticks = [ticks[0], ticks[-1]] if len(ticks) > 1 else ticks

@@ -213,6 +213,7 @@ def test_a_route_by_which_nothing_goes_out_is_told_in_one_line(plant: Plant) -> 
     page = plant.page("/alerts")
     assert "Nothing gets out by Mail of the shift." in plain(page)
     assert 'href="/routes"' in page.split("routes-down")[1].split("</div>")[0]
+    assert "Nothing gets out by Mail of the shift." in plain(plant.page("/"))
 
 
 def test_a_history_is_the_newest_first_with_both_times_where_they_differ(plant: Plant) -> None:
