@@ -20,6 +20,10 @@ from service.measure_by_hand import known_by_hand, known_of, newest_tight
 from service.ports import HandValues, Newest, Readings, Register
 
 SECOND_NS = 1_000_000_000
+SLACK_KEPT_NS = (
+    60 * SECOND_NS
+)  # so long earlier measurements by hand are remembered where the newest was of a slack chain
+SLACK_AT_ONCE = 20  # drives of which they are asked for again in one look
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,6 +102,7 @@ class Board:
         self._readings, self._register, self._hand_values = readings, register, hand_values
         self._sensing = sensing
         self._snapshot: Snapshot | None = None
+        self._slack: dict[str, tuple[int, HandValue, list[HandValue]]] = {}  # when asked, the newest, all
 
     def snapshot(self) -> Snapshot:
         """Return the register as it now is."""
@@ -119,10 +124,7 @@ class Board:
         """Return every drive that is not retired, most worn first; those without a number last, by id."""
         known = self.snapshot()
         newest = {each.drive_id: each for each in self._readings.newest()}
-        by_hand = {each.drive_id: [each] for each in self._hand_values.newest()}
-        for drive_id, (value,) in by_hand.items():
-            if not value.tight:  # an earlier one may count
-                by_hand[drive_id] = self._hand_values.of(drive_id)
+        by_hand = self._by_hand(now_ns)
         states = [
             state_of(
                 drive,
@@ -139,6 +141,23 @@ class Board:
         ]
         healths = self._sensing.look(watched, now_ns)
         return most_worn_first(replace(each, health=healths.get(each.drive.drive_id)) for each in states)
+
+    def _by_hand(self, now_ns: int) -> dict[str, list[HandValue]]:
+        """The newest measurement by hand of each drive; all of them where it was of a slack chain, for an earlier one may count.
+
+        These are asked for drive by drive: at once where the newest is another, else a few drives a look.
+        """
+        newest = {each.drive_id: each for each in self._hand_values.newest()}
+        slack = {drive_id: each for drive_id, each in newest.items() if not each.tight}
+        known = {drive_id: each for drive_id, each in self._slack.items() if slack.get(drive_id) == each[1]}
+        old = [drive_id for drive_id, each in known.items() if not 0 <= now_ns - each[0] < SLACK_KEPT_NS]
+        again = sorted(old, key=lambda drive_id: known[drive_id][0])[:SLACK_AT_ONCE]
+        for drive_id in {*(slack.keys() - known.keys()), *again}:
+            known[drive_id] = now_ns, slack[drive_id], self._hand_values.of(drive_id)
+        self._slack = known  # one assignment: threads see the old or the new
+        return {
+            drive_id: known[drive_id][2] if drive_id in known else [each] for drive_id, each in newest.items()
+        }
 
     def state(self, drive_id: str, now_ns: int) -> DriveState:
         """Return one drive, retired or not. Raises NotFoundError."""

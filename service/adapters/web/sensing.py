@@ -23,6 +23,7 @@ KEPT_NS = 600 * SECOND_NS  # so old a judgement of many readings may be on the b
 FRESH_NS = 30 * SECOND_NS  # and on a drive's own page
 REFUSED_AFTER_NS = 15 * SECOND_NS  # without a reading for so long a drive's refused messages are looked at
 REFUSED_ROWS = 10
+REFUSED_AT_ONCE = 20  # drives whose refused messages one look asks for, so that an outage of all of them costs no query for each
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,6 +69,7 @@ class Sensing:
         all_of_them = list(watched)
         states, work = self._device_states(), self._work()
         self._assess_one(all_of_them, now_ns)
+        self._ask_refused(all_of_them, now_ns)
         found = {each.drive.drive_id: self._health(each, states, work, now_ns) for each in all_of_them}
         self._before = {drive_id: known for drive_id, known in found.items() if known is not None}
         return self._before
@@ -75,6 +77,7 @@ class Sensing:
     def look_at(self, watched: Watched, now_ns: int) -> tuple[Health | None, Assessed | None]:
         """Return the state of the sensing of one drive, and what many of its readings show, as of now."""
         assessed = self._assess(watched, now_ns, FRESH_NS)
+        self._ask_refused([watched], now_ns)
         return self._health(watched, self._device_states(), self._work(), now_ns), assessed
 
     def _device_states(self) -> dict[str, DeviceState]:
@@ -103,34 +106,37 @@ class Sensing:
     def _known(
         self, watched: Watched, device: DeviceState | None, work: Sequence[Work], now_ns: int
     ) -> Known:
-        newest, chain = watched.newest, watched.chain
+        chain = watched.chain
         baseline = baseline_at(watched.baselines, now_ns)
         open_ns = begun_anew_ns(watched.drive.note, baseline)
         begun_ns = [each.since_ns for each in work if each.kind in COMMISSIONING_KINDS]
-        late = newest is None or newest.t_ns < now_ns - REFUSED_AFTER_NS
         return Known(
             now_ns=now_ns,
             pitch_mm=chain.pitch_mm if chain else None,
             quiet_after_s=self.quiet_after_s,
             online=device.online if device else None,
             online_since_ns=device.since_ns if device else 0,
-            clock_refused_ns=self._clock_refused(watched.drive.drive_id, now_ns) if late else (),
+            clock_refused_ns=self._clock_refused(watched, now_ns),
             commissioned=baseline is not None or chain is None,
             commissioning_since_ns=min([*begun_ns, *([open_ns] if open_ns else [])], default=None),
             simulated=any(each.kind in SIMULATION_KINDS for each in work),
         )
 
-    def _clock_refused(self, drive_id: str, now_ns: int) -> tuple[int, ...]:
-        """When messages of a drive were refused for their clock, as far as it can be told from the newest of them."""
-        looked_ns, found = self._refused_ns.get(drive_id, (0, ()))
-        if not 0 <= now_ns - looked_ns < REFUSED_AFTER_NS:
+    def _clock_refused(self, watched: Watched, now_ns: int) -> tuple[int, ...]:
+        """When messages of a drive that is late were refused for their clock, as far as that was asked for."""
+        return self._refused_ns.get(watched.drive.drive_id, (0, ()))[1] if _is_late(watched, now_ns) else ()
+
+    def _ask_refused(self, watched: Iterable[Watched], now_ns: int) -> None:
+        """Ask for the refused messages of late drives, of those that were not asked for longest."""
+        looked_ns = {each.drive.drive_id: 0 for each in watched if _is_late(each, now_ns)}
+        looked_ns = {drive_id: self._refused_ns.get(drive_id, (0, ()))[0] for drive_id in looked_ns}
+        due = [each for each, at_ns in looked_ns.items() if not 0 <= now_ns - at_ns < REFUSED_AFTER_NS]
+        for drive_id in sorted(due, key=lambda each: looked_ns[each])[:REFUSED_AT_ONCE]:
             kept = self.refused.rejections(drive_id, REFUSED_ROWS)
             clock_off = [
                 each.rejection for each in kept if each.rejection.reason is RejectionReason.CLOCK_OFF
             ]
-            found = tuple(each.received_ns for each in clock_off)
-            self._refused_ns[drive_id] = now_ns, found
-        return found
+            self._refused_ns[drive_id] = now_ns, tuple(each.received_ns for each in clock_off)
 
     # What takes long
 
@@ -155,6 +161,10 @@ class Sensing:
         if self._is_due(watched, now_ns, kept_ns):
             self._assessed[drive_id] = _assessed(self.readings, watched, now_ns)
         return self._assessed[drive_id]
+
+
+def _is_late(watched: Watched, now_ns: int) -> bool:
+    return watched.newest is None or watched.newest.t_ns < now_ns - REFUSED_AFTER_NS
 
 
 def _made_with(watched: Watched) -> tuple[object, ...]:

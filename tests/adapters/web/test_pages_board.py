@@ -11,8 +11,10 @@ from sqlalchemy import event
 from sqlalchemy.engine import Engine
 
 from service.adapters.web import texts
+from service.adapters.web.board import SLACK_KEPT_NS
 from service.adapters.web.board_rows import BoardRows
 from service.adapters.web.pages_board import GROUPINGS, Asked
+from service.adapters.web.sensing import REFUSED_AT_ONCE
 from service.core.reading import NotMeasured
 from service.core.supply import Supply, SupplyScope
 from service.core.work import Work, WorkKind
@@ -20,7 +22,7 @@ from tests.adapters.web.alerted import with_alerts
 from tests.adapters.web.on_board import ids_on, needs_on, row_on
 from tests.adapters.web.plant import NOW_NS, Plant, a_plant, add, not_measured, reading_of
 from tests.adapters.web.test_pages import HOSTILE, Page, seen
-from tests.contracts.given import A_SIGHTING, FAKE, NOON_NS, SQLITE, S
+from tests.contracts.given import A_HAND_VALUE, A_SIGHTING, FAKE, NOON_NS, SQLITE, S
 from tests.foretold import kept
 
 
@@ -197,27 +199,62 @@ def test_what_people_typed_is_shown_as_text(plant: Plant) -> None:
     assert HOSTILE in "".join(Page(plant.page("/")).words)
 
 
+def queries_of(plant: Plant) -> int:
+    """Return how many queries one board takes."""
+    asked: list[str] = []
+
+    def note(*said: Any) -> None:
+        asked.append(said[2])
+
+    event.listen(Engine, "before_cursor_execute", note)
+    try:
+        plant.page("/")
+    finally:
+        event.remove(Engine, "before_cursor_execute", note)
+    return len(asked)
+
+
 def test_the_board_asks_the_store_as_often_for_many_drives_as_for_few() -> None:
-    """Of drives whose newest measurement by hand was of a slack chain, and of silent ones, too."""
+    """Half of them are silent, and of half the newest measurement by hand was of a slack chain."""
     counts = []
-    for drives in (3, 60):
+    for drives in (4, 60):
         with a_plant(SQLITE) as plant:
             for number in range(drives):
-                add(plant, f"d{number}", 1.0)
-            plant.page("/")
-            asked: list[str] = []
-
-            def note(*said: Any, into: list[str] = asked) -> None:
-                into.append(said[2])
-
-            event.listen(Engine, "before_cursor_execute", note)
-            try:
+                drive_id = f"d{number}"
+                add(plant, drive_id, None if number % 2 else 1.0)
+                if number % 4 < 2:
+                    value = replace(A_HAND_VALUE, drive_id=drive_id, chain_id=f"{drive_id}-a", tight=False)
+                    plant.ports.hand_values.record(value)
+            for _ in range(1 + drives // REFUSED_AT_ONCE):
                 plant.page("/")
-            finally:
-                event.remove(Engine, "before_cursor_execute", note)
-            counts.append(len(asked))
+            counts.append(queries_of(plant))
     assert counts[0] == counts[1]
-    assert 5 < counts[0] < 40
+    assert 5 < counts[0] < 60
+
+
+def test_an_outage_of_all_drives_costs_a_look_no_query_for_each() -> None:
+    counts = []
+    for drives in (2 * REFUSED_AT_ONCE, 5 * REFUSED_AT_ONCE):
+        with a_plant(SQLITE) as plant:
+            for number in range(drives):
+                add(plant, f"d{number}")
+            counts.append(queries_of(plant))
+    assert counts[0] == counts[1]
+
+
+def test_a_tight_measurement_that_is_entered_late_counts_on_the_board(plant: Plant) -> None:
+    """The newest was of a slack chain and stays the newest; the board asks again for what lies before it."""
+    add(plant, "saw")
+    slack = replace(
+        A_HAND_VALUE, drive_id="saw", chain_id="saw-a", tight=False,
+        measured_ns=NOON_NS + 600 * S, recorded_ns=NOON_NS + 601 * S,
+    )  # fmt: skip
+    plant.ports.hand_values.record(slack)
+    board = plant.app.state.parts.board
+    assert board.states(NOW_NS)[0].by_hand is None
+    earlier = replace(slack, tight=True, measured_ns=NOON_NS + 300 * S, recorded_ns=NOW_NS)
+    plant.ports.hand_values.record(earlier)
+    assert board.states(NOW_NS + SLACK_KEPT_NS)[0].by_hand.t_ns == earlier.measured_ns
 
 
 def told(plant: Plant, asked: Asked | None = None, *, language: str = texts.ENGLISH) -> list[tuple[str, Any]]:
