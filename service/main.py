@@ -11,6 +11,7 @@ from typing import Annotated
 import typer
 
 from service.commands import offline
+from service.commands.backup import backup, restore
 from service.commands.commission import commission
 from service.commands.drive import drive
 from service.commands.hand import hand
@@ -56,6 +57,8 @@ app.command("audit")(audit)
 app.command("plan")(plan)
 app.command("reconvert")(reconvert)
 app.command("commission")(commission)
+app.command("backup")(backup)
+app.command("restore")(restore)
 
 
 @app.command()

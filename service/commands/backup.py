@@ -1,0 +1,94 @@
+"""`linklag backup` and `linklag restore`: the store copied while it is in use, and a copy put back."""
+
+import time
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from service.commands.options import Config, Data, settings_of
+
+PATTERN = "linklag-*.db"  # of the names that `backup` gives by itself
+
+
+def backup(
+    where: Annotated[
+        Path, typer.Argument(metavar="FILE", help="New file; or a folder, and the name is made of the time.")
+    ],
+    *,
+    keep: Annotated[
+        int | None,
+        typer.Option(
+            min=1, metavar="N", help="Of the backups in a folder keep the newest N, delete older ones."
+        ),
+    ] = None,
+    config: Config = None,
+    data: Data = None,
+) -> None:
+    """Copy the store, while everything runs.
+
+    The copy is the store at one moment, is looked at by SQLite, and its rows are counted against the store's; only then it
+    gets its name. It holds secrets of routes and hashes of passwords, as the store does: only you can read it. Keep it on
+    another disk. Settings, keys and certificates are not in it.
+
+    \b
+    Examples:  linklag backup /var/backups/linklag/before-upgrade.db
+               linklag backup /var/backups/linklag --keep 14
+    """  # noqa: D301 (typer wants the character)
+    settings = settings_of(config, data, quiet=True)
+    from service.adapters.database.backup import BackupError, copy_store
+    from service.commands import CommandError
+
+    if keep is not None and not where.is_dir():
+        raise CommandError(f"--keep is for a folder, and {where} is none: name a folder that is there")
+    file = where / f"linklag-{datetime.now(tz=UTC):%Y-%m-%dT%H%M%SZ}.db" if where.is_dir() else where
+    began_s = time.monotonic()
+    try:
+        copied = copy_store(settings.store.file, file)
+    except BackupError as error:
+        raise CommandError(str(error)) from None
+    typer.echo(
+        f"{copied.file}: {copied.bytes / 1e6:.1f} MB, {copied.rows} rows, schema {copied.schema}, sound, "
+        f"{time.monotonic() - began_s:.1f} s"
+    )
+    for old in sorted(where.glob(PATTERN))[:-keep] if keep is not None else []:
+        old.unlink()
+        typer.echo(f"{old}: deleted, older than the newest {keep}")
+
+
+def restore(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="A backup.")],
+    *,
+    config: Config = None,
+    data: Data = None,
+) -> None:
+    """Put a backup in the place of the store. Stop worker and web first.
+
+    The store that is there is moved aside, never deleted: what came since the backup is in it and in nothing else. Events
+    that went out since the backup may go out again, with the same id. An older schema is brought up to date when linklag
+    starts.
+
+    \b
+    Example:  linklag restore /var/backups/linklag/linklag-2026-11-27T020000Z.db
+    """  # noqa: D301 (typer wants the character)
+    settings = settings_of(config, data, quiet=True)
+    from service.adapters.database.backup import BackupError, put_back
+    from service.commands import CommandError
+
+    store = settings.store.file
+    aside = store.with_name(f"{store.name}.{datetime.now(tz=UTC):%Y-%m-%dT%H%M%SZ}.aside")
+    began_s = time.monotonic()
+    try:
+        store.parent.mkdir(parents=True, exist_ok=True)
+        restored = put_back(file, store, aside)
+    except BackupError as error:
+        raise CommandError(str(error)) from None
+    except OSError as error:
+        raise CommandError(f"{store.parent} cannot be made ({error.strerror}): correct --data") from None
+    typer.echo(
+        f"{store}: {restored.bytes / 1e6:.1f} MB, {restored.rows} rows, schema {restored.schema}, sound, "
+        f"{time.monotonic() - began_s:.1f} s"
+    )
+    if aside.exists():
+        typer.echo(f"{aside}: what was there before")

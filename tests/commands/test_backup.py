@@ -1,0 +1,59 @@
+"""`linklag backup` and `linklag restore`, as typed."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.commands.command_line import Cli, command_line
+
+ADD = ("drive", "add", "infeed-2", "-n", "24", "--chain", "16B-1", "--driven-teeth", "57")
+
+
+@pytest.fixture
+def cli(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]) -> Iterator[Cli]:
+    with command_line(tmp_path, monkeypatch, capfd) as call:
+        yield call
+
+
+def test_a_drive_added_after_the_backup_is_gone_after_the_restore(cli: Cli, tmp_path: Path) -> None:
+    assert cli(*ADD).code == 0
+    said = cli("backup", str(tmp_path / "copy.db"))
+    assert (said.code, said.err) == (0, "")
+    assert "sound" in said.out
+    assert cli("drive", "add", "late", *ADD[3:]).code == 0
+    said = cli("restore", str(tmp_path / "copy.db"))
+    assert said.code == 0
+    assert ".aside: what was there before" in said.out
+    listed = cli("drive", "list").out
+    assert "infeed-2" in listed
+    assert "late" not in listed
+
+
+def test_a_folder_keeps_the_newest_and_touches_nothing_else(cli: Cli, tmp_path: Path) -> None:
+    assert cli(*ADD).code == 0
+    folder = tmp_path / "backups"
+    folder.mkdir()
+    for name in ("linklag-2026-01-01T020000Z.db", "linklag-2026-01-02T020000Z.db", "letter.db"):
+        (folder / name).write_bytes(b"")
+    assert cli("backup", str(folder), "--keep", "2").code == 0
+    names = sorted(path.name for path in folder.iterdir())
+    assert names[:2] == ["letter.db", "linklag-2026-01-02T020000Z.db"]
+    assert len(names) == 3
+    assert (folder / names[2]).stat().st_size > 0
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("backup", "copy.db"), "there is no store at"),
+        (("restore", "copy.db"), "there is no file copy.db"),
+        (("backup", "copy.db", "--keep", "3"), "name a folder that is there"),
+    ],
+)
+def test_what_cannot_be_done_is_one_line_and_code_1(cli: Cli, words: tuple[str, ...], told: str) -> None:
+    said = cli(*words)
+    assert said.code == 1
+    assert said.err.startswith("linklag: ")
+    assert told in said.err
+    assert len(said.err.splitlines()) == 1
