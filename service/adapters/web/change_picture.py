@@ -138,7 +138,7 @@ def _weeks(scale: _Scale, height: float) -> Iterator[str]:
         yield f'<line class="week" x1="{x:.2f}%" x2="{x:.2f}%" y1="{HEAD:.0f}" y2="{height:.0f}"/>'
         if number % every == 0:
             minor = " minor" if number % (2 * every) else ""
-            yield f'<text class="number{minor}" x="{x:.2f}%" dx="2" y="30">{monday.isocalendar().week}</text>'
+            yield f'<text class="week-number{minor}" x="{x:.2f}%" dx="2" y="30">{monday.isocalendar().week}</text>'
 
 
 def _months(scale: _Scale, height: float) -> Iterator[str]:

@@ -151,7 +151,7 @@ def test_the_sheet_has_weeks_across_and_a_lettered_column_for_each_stop(plant: P
     assert (column.letter, column.supposed) == ("A", False)
     assert drawn.count('class="letter"') == 1
     assert (
-        '<text class="number" x="27.00%" dx="2" y="30">37</text>' in drawn
+        '<text class="week-number" x="27.00%" dx="2" y="30">37</text>' in drawn
     )  # the week of 10 September 2026, ISO 8601
     assert escape(column.words) in drawn
     page = plant.page("/changes")
