@@ -125,7 +125,8 @@ class SetUp:
     ) -> SetUpState:
         """Return how far a drive is set up, by the batches that came of it. Raises NotFoundError, ConflictError.
 
-        since_ns: only batches later than that count, and none before a bracket was touched; None: twenty minutes.
+        since_ns: only batches later than that count, and none before the chain was fitted or a bracket was touched; None:
+            twenty minutes.
         shaft_rev_per_min: of the driver's shaft, as read meanwhile.
         e0: where the chain's elongation comes from; None takes what is known best.
         """
@@ -134,7 +135,9 @@ class SetUp:
         chain = chain_at(self._register.chains(drive_id), at_ns)
         held = baseline_at(self._register.baselines(chain.chain_id), at_ns) if chain else None
         touched = touched_ns(drive.note)
-        since_ns = max(at_ns - SPAN_NS if since_ns is None else since_ns, touched or 0)
+        since_ns = max(
+            at_ns - SPAN_NS if since_ns is None else since_ns, touched or 0, chain.fitted_ns if chain else 0
+        )
         starts = self._starts(drive, chain, touched, at_ns)
         if isinstance(e0, Start):
             starts, e0 = starts | {E0.VALUE: e0}, E0.VALUE

@@ -106,6 +106,16 @@ def test_the_new_baseline_is_the_one_in_force_and_the_older_one_stays() -> None:
     assert baseline_at(store.register.baselines("d/1"), at_ns) == new
 
 
+def test_batches_of_the_chain_before_do_not_count() -> None:
+    """Else its lag would be the baseline of the new one."""
+    fitted_ns = SENT[len(SENT) // 2].t0_ns
+    store = a_store(dataclasses.replace(SOUND, registered={"fitted_ns": fitted_ns}), SENT)
+    state = store.set_up.state("d", at_ns=after(SENT))
+    assert state.since_ns == fitted_ns
+    assert state.commissioning.batches == len(SENT) - len(SENT) // 2
+    assert store.set_up.state("d", at_ns=after(SENT), since_ns=0).since_ns == fitted_ns
+
+
 def test_no_baseline_while_a_step_is_in_the_way() -> None:
     store = a_store(SOUND, SENT[:2])
     with pytest.raises(
