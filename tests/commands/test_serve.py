@@ -25,7 +25,7 @@ BATCHES = 6
 class Plant:
     """Settings of the test's own, and the processes that run with them."""
 
-    def __init__(self, folder: Path, broker_port: int) -> None:
+    def __init__(self, folder: Path, broker_port: int, **settings: str) -> None:
         self.folder, self.broker_port, self.web_port = folder, broker_port, free_port()
         self.running: list[subprocess.Popen[bytes]] = []
         self._environ = {
@@ -34,11 +34,23 @@ class Plant:
             "LINKLAG_BROKER__PORT": str(broker_port),
             "LINKLAG_STORE__FOLDER": str(folder / "data"),
             "LINKLAG_WEB__PORT": str(self.web_port),
+            **settings,
         }
 
     def start(self, *command: str) -> "subprocess.Popen[bytes]":
         with (self.folder / f"{command[0]}.err").open("wb") as err:
             process = subprocess.Popen([*LINKLAG, *command], stderr=err, env=self._environ)
+        self.running.append(process)
+        return process
+
+    @property
+    def url(self) -> str:
+        return f"http://127.0.0.1:{self.web_port}"
+
+    def start_device(self, *arguments: str) -> "subprocess.Popen[bytes]":
+        """Start the simulated device of a scenario, in real time."""
+        command = [*SIMULATOR, "run", *arguments, "--port", str(self.broker_port)]
+        process = subprocess.Popen(command, stdout=subprocess.DEVNULL, env=self._environ)
         self.running.append(process)
         return process
 
