@@ -21,6 +21,7 @@ from tests.adapters.web.plant import reading_of as fixed_reading_of
 from tests.adapters.web.served import served
 from tests.conftest import free_port, needs
 from tests.contracts.given import FAKE, Ports, S, a_store
+from tests.foretold import kept
 
 ARGUMENTS = [
     "--no-sandbox",
@@ -206,6 +207,7 @@ def test_the_wall_says_loudly_that_it_is_old_and_goes_on_by_itself_after_a_resta
     context = browser.new_context(viewport={"width": 1920, "height": 1080})
     page = context.new_page()
     page.route("**/wall.js", lambda route: route.fulfill(body=quick, content_type="text/javascript"))
+    ports.prognoses.keep([kept("infeed-2", 118.0, time.time_ns())])
     with served(app, port) as url:
         page.goto(f"{url}/wall")
         expect(page.locator("#gone")).to_be_hidden()
@@ -219,6 +221,12 @@ def test_the_wall_says_loudly_that_it_is_old_and_goes_on_by_itself_after_a_resta
             ".filter(e => e.textContent.trim()).map(e => parseFloat(getComputedStyle(e).fontSize)))"
         )
         assert smallest >= 52  # 16 minutes of arc from five metres, see wall.css
+        cut = page.evaluate(
+            "[...document.querySelectorAll('.pc, .date, .p10, .old, .clock')].filter(e => e.scrollWidth > e.clientWidth + 1"
+            " || e.getBoundingClientRect().right > innerWidth).map(e => e.textContent)"
+        )
+        assert cut == []
+        assert page.locator(".p10").all_inner_texts().count("") == 1  # one drive has a forecast
         page.screenshot(path=tmp_path / "wall.png")
     expect(page.locator("#gone")).to_be_visible(timeout=SOON_MS)
     expect(page.locator("#gone")).to_contain_text(re.compile(r"No connection\s+\d+ s old"))
