@@ -15,6 +15,7 @@ from service.commands.backup import backup, restore
 from service.commands.commission import commission
 from service.commands.drive import drive
 from service.commands.hand import hand
+from service.commands.health import health
 from service.commands.options import Config, Data, Port, fail, leave, settings_of
 from service.commands.person import person
 from service.commands.plan import plan
@@ -57,6 +58,7 @@ app.command("audit")(audit)
 app.command("plan")(plan)
 app.command("reconvert")(reconvert)
 app.command("commission")(commission)
+app.command("health")(health)
 app.command("backup")(backup)
 app.command("restore")(restore)
 

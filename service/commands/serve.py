@@ -22,6 +22,7 @@ from service.adapters.web.server import WebServer
 from service.commands import CommandError
 from service.commands.delivery import deliverer
 from service.commands.handing_over import handing_over, surroundings
+from service.commands.health import leave_marks, mark_of
 from service.commands.logins import admit_of, sign_in_of
 from service.commands.parts import broker_source, listen, opened_database
 from service.commands.supervise import Part, run_parts
@@ -94,6 +95,7 @@ class WorkerParts:
         )
         self._deliver = deliverer(settings, database, surroundings(settings, database))
         self._hand_over, self._handover = handing_over(settings, database), settings.handover
+        self._mark = mark_of(settings.store.file, settings.broker.client_id)
         self._watch_s = settings.worker.watch_s
         self._foretell_s = settings.worker.foretell_s
         self._foretell = Foretell(database, zone=settings.web.zone_info)
@@ -105,6 +107,7 @@ class WorkerParts:
             Part(name="foretelling", run=self._tell_ahead, stop=self._stop.set),
             Part(name="watch", run=self._watch_alerts, stop=self._stop.set),
             Part(name="delivery", run=self._send, stop=self._stop.set),
+            Part(name="marks", run=self._leave_marks, stop=self._stop.set),
         ]
         if settings.handover.by_clock:
             self.parts.append(Part(name="handing over", run=self._freeze, stop=self._stop.set))
@@ -120,6 +123,9 @@ class WorkerParts:
 
     def _send(self) -> None:
         self._deliver.run(self._stop)
+
+    def _leave_marks(self) -> None:
+        leave_marks(self._mark, self.status, self._stop)
 
     def _freeze(self) -> None:
         after_s = self._handover.after_s

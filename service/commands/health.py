@@ -1,0 +1,106 @@
+"""`linklag health`: does the part that runs here do its work? For supervisors of containers and the like.
+
+The worker has no address to ask, so it leaves a mark: a small file beside the store, written anew every few seconds with
+how it stands. Worker and web are told apart, as they may run apart.
+"""
+
+import json
+import ssl
+import threading
+import time
+from collections.abc import Callable, Mapping
+from http.client import HTTPConnection, HTTPException, HTTPSConnection
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import typer
+
+from service.commands.options import Config, Data, leave, settings_of
+
+BEAT_S = 5.0
+OLD_S = 30.0  # a mark that old was left by a worker that is gone, or hangs
+ANSWER_S = 5.0
+
+
+def health(
+    part: Annotated[Literal["worker", "web"], typer.Argument(help="Which part.")],
+    *,
+    config: Config = None,
+    data: Data = None,
+) -> None:
+    """Say whether the worker or the web part that runs here does its work: exit code 0, or 1 with the reason.
+
+    Asks the page whether it answers; looks at the mark that the worker leaves beside the store every few seconds, which
+    says whether it stores what comes and has its broker. Changes nothing. For a look at everything: linklag check.
+    """
+    settings = settings_of(config, data, quiet=True)
+    if part == "web":
+        trouble = trouble_of_web(
+            settings.web.host, settings.web.port, settings.web.allowed_hosts[0], tls=settings.web.tls
+        )
+    else:
+        trouble = trouble_of_worker(mark_of(settings.store.file, settings.broker.client_id), time.time())
+    typer.echo(trouble or "well")
+    leave(1 if trouble else 0)
+
+
+def mark_of(store: Path, client_id: str) -> Path:
+    """Return the file that a worker leaves its mark in."""
+    return store.with_name(f"{client_id}.alive.json")
+
+
+def leave_marks(mark: Path, status: Callable[[], Mapping[str, Any]], stop: threading.Event) -> None:
+    """Write how the worker stands, every few seconds until `stop`; then take the mark away.
+
+    A mark that cannot be written is left out: it then grows old, which tells as much.
+    """
+    part = mark.with_name(f".{mark.name}.part")
+    while True:
+        try:
+            part.write_text(json.dumps(status()), encoding="utf-8")
+            part.replace(mark)
+        except OSError:
+            part.unlink(missing_ok=True)
+        if stop.wait(BEAT_S):
+            break
+    mark.unlink(missing_ok=True)
+
+
+def trouble_of_worker(mark: Path, now_s: float) -> str:
+    """Return what is wrong with the worker that leaves this mark; empty where all is well."""
+    try:
+        age_s = now_s - mark.stat().st_mtime
+        status = json.loads(mark.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return f"no worker has left {mark}: is it running, on this store?"
+    if abs(age_s) > OLD_S:
+        return f"the worker has not left its mark for {age_s:.0f} s: it hangs, or was killed"
+    if not status["ingest"]["store_ok"]:
+        return f"the worker does not store what comes: {status['ingest']['trouble']}"
+    if not status["connected"]:
+        return f"the worker has no broker: {status['trouble']}"
+    return ""
+
+
+def trouble_of_web(host: str, port: int, name: str, *, tls: bool) -> str:
+    """Return what is wrong with the page on this machine; empty where it answers."""
+    address = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(host, host.strip("[]"))  # noqa: S104 (nothing is served)
+    connection = _connection(address, port, tls=tls)
+    try:
+        connection.request("GET", "/health/live", headers={"Host": name})
+        answer = connection.getresponse()
+        alive = answer.status == 200 and json.loads(answer.read(1000)) == {"live": True}
+    except (OSError, HTTPException, ValueError) as error:
+        return f"{address}:{port} does not answer: {error or type(error).__name__}"
+    finally:
+        connection.close()
+    return "" if alive else f"{address}:{port} is not linklag, or refuses (status {answer.status})"
+
+
+def _connection(address: str, port: int, *, tls: bool) -> HTTPConnection:
+    """A connection to this machine: nothing is told there, so whose certificate it is does not matter."""
+    if not tls:
+        return HTTPConnection(address, port, timeout=ANSWER_S)
+    context = ssl.create_default_context()
+    context.check_hostname, context.verify_mode = False, ssl.CERT_NONE
+    return HTTPSConnection(address, port, timeout=ANSWER_S, context=context)

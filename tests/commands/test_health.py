@@ -1,0 +1,92 @@
+"""`linklag health` tells a part that works from one that does not."""
+
+import json
+import os
+import threading
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from service.commands.health import OLD_S, leave_marks, trouble_of_web, trouble_of_worker
+from tests.commands.test_serve import LINKLAG, Plant, plant
+from tests.conftest import Mosquitto, free_port
+
+__all__ = ["plant"]
+WELL: dict[str, Any] = {"connected": True, "trouble": "", "ingest": {"store_ok": True, "trouble": ""}}
+
+
+def test_a_worker_that_is_well_is_said_to_be(tmp_path: Path) -> None:
+    mark = tmp_path / "mark.json"
+    mark.write_text(json.dumps(WELL))
+    assert trouble_of_worker(mark, time.time()) == ""
+
+
+@pytest.mark.parametrize(
+    ("status", "told"),
+    [
+        (WELL | {"connected": False, "trouble": "refused"}, "no broker: refused"),
+        (
+            WELL | {"ingest": {"store_ok": False, "trouble": "disk full"}},
+            "does not store what comes: disk full",
+        ),
+    ],
+)
+def test_what_is_wrong_with_it_is_told(tmp_path: Path, status: dict[str, Any], told: str) -> None:
+    mark = tmp_path / "mark.json"
+    mark.write_text(json.dumps(status))
+    assert told in trouble_of_worker(mark, time.time())
+
+
+@pytest.mark.parametrize("age_s", [OLD_S + 1, -OLD_S - 1])
+def test_an_old_mark_is_none(tmp_path: Path, age_s: float) -> None:
+    """Nor is one of the future: the clock was set back since, and nobody has written it anew."""
+    mark = tmp_path / "mark.json"
+    mark.write_text(json.dumps(WELL))
+    os.utime(mark, (1e9, 1e9))
+    assert "has not left its mark" in trouble_of_worker(mark, 1e9 + age_s)
+    assert trouble_of_worker(mark, 1e9 + age_s / 2) == ""
+
+
+def test_without_a_mark_no_worker_runs(tmp_path: Path) -> None:
+    assert "is it running" in trouble_of_worker(tmp_path / "mark.json", time.time())
+
+
+def test_a_mark_goes_with_its_worker_and_a_full_disk_ends_nothing(tmp_path: Path) -> None:
+    stop = threading.Event()
+    stop.set()
+    leave_marks(tmp_path / "mark.json", lambda: WELL, stop)
+    leave_marks(tmp_path / "not" / "there" / "mark.json", lambda: WELL, stop)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_page_that_is_not_there_is_told() -> None:
+    assert "does not answer" in trouble_of_web("127.0.0.1", free_port(), "localhost", tls=False)
+
+
+def test_worker_and_web_are_well_while_they_run_and_not_when_killed(plant: Plant) -> None:
+    def code(part: str) -> int:
+        return plant.call([*LINKLAG, "health", part]).returncode
+
+    worker, web = plant.start("worker"), plant.start("web")
+    end_s = time.monotonic() + 60
+    while code("worker") and time.monotonic() < end_s:
+        time.sleep(0.2)
+    plant.get("/health/live")
+    assert (code("worker"), code("web")) == (0, 0)
+    worker.terminate()
+    web.kill()
+    assert worker.wait(30) == 0
+    web.wait(30)
+    assert (code("worker"), code("web")) == (1, 1)
+
+
+def test_a_broker_that_is_gone_is_told(plant: Plant, mosquitto: Mosquitto) -> None:
+    mosquitto.stop()
+    plant.start("worker")
+    mark = plant.folder / "data" / "linklag-worker.alive.json"
+    end_s = time.monotonic() + 60
+    while not mark.exists() and time.monotonic() < end_s:
+        time.sleep(0.1)
+    assert "no broker" in trouble_of_worker(mark, time.time())
