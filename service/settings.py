@@ -105,6 +105,25 @@ class Broker(_Section):
     keepalive_s: int = Field(
         default=30, ge=5, le=3600, description="seconds of silence after which each side pings"
     )
+    sparkplug_groups: Annotated[tuple[str, ...], NoDecode] = Field(
+        default=(),
+        description="Sparkplug B groups whose nodes carry batches in metrics; needs linklag[sparkplug]",
+    )
+
+    @field_validator("sparkplug_groups", mode="before")
+    @classmethod
+    def _split(cls, value: object) -> object:
+        return tuple(filter(None, map(str.strip, value.split(",")))) if isinstance(value, str) else value
+
+    @field_validator("sparkplug_groups")
+    @classmethod
+    def _are_groups(cls, groups: tuple[str, ...]) -> tuple[str, ...]:
+        for group in groups:
+            if not group or group == "STATE" or any(c in group for c in "+#/\0"):
+                raise ValueError(
+                    f"{group!r} is no Sparkplug group: give names without + # and /, and not STATE"
+                )
+        return groups
 
     @field_validator("root")
     @classmethod

@@ -174,7 +174,9 @@ def test_environment_variables_that_a_container_platform_sets_for_a_service_are_
 
 def test_list_in_the_environment_is_separated_by_commas(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("LINKLAG_WEB__ALLOWED_HOSTS", "wear.plant, localhost")
+    monkeypatch.setenv("LINKLAG_BROKER__SPARKPLUG_GROUPS", "brickworks, quarry")
     assert read_settings().web.allowed_hosts == ("wear.plant", "localhost")
+    assert read_settings().broker.sparkplug_groups == ("brickworks", "quarry")
 
 
 def test_password_comes_from_the_first_line_of_its_file_beside_the_settings(tmp_path: Path) -> None:

@@ -84,6 +84,7 @@ class _Settings:
     host: str
     port: int
     root: str
+    more_filters: tuple[str, ...]
     client_id: str
     username: str | None
     password: str | None
@@ -108,6 +109,7 @@ class MqttSource:
         *,
         root: str,
         client_id: str,
+        more_filters: Sequence[str] = (),
         username: str | None = None,
         password: str | None = None,
         tls: Tls | None = None,
@@ -124,6 +126,7 @@ class MqttSource:
             port: its TCP port.
             root: topic levels above the drive, e.g. "linklag/v1".
             client_id: stable, and no other client's; under it the broker keeps what comes while we are away.
+            more_filters: topic filters to subscribe to beside those of the root.
             username: at the broker.
             password: at the broker.
             tls: None for a plain connection.
@@ -147,6 +150,7 @@ class MqttSource:
             host=host,
             port=port,
             root=root,
+            more_filters=tuple(more_filters),
             client_id=client_id,
             username=username,
             password=password,
@@ -770,7 +774,7 @@ class _Link:
 
     @property
     def _filters(self) -> list[str]:
-        return subscriptions(self._settings.root)
+        return [*subscriptions(self._settings.root), *self._settings.more_filters]
 
     def _say_goodbye(self) -> None:
         """Send what is at hand, for a moment, and DISCONNECT. The session stays with the broker.

@@ -18,6 +18,7 @@ from service.settings import Settings
 if TYPE_CHECKING:
     from service.adapters.mqtt import MqttSource
     from service.adapters.mqtt_publisher import MqttPublisher
+    from service.adapters.sparkplug import SparkplugSource
 
 DAY_S = 86_400
 
@@ -56,6 +57,7 @@ def broker_source(
         session_s: how long the broker keeps the session; None takes the setting.
     """
     from service.adapters.mqtt import MqttSource, Tls
+    from service.adapters.sparkplug import topic_filters
 
     broker = settings.broker
     tls = Tls(ca_file=broker.tls_ca_file, cert_file=broker.tls_cert_file, key_file=broker.tls_key_file)
@@ -64,6 +66,7 @@ def broker_source(
             broker.host,
             broker.port,
             root=broker.root,
+            more_filters=topic_filters(broker.sparkplug_groups) if client_id is None else (),
             client_id=client_id or broker.client_id,
             username=broker.username,
             password=broker.password.get_secret_value() if broker.password else None,
@@ -77,6 +80,19 @@ def broker_source(
         raise CommandError(f"broker: {error}") from None
     except OSError as error:  # ssl errors are such
         raise CommandError(f"broker.tls_..._file: {error}: give PEM files that belong together") from None
+
+
+def worker_source(settings: Settings) -> "MqttSource | SparkplugSource":
+    """Return the worker's source: the broker, with what Sparkplug nodes publish turned into messages of ours where it is on."""
+    source = broker_source(settings)
+    if not settings.broker.sparkplug_groups:
+        return source
+    from service.adapters.sparkplug import SparkplugSource
+
+    try:
+        return SparkplugSource(source, settings.broker.root)
+    except ValueError as error:
+        raise CommandError(f"broker.sparkplug_groups: {error}") from None
 
 
 def broker_publisher(

@@ -24,7 +24,7 @@ from service.commands.delivery import deliverer
 from service.commands.handing_over import handing_over, surroundings
 from service.commands.health import leave_marks, mark_of
 from service.commands.logins import admit_of, sign_in_of
-from service.commands.parts import broker_source, listen, opened_database
+from service.commands.parts import listen, opened_database, worker_source
 from service.commands.supervise import Part, run_parts
 from service.fold_maps import FoldMaps
 from service.foretell import Foretell
@@ -62,7 +62,7 @@ class WorkerParts:
     def __init__(self, settings: Settings, database: Database) -> None:
         self._stop = threading.Event()
         self.registry = CollectorRegistry()
-        self._source = broker_source(settings)
+        self._source = worker_source(settings)
         self._ingest = Ingest(
             self._source,
             database.readings,

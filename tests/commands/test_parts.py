@@ -1,12 +1,13 @@
 """What the commands work with is built from the settings, and what cannot be built is told with its key."""
 
+import sys
 from pathlib import Path
 
 import pytest
 
-from service.adapters import mqtt
+from service.adapters import mqtt, sparkplug
 from service.commands import CommandError
-from service.commands.parts import broker_source, listen, opened_database
+from service.commands.parts import broker_source, listen, opened_database, worker_source
 from service.core.batch import Rejection, RejectionReason
 from service.settings import Broker, Retention, Settings, Store
 
@@ -36,8 +37,37 @@ def test_each_setting_of_the_broker_reaches_the_source(
     assert given == {
         "host": "b.plant", "port": 8883, "root": "p7", "client_id": "w2", "username": "u", "password": password,
         "tls": mqtt.Tls(), "allow_insecure": False, "receive_maximum": 333, "session_expiry_s": 3 * 86400,
-        "keepalive_s": 17,
+        "keepalive_s": 17, "more_filters": [],
     }  # fmt: skip
+
+
+def test_with_sparkplug_groups_the_worker_also_hears_their_nodes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert isinstance(worker_source(settings_with(tmp_path)), mqtt.MqttSource)
+    settings = settings_with(tmp_path, sparkplug_groups=["brickworks", "quarry"])
+    assert isinstance(worker_source(settings), sparkplug.SparkplugSource)
+    given: dict[str, object] = {}
+    monkeypatch.setattr(mqtt, "MqttSource", lambda *_where, **more: given.update(more))
+    broker_source(settings)
+    assert given["more_filters"] == ["spBv1.0/brickworks/#", "spBv1.0/quarry/#"]
+    broker_source(settings, client_id="trial")
+    assert not given["more_filters"], "who only looks takes no more than it needs"
+
+
+def test_sparkplug_without_its_library_says_what_to_install(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sparkplug.payload_class.cache_clear()
+    monkeypatch.setitem(sys.modules, "google.protobuf", None)
+    with pytest.raises(CommandError, match=r"sparkplug_groups.*pip install 'linklag\[sparkplug\]'"):
+        worker_source(settings_with(tmp_path, sparkplug_groups=["brickworks"]))
+
+
+@pytest.mark.parametrize("group", ["a/b", "+", "#", "STATE", ""])
+def test_what_is_no_sparkplug_group_is_refused(tmp_path: Path, group: str) -> None:
+    with pytest.raises(ValueError, match="is no Sparkplug group"):
+        settings_with(tmp_path, sparkplug_groups=[group])
 
 
 def test_certificate_that_is_none_is_told_with_its_key(tmp_path: Path) -> None:
