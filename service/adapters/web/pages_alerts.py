@@ -16,7 +16,7 @@ from pydantic import BaseModel, Field
 
 from service.adapters.web import alerts
 from service.adapters.web.alert_list import PAGE, Asked, asked_in, back_to_list, choices, next_of
-from service.adapters.web.alert_view import Group, View, groups_of, step_words, view_of
+from service.adapters.web.alert_view import Group, groups_of, step_words, view_of
 from service.adapters.web.alert_words import TITLES
 from service.adapters.web.alerts import Filters, Found
 from service.adapters.web.allowed import needs
@@ -163,15 +163,6 @@ def of_drive(parts: Parts, drive_id: str, now_ns: int) -> dict[str, Any]:
     found = alerts.found(parts, Filters(drive=drive_id))
     groups: list[Group] = groups_of(found, now_ns, parts.settings.zone)
     return {"alert_groups": groups, **_forms(now_ns, parts)}
-
-
-def of_board(parts: Parts, now_ns: int) -> dict[str, list[View]]:
-    """Return the standing alerts of each drive that are not held, the most urgent first."""
-    by_drive: dict[str, list[View]] = {}
-    for each in alerts.most_urgent_first(alerts.found(parts, Filters())):
-        if not each.alert.held:
-            by_drive.setdefault(each.drive.drive_id, []).append(view_of(each, now_ns, parts.settings.zone))
-    return by_drive
 
 
 # What people answer

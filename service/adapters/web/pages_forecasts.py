@@ -33,11 +33,6 @@ def forecasts(request: Request, parts: PartsDep) -> HTMLResponse:
     return render(request, "forecasts.html", values, now_ns=now_ns)
 
 
-def of_board(parts: Parts) -> dict[str, dict[str, Any]]:
-    """Return what a row of the board says of the forecast, by drive."""
-    return {each.drive_id: shown(parts, each) for each in newest_of_all(parts)}
-
-
 def of_drive(parts: Parts, drive_id: str) -> dict[str, Any]:
     """Return what a drive's page says of the forecast; `forecast` None where there is none yet."""
     kept = newest_of(parts, drive_id)
