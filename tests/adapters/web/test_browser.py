@@ -33,6 +33,13 @@ ARGUMENTS = [
     "--disable-sync",
 ]  # fmt: skip
 SOON_MS = 10_000
+FITS = "document.documentElement.scrollWidth <= document.documentElement.clientWidth"
+# Wide, as a phone is, and as a small one is.
+LOOKS: list[tuple[Any, Any]] = [
+    ({"width": 1280, "height": 844}, "dark"),
+    ({"width": 390, "height": 844}, "light"),
+    ({"width": 320, "height": 844}, "dark"),
+]
 
 
 @pytest.fixture(scope="module")
@@ -281,15 +288,9 @@ def test_the_drive_page_shows_its_trend_and_keeps_its_numbers_live(
         expect(page.locator(".facts .number")).to_contain_text("1.987", timeout=SOON_MS)
 
 
-@pytest.mark.parametrize(
-    ("name", "width", "scheme"), [("wide", 1280, "dark"), ("narrow", 390, "light"), ("small", 320, "dark")]
-)
-def test_nothing_runs_off_the_side_on_any_width(
-    browser: Browser, ports: Ports, tmp_path: Path, name: str, width: int, scheme: Any
-) -> None:
+def test_nothing_runs_off_the_side_on_any_width(browser: Browser, ports: Ports, tmp_path: Path) -> None:
     with served(stocked(ports)) as url:
-        context = browser.new_context(viewport={"width": width, "height": 844}, color_scheme=scheme)
-        page = context.new_page()
+        page = browser.new_page()
         for path in (
             "/",
             "/wall",
@@ -299,15 +300,15 @@ def test_nothing_runs_off_the_side_on_any_width(
             "/drives/infeed-2/chain",
             "/api",
         ):
+            page.set_viewport_size(LOOKS[0][0])
             page.goto(url + path)
-            over = page.evaluate(
-                "document.documentElement.scrollWidth - document.documentElement.clientWidth"
-            )
-            assert over <= 0, path
-            page.screenshot(
-                path=tmp_path / f"{re.sub('[^a-z0-9]+', '-', path)}-{name}-{scheme}.png", full_page=True
-            )
-        context.close()
+            for size, scheme in LOOKS:
+                page.set_viewport_size(size)
+                page.emulate_media(color_scheme=scheme)
+                assert page.evaluate(FITS), (path, size)
+                name = f"{re.sub('[^a-z0-9]+', '-', path)}-{size['width']}-{scheme}.png"
+                page.screenshot(path=tmp_path / name, full_page=path != "/api")
+        page.close()
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
