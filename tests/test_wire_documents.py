@@ -34,11 +34,16 @@ from service.core.event import (
     linked,
     trial_event,
 )
+from service.core.instant import format_rfc3339, parse_rfc3339
 from service.core.not_measured import NotMeasured
 from service.core.reading import Reading
 from service.core.setpoint import ConditionKind, Facts, Priority
 from service.core.wire import (
+    AHEAD_NS_MAX,
+    CBOR_TYPE,
     INT64_MAX,
+    JSON_TYPE,
+    T0_NS_MIN,
     Form,
     LagFields,
     PulsesFields,
@@ -133,6 +138,53 @@ def test_the_document_has_the_fields_of_the_elongation() -> None:
         for name, prop in code.items()
         if name != "reason"
     }
+
+
+UNITS = {
+    "_us": "microseconds",
+    "_ms": "milliseconds",
+    "_ns": "nanoseconds",
+    "_ticks": "ticks",
+    "_c": "degrees Celsius",
+    "load_n": "newtons",
+    "_pct": "per cent",
+    "_m_s": "m/s",
+    "pitches_between": "Pitches",
+    "pitches_averaged": "Pitches",
+    "lag_pitches": "Fractional part",
+    "up": "Ticks",
+    "down": "The same",
+}
+
+
+@pytest.mark.parametrize("name", ["pulses", "lag", "elongation"])
+def test_every_field_with_a_unit_says_it_in_words(name: str) -> None:
+    for field, prop in SCHEMAS[name]["properties"].items():
+        said = prop["description"]
+        if said.startswith(("As in pulses", "As the device sent it")):
+            said = SCHEMAS["pulses"]["properties"][field]["description"]
+        suffix = next(
+            (each for each in UNITS if field == each or (each[0] == "_" and field.endswith(each))), None
+        )
+        assert suffix is not None or field in WITHOUT_UNIT, (
+            f"{field}: give it a unit, or say that it has none"
+        )
+        assert suffix is None or UNITS[suffix] in said, (field, said)
+
+
+WITHOUT_UNIT = {
+    *("v", "seq", "t", "t0", "delta", "dir", "dev", "count", "reason", "coherence", "chain", "whole_laps"),
+    *("up_pulses", "down_pulses", "up_missed", "down_missed", "up_extra", "down_extra"),
+}
+
+
+def test_the_document_has_the_bounds_of_the_clock_and_both_content_types() -> None:
+    said = SCHEMAS["pulses"]["properties"]["t0"]["description"]
+    assert f"At the earliest {format_rfc3339(T0_NS_MIN)[:4]}" in said
+    assert f"at the latest {AHEAD_NS_MAX // 60_000_000_000} min ahead" in said
+    assert parse_rfc3339("2000-01-01T00:00:00Z") == T0_NS_MIN
+    kinds = {name: MESSAGES[name].get("contentType", DOCUMENT["defaultContentType"]) for name in MESSAGES}
+    assert (kinds["pulses"], kinds["lag"], kinds["pulsesCbor"]) == (JSON_TYPE, JSON_TYPE, CBOR_TYPE)
 
 
 # The document against what the decoder does: a validator of our own for the part of JSON Schema it uses
