@@ -188,11 +188,11 @@ def by_core(row: dict[str, Any]) -> dict[str, Any]:
 
 
 def test_the_browser_works_out_what_core_does(browser: Browser, works: Works) -> None:
-    """Formula: hand_elongation, remaining_mm, count_doubt of service/core/hand.py; 2 000 random measurements, seed 6."""
+    """Formula: hand_elongation, remaining_mm, count_doubt of service/core/hand.py; 500 random measurements, seed 6."""
     dice = random.Random(6)
     rows: list[dict[str, Any]] = []
     impossible: list[dict[str, Any]] = []
-    while len(rows) < 2000:
+    while len(rows) < 500:
         row = random_row(dice)
         try:
             value_of(row)
@@ -228,13 +228,13 @@ def test_the_browser_works_out_what_core_does(browser: Browser, works: Works) ->
             if other is not None:
                 first, last = sorted((row["pitches"], other))
                 assert f"did you count {first} or {last}?" in expected["doubt"]
-    assert 100 < asked < 1900
+    assert 25 < asked < 475
     assert len(impossible) > 10
     assert all(refused)
 
 
 def test_the_browser_reads_the_form_as_the_server_does(browser: Browser, works: Works) -> None:
-    """2 000 forms of odds and ends, seed 6."""
+    """500 forms of odds and ends, seed 6."""
     dice = random.Random(6)
     lengths = ["616,5", "616.0", "24 5/16", "24-1/4", "3/8", ".5", " 617 "]
     odd = [
@@ -253,7 +253,7 @@ def test_the_browser_reads_the_form_as_the_server_does(browser: Browser, works: 
         "length_1": lengths + odd[:2], "length_2": lengths + odd, "length_3": ["", "", *lengths],
     }  # fmt: skip
     forms = [
-        {name: dice.choice(some) for name, some in names.items() if dice.random() < 0.95} for _ in range(2000)
+        {name: dice.choice(some) for name, some in names.items() if dice.random() < 0.95} for _ in range(500)
     ]
     script = """async (forms) => {
       const entry = await import("/static/check-entry.js");
@@ -268,7 +268,7 @@ def test_the_browser_reads_the_form_as_the_server_does(browser: Browser, works: 
         assert found["wrong"] == expected["wrong"], typed
         assert_alike(found["body"], expected["body"])
         complete += not expected["wrong"]
-    assert 50 < complete < 1950
+    assert 12 < complete < 488
 
 
 def assert_alike(found: dict[str, Any], expected: dict[str, Any]) -> None:
