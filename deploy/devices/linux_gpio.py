@@ -16,6 +16,7 @@ duties of WIRE.md. Rules for the next editor:
 import contextlib
 import json
 import logging
+import re
 import signal
 import sqlite3
 import sys
@@ -78,6 +79,10 @@ class Settings:
 
     def __post_init__(self) -> None:
         """Refuse what cannot work, and say what would."""
+        if re.fullmatch("[a-z0-9][a-z0-9_-]{0,63}", self.drive) is None:
+            raise ValueError(
+                f"drive is {self.drive!r}: give 1 to 64 of a-z, 0-9, _ and -, the first a letter or digit"
+            )
         if not 1 <= self.window_s <= 60:
             raise ValueError(f"window_s is {self.window_s}: give 1 to 60")
         if self.up_line == self.down_line:
@@ -318,7 +323,8 @@ class Spool:
         try:
             yield
         except BaseException:
-            self._connection.execute("ROLLBACK")
+            if self._connection.in_transaction:  # SQLite ends it by itself where the disk is full
+                self._connection.execute("ROLLBACK")
             self._bytes = before
             raise
         self._connection.execute("COMMIT")
@@ -365,7 +371,7 @@ class Sender:
     """Sends what is in the spool, oldest first, and drops what the broker has acknowledged. Use as a context manager."""
 
     def __init__(self, settings: Settings, spool: Spool) -> None:
-        """A sender that does not connect yet. Raises OSError where a file of TLS or the password cannot be read."""
+        """A sender that does not connect yet. Raises OSError or ValueError where TLS or the password cannot be read."""
         self._spool = spool
         self._topic = f"{settings.root}/{settings.drive}"
         self._where = (settings.host, settings.port)
@@ -379,8 +385,10 @@ class Sender:
         self._client.max_inflight_messages_set(IN_FLIGHT_MAX)
         self._client.reconnect_delay_set(1, 60)
         if settings.username:
-            password = Path(settings.password_file).read_text().splitlines()[0]
-            self._client.username_pw_set(settings.username, password)
+            lines = Path(settings.password_file).read_text().splitlines()
+            if not lines or not lines[0]:
+                raise ValueError(f"{settings.password_file} is empty: its first line must be the password")
+            self._client.username_pw_set(settings.username, lines[0])
         if not settings.plain:
             self._client.tls_set(
                 settings.ca_file or None, settings.cert_file or None, settings.key_file or None
@@ -474,6 +482,7 @@ class Device:
         self._clocks = clocks or Clocks()
         self._seen: dict[int, int] = {}  # by line: number of its last edge
         self.lost = 0  # edges that the kernel had no room for
+        self.not_kept = 0  # windows that the disk did not take
 
     def run(self, stop: threading.Event) -> None:
         """Work until `stop`. The window that is open then is given up."""
@@ -504,9 +513,13 @@ class Device:
         longest = max(len(window.up_ns), len(window.down_ns))
         if longest > PULSES_MAX:
             log.error("%d pulses in a window, %d are sent: take a shorter window_s", longest, PULSES_MAX)
-        self._spool.put(
-            lambda seq: batch_of(window, seq=seq, utc_less_monotonic_ns=offset_ns, dev=self._settings.dev)
-        )
+        try:
+            self._spool.put(
+                lambda seq: batch_of(window, seq=seq, utc_less_monotonic_ns=offset_ns, dev=self._settings.dev)
+            )
+        except sqlite3.Error as fault:
+            self.not_kept += 1
+            log.error("a window is lost, the disk does not take it: %s", fault)  # noqa: TRY400 - the words help, a trace does not
 
 
 def main(arguments: Sequence[str]) -> int:
@@ -518,22 +531,18 @@ def main(arguments: Sequence[str]) -> int:
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())
-    try:
-        settings = read_settings(Path(arguments[0]))
-        lines = request_lines(settings)
-    except (ValueError, OSError) as fault:
-        log.error("cannot begin: %s", fault)  # noqa: TRY400 - the words help, a trace does not
-        return 1
-    spool = Spool(Path(settings.spool_file), int(settings.spool_mb * 1e6))
-    try:
-        with Sender(settings, spool) as sender:
+    with contextlib.ExitStack() as parts:
+        try:
+            settings = read_settings(Path(arguments[0]))
+            lines = request_lines(settings)
+            parts.callback(lines.release)
+            spool = Spool(Path(settings.spool_file), int(settings.spool_mb * 1e6))
+            parts.callback(spool.close)
+            sender = parts.enter_context(Sender(settings, spool))
             Device(settings, lines, spool, sender).run(stop)
-    except OSError as fault:
-        log.error("ended: %s", fault)  # noqa: TRY400 - as above
-        return 1
-    finally:
-        lines.release()
-        spool.close()
+        except (ValueError, OSError, sqlite3.Error) as fault:
+            log.error("ended: %s", fault)  # noqa: TRY400 - as above
+            return 1
     return 0
 
 

@@ -215,13 +215,12 @@ class SparkplugSource:
             return []  # commands and host states
         try:
             payload = self._payload.FromString(message.payload)
-        except Exception as fault:  # noqa: BLE001 - protobuf's DecodeError, whatever its engine makes of it
+            if len(payload.metrics) > METRICS_MAX:
+                raise ValueError(f"{len(payload.metrics)} metrics are more than {METRICS_MAX}")  # noqa: TRY301 - caught below with the rest
+            return self._understand(address, payload, as_it_came)
+        except Exception as fault:  # noqa: BLE001 - protobuf's, or text that is no UTF-8, found where it is first looked at
             log.warning("sparkplug_unreadable", topic=message.topic, fault=str(fault))
             return as_it_came
-        if len(payload.metrics) > METRICS_MAX:
-            log.warning("sparkplug_too_many_metrics", topic=message.topic, metrics=len(payload.metrics))
-            return as_it_came
-        return self._understand(address, payload, as_it_came)
 
     def _understand(self, address: _Address, payload: Any, as_it_came: list[_Made]) -> list[_Made]:
         """Return what becomes of a payload that could be read, and note what it says of its node."""

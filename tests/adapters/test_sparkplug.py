@@ -238,6 +238,31 @@ def test_whatever_bytes_come_they_are_kept_or_understood(junk: bytes) -> None:
     assert bench.inner.acknowledged == [1, 2]
 
 
+@given(st.data())
+def test_a_payload_with_bytes_changed_stops_nothing(data: st.DataObject) -> None:
+    """A thousand metrics too many, text that is no UTF-8, a seq out of range: kept as it came, or taken as far as it goes."""
+    bench = Bench()
+    whole = bytearray(
+        bench.node.birth(batch(b"some bytes", alias=3), {"alias": 3, "datatype": STRING, "string_value": "ü"})
+    )
+    for _ in range(data.draw(st.integers(1, 4))):
+        whole[data.draw(st.integers(0, len(whole) - 1))] = data.draw(st.integers(0, 255))
+    kind = data.draw(st.sampled_from(["NBIRTH", "NDATA", "NDEATH"]))
+    bench.take(kind, bytes(whole))
+    bench.born()
+    assert bench.take("NDATA", bench.node.payload(batch(b"z"))) == [("linklag/v1/kiln-car/pulses", b"z")]
+    assert bench.inner.acknowledged == [1, 2, 3]
+
+
+def test_text_that_is_no_utf_8_and_metrics_without_end_are_kept_as_they_came(bench: Bench) -> None:
+    text = bench.node.payload({"name": "linklag/aa/pulses", "datatype": STRING, "string_value": "{}"})
+    for broken in (
+        text.replace(b"/aa/", b"/\xff\xfe/"),
+        other.Payload(metrics=[{}] * 10_001).SerializeToString(),
+    ):
+        assert bench.take("NDATA", broken) == [(at("NDATA"), broken)]
+
+
 def test_what_comes_by_the_contract_s_own_topics_goes_through_untouched(bench: Bench) -> None:
     bench.inner.put(f"{ROOT}/kiln-car/pulses", b"batch")
     (message,) = bench.source.receive(10, 0)

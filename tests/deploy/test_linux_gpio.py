@@ -218,6 +218,7 @@ def test_a_whole_file_of_settings_is_read(tmp_path: Path) -> None:
         ('drive = "d"\nup_line = 17\ndown_line = 27\nwindow_s = 90', "give 1 to 60"),
         ('drive = "d"\nup_line = 17\ndown_line = 27\nusername = "u"', "go together"),
         ('drive = "d"\nup_line = 17\ndown_line = 27\nspool_mb = 0', "give 1 or more"),
+        ('drive = "Kiln 1"\nup_line = 17\ndown_line = 27', "the first a letter or digit"),
         ("drive = ", "cannot be read"),
     ],
 )
@@ -237,7 +238,7 @@ def test_without_the_chip_the_device_ends_and_says_so(
     file = tmp_path / "device.toml"
     file.write_text(f'drive = "d"\nup_line = 1\ndown_line = 2\nchip = "{tmp_path}/gpiochip9"\n')
     assert linux_gpio.main([str(file)]) == 1
-    assert "cannot begin" in caplog.text
+    assert "ended: " in caplog.text
     assert linux_gpio.main([]) == 2
 
 
@@ -407,4 +408,32 @@ def test_what_the_broker_has_nobody_to_keep_for_stays_and_goes_out_when_there_is
         assert len(spool) == 3
         with ingesting(mosquitto.port) as (readings, _refused):
             until(lambda: len(stored(readings)) == 3 and len(spool) == 0)
+    spool.close()
+
+
+def test_a_disk_that_is_full_costs_the_window_and_neither_its_number_nor_the_device(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """SQLite says "full" of a file that may not grow, as of a disk."""
+    spool = Spool(tmp_path / "s.db", 10**7)
+    pages = spool._connection.execute("PRAGMA page_count").fetchone()[0]
+    spool._connection.execute(f"PRAGMA max_page_count = {pages}")
+    lines = Replay(simulated(0.5))
+    device = Device(settings(), lines, spool, Sender(settings(), spool), lines.clocks)
+    window = Window(0, NS_PER_S, up_ns=[1000 * n for n in range(5000)])
+    device._keep(window, START_NS)
+    assert (device.not_kept, len(spool), spool.newest) == (1, 0, -1)
+    assert "a window is lost, the disk does not take it: database or disk is full" in caplog.text
+    spool._connection.execute(f"PRAGMA max_page_count = {pages + 1000}")
+    device._keep(window, START_NS)
+    assert (device.not_kept, len(spool), spool.newest) == (1, 1, 0)
+    spool.close()
+
+
+def test_an_empty_password_file_is_told(tmp_path: Path) -> None:
+    (tmp_path / "password").write_text("\n")
+    wanted = settings(username="kiln-car", password_file=str(tmp_path / "password"))
+    spool = Spool(tmp_path / "s.db", 10**7)
+    with pytest.raises(ValueError, match="first line must be the password"):
+        Sender(wanted, spool)
     spool.close()
