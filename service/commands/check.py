@@ -14,6 +14,8 @@ from urllib.request import urlopen
 
 import typer
 
+from service.adapters.database.backup import BackupError, schema_of
+from service.adapters.database.connect import SCHEMA
 from service.adapters.mqtt import MqttSource
 from service.commands import CommandError
 from service.commands.parts import broker_source, listen, opened_database
@@ -79,7 +81,14 @@ def check_disk(settings: Settings) -> Finding:
 
 
 def check_store(settings: Settings) -> Finding:
-    """Whether the store can be written, with the schema brought up to date."""
+    """Whether the store can be written. One of an older schema is left as it is: its next start brings it up to date."""
+    older = _older_schema(settings)
+    if older:
+        found = (
+            f"{settings.store.file} is of schema {older}; the next start brings it to {SCHEMA}, and only a backup leads "
+            "back: `linklag backup FILE` first"
+        )
+        return Finding(subject="store", found=found)
     try:
         with opened_database(settings) as database:
             drives = len(database.register.drives())
@@ -95,6 +104,15 @@ def check_store(settings: Settings) -> Finding:
             subject="store", found=f"{found}; newest reading {ahead_s:.0f} s ahead of the clock", fix=fix
         )
     return Finding(subject="store", found=found)
+
+
+def _older_schema(settings: Settings) -> str:
+    """Return the schema of the store where it is older than this code's; empty where it is not, or cannot be told."""
+    try:
+        schema = schema_of(settings.store.file)
+    except (BackupError, StoreUnavailableError):
+        return ""
+    return schema if schema is not None and schema < SCHEMA else ""
 
 
 def _ahead_s(times_ns: list[int]) -> float:

@@ -16,6 +16,7 @@ import structlog
 from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
+from service.adapters.database.backup import schema_of
 from service.adapters.mqtt import MqttSource
 from service.commands import check
 from service.commands.check import (
@@ -31,6 +32,7 @@ from service.commands.parts import opened_database
 from service.core.reading import NotMeasured, Reading
 from service.settings import Broker, Settings, Store, Web
 from tests.conftest import Mosquitto, free_port
+from tests.databases.make import FOLDER
 
 
 class Usage(NamedTuple):
@@ -145,6 +147,18 @@ def test_store_that_is_none_is_told(settings: Settings) -> None:
     finding = check_store(settings)
     assert str(settings.store.file) in finding.found
     assert finding.fix
+
+
+@pytest.mark.parametrize("kept", ["0001", "0011"])
+def test_a_store_of_an_older_schema_is_left_as_it_is_and_a_backup_advised(
+    settings: Settings, kept: str
+) -> None:
+    shutil.copy(FOLDER / f"{kept}.sqlite", settings.store.file)
+    finding = check_store(settings)
+    assert f"schema {kept}" in finding.found
+    assert "linklag backup FILE" in finding.found
+    assert finding.fix == ""
+    assert schema_of(settings.store.file) == kept
 
 
 def test_readings_of_the_future_are_told(settings: Settings) -> None:
