@@ -385,6 +385,21 @@ def test_without_a_broker_batches_wait_on_disk_and_go_out_after_a_restart_of_bot
     spool.close()
 
 
+def test_a_broker_that_comes_back_gets_what_waited_without_a_restart_of_the_device(
+    mosquitto: Mosquitto, tmp_path: Path
+) -> None:
+    spool = Spool(tmp_path / "s.db", 10**7)
+    with ingesting(mosquitto.port) as (readings, _refused):
+        mosquitto.stop()
+        with running(Replay(simulated(25.0)), spool, mosquitto.port):
+            until(lambda: spool.newest == 24)
+            assert len(spool) == 25 > IN_FLIGHT_MAX
+            mosquitto.start()
+            until(lambda: len(stored(readings)) == 25 and len(spool) == 0, 60.0)
+    assert [each.seq for each in stored(readings)] == list(range(25))
+    spool.close()
+
+
 def test_edges_that_the_kernel_lost_are_counted(
     mosquitto: Mosquitto, tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
