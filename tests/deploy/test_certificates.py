@@ -11,13 +11,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import yaml
 from paho.mqtt import client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
 from service.adapters.mqtt import MqttSource, Tls
 from service.commands.check import check_broker
-from service.settings import Broker, Settings, Store
+from service.settings import Broker, Settings, Store, read_settings
 from tests.conftest import free_port, needs, wait_for_port
 
 DEPLOY = Path(__file__).parents[2] / "deploy"
@@ -119,17 +120,15 @@ def answer_to(site: Site, name: str, topic: str) -> int:
     said: list[int] = []
     client.on_publish = lambda _client, _data, _id, code, _properties: said.append(code.value)
     client.connect("127.0.0.1", site.port)
-    client.loop_start()
     try:
         end_s = time.monotonic() + 10
         while not client.is_connected() and time.monotonic() < end_s:
-            time.sleep(0.01)
+            client.loop(0.1)
         client.publish(topic, b"{}", qos=1)
         while not said and time.monotonic() < end_s:
-            time.sleep(0.01)
+            client.loop(0.1)
     finally:
         client.disconnect()
-        client.loop_stop()
     assert said, "the broker said nothing"
     return said[0]
 
@@ -228,6 +227,28 @@ def test_check_finds_that_the_worker_may_do_all_it_must(site: Site, tmp_path: Pa
     broker = Broker(host="localhost", port=site.port, tls=True, **worker_tls(site))
     finding = check_broker(Settings(broker=broker, store=Store(folder=tmp_path)))
     assert finding.fix == "", finding.found
+
+
+def test_what_the_compose_file_sets_is_fit_to_run(
+    site: Site, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With the files of this site as its secrets, and the broker's port on this machine."""
+    compose = yaml.safe_load((DEPLOY / "compose.yaml").read_text())
+    files = {name: Path(secret["file"]).name for name, secret in compose["secrets"].items()}
+    for name, value in (
+        compose["services"]["worker"]["environment"] | compose["services"]["web"]["environment"]
+    ).items():
+        secret = value.removeprefix("/run/secrets/")
+        value = str(site.file(files[secret])) if secret != value else value  # noqa: PLW2901 (the same, in its place)
+        monkeypatch.setenv(name, re.sub(r"\$\{LINKLAG_\w+:[?-](.*?)\}", r"\1", value).replace(" ", "-"))
+    monkeypatch.setenv("LINKLAG_BROKER__PORT", str(site.port))
+    monkeypatch.setenv("LINKLAG_BROKER__HOST", "localhost")
+    monkeypatch.setenv("LINKLAG_STORE__FOLDER", str(tmp_path))
+    settings = read_settings()
+    assert settings.web.tls
+    assert settings.web.login_on
+    assert settings.warnings == []
+    assert check_broker(settings).fix == ""
 
 
 def test_a_request_cannot_give_itself_more_than_a_device_may(site: Site) -> None:
