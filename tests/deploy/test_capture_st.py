@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sensors_sim.chain import SimulatedChain
@@ -80,6 +80,7 @@ def steady(
     return sorted(ups), sorted(downs)
 
 
+@settings(max_examples=30)  # a second or two of a controller, line by line
 @given(
     period=st.floats(3_000, 60_000),
     fraction=st.floats(0, 0.999),
