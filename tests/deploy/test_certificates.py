@@ -46,7 +46,7 @@ class Site:
     """The folder of a site's certificates, and its broker."""
 
     def __init__(self, folder: Path) -> None:
-        self.folder, self.port = folder, free_port()
+        self.folder, self.port, self.inside = folder, free_port(), free_port()
         shutil.copy(DEPLOY / "openssl.cnf", folder)
         for heading in ("Once: the CA", "Once: the broker", "Once: the worker", "For each device"):
             run_all(folder, commands_of(heading))
@@ -66,6 +66,7 @@ class Site:
             ("/etc/mosquitto/acl", str(DEPLOY / "acl")),
             ("/var/lib/mosquitto/", f"{self.folder}/"),
             ("listener 8883", f"listener {self.port} 127.0.0.1"),
+            ("listener 8884", f"listener {self.inside}"),
         ):
             assert place in text
             text = text.replace(place, ours)
@@ -86,9 +87,11 @@ class Site:
     def file(self, name: str) -> Path:
         return self.folder / name
 
-    def client(self, name: str | None) -> paho.Client:
+    def client(self, name: str | None, client_id: str = "") -> paho.Client:
         """A device with the certificate of this name, or with none; as most are, without a user name."""
-        client = paho.Client(CallbackAPIVersion.VERSION2, client_id=f"device-{name}", protocol=paho.MQTTv5)
+        client = paho.Client(
+            CallbackAPIVersion.VERSION2, client_id=client_id or f"device-{name}", protocol=paho.MQTTv5
+        )
         context = ssl.create_default_context(cafile=self.file("ca.pem"))
         if name is not None:
             context.load_cert_chain(self.file(f"{name}.pem"), self.file(f"{name}.key"))
@@ -141,6 +144,14 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
     made.stop()
 
 
+def worker_tls_of(site: Site) -> Tls:
+    return Tls(
+        ca_file=site.file("ca.pem"),
+        cert_file=site.file("linklag-worker.pem"),
+        key_file=site.file("linklag-worker.key"),
+    )
+
+
 def worker_tls(site: Site) -> dict[str, Any]:
     return {
         "tls_ca_file": site.file("ca.pem"),
@@ -150,12 +161,9 @@ def worker_tls(site: Site) -> dict[str, Any]:
 
 
 def test_a_device_publishes_to_its_own_topics_and_the_worker_takes_it(site: Site) -> None:
-    tls = Tls(
-        ca_file=site.file("ca.pem"),
-        cert_file=site.file("linklag-worker.pem"),
-        key_file=site.file("linklag-worker.key"),
-    )
-    with MqttSource("localhost", site.port, root=ROOT, client_id="linklag-worker", tls=tls) as source:
+    with MqttSource(
+        "localhost", site.inside, root=ROOT, client_id="linklag-worker", tls=worker_tls_of(site)
+    ) as source:
         end_s = time.monotonic() + 10
         while not source.status().connected and time.monotonic() < end_s:
             time.sleep(0.02)
@@ -210,6 +218,24 @@ def test_a_device_hears_nothing_of_what_others_say(site: Site) -> None:
     assert heard == []
 
 
+def test_no_device_can_take_over_the_session_of_the_worker(site: Site) -> None:
+    """MQTT gives a session to who comes with its client id; what waited in it would go to the wrong one, and be lost."""
+    with MqttSource(
+        "localhost", site.inside, root=ROOT, client_id="linklag-worker", tls=worker_tls_of(site)
+    ) as source:
+        end_s = time.monotonic() + 10
+        while not source.status().connected and time.monotonic() < end_s:
+            time.sleep(0.02)
+        client = site.client("kiln-feed", client_id="linklag-worker")
+        client.connect("127.0.0.1", site.port)
+        while not client.is_connected() and time.monotonic() < end_s:
+            client.loop(0.1)
+        assert client.is_connected()
+        time.sleep(0.5)
+        assert (source.status().connected, source.status().reconnects) == (True, 0)
+        client.disconnect()
+
+
 def test_nobody_comes_in_without_a_certificate_of_the_site(site: Site, tmp_path: Path) -> None:
     assert let_in(site, "kiln-feed")
     assert not let_in(site, None)
@@ -224,7 +250,7 @@ def test_a_certificate_of_a_server_is_none_of_a_device(site: Site) -> None:
 
 
 def test_check_finds_that_the_worker_may_do_all_it_must(site: Site, tmp_path: Path) -> None:
-    broker = Broker(host="localhost", port=site.port, tls=True, **worker_tls(site))
+    broker = Broker(host="localhost", port=site.inside, tls=True, **worker_tls(site))
     finding = check_broker(Settings(broker=broker, store=Store(folder=tmp_path)))
     assert finding.fix == "", finding.found
 
@@ -241,7 +267,7 @@ def test_what_the_compose_file_sets_is_fit_to_run(
         secret = value.removeprefix("/run/secrets/")
         value = str(site.file(files[secret])) if secret != value else value  # noqa: PLW2901 (the same, in its place)
         monkeypatch.setenv(name, re.sub(r"\$\{LINKLAG_\w+:[?-](.*?)\}", r"\1", value).replace(" ", "-"))
-    monkeypatch.setenv("LINKLAG_BROKER__PORT", str(site.port))
+    monkeypatch.setenv("LINKLAG_BROKER__PORT", str(site.inside))
     monkeypatch.setenv("LINKLAG_BROKER__HOST", "localhost")
     monkeypatch.setenv("LINKLAG_STORE__FOLDER", str(tmp_path))
     settings = read_settings()

@@ -156,7 +156,16 @@ def test_the_broker_finds_in_its_image_what_its_settings_name() -> None:
     given = {secret["target"] for secret in SERVICES["broker"]["secrets"]}
     assert {conf[key] for key in ("cafile", "certfile", "keyfile", "crlfile")} == given
     assert SERVICES["broker"]["volumes"][0].split(":")[1] == conf["persistence_location"].rstrip("/")
-    assert conf["listener"] == SERVICES["broker"]["ports"][0].rsplit(":", 1)[1]
+
+
+def test_devices_reach_their_own_listener_only() -> None:
+    """The other one is for linklag, on a network that devices are not on."""
+    listeners = re.findall(r"(?m)^listener (.*)$", (DEPLOY / "mosquitto.conf").read_text())
+    assert listeners == ["8883", "8884 127.0.0.1"]
+    assert [port.rsplit(":", 1)[1] for port in SERVICES["broker"]["ports"]] == ["8883"]
+    assert SERVICES["worker"]["environment"]["LINKLAG_BROKER__PORT"] == "8884"
+    assert COMPOSE["networks"]["messages"]["internal"] is True
+    assert any("s/^listener 8884 127.0.0.1$/listener 8884/" in value for value in values_of("broker", "RUN"))
 
 
 def test_docker_compose_understands_the_file(tmp_path: Path) -> None:
