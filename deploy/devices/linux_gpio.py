@@ -45,6 +45,7 @@ PULSES_MAX = 100_000  # of each sensor in a window: WIRE.md
 KERNEL_EDGES = 4096  # that wait in the kernel while we are busy; libgpiod caps it at what the kernel grants
 IN_FLIGHT_MAX = 20
 REFUSED_PAUSE_S = 30.0  # after a batch that nobody took: rights or the worker may be mended meanwhile
+CLOCK_LOOK_S = 5.0
 NO_SUBSCRIBERS = 0x10  # MQTT 5.0, 3.4.2.1: the broker took the batch and has nobody to keep it for
 STATUS = "status"
 
@@ -188,6 +189,16 @@ class Clocks:
             before, utc, after = self.monotonic_ns(), self.utc_ns(), self.monotonic_ns()
             found.append((after - before, utc - (before + after) // 2))
         return min(found)[1]
+
+
+def wait_for_clock(stop: threading.Event, clocks: Clocks, *, not_before_ns: int) -> None:
+    """Return when UTC is later than an instant that has certainly passed, or at `stop`.
+
+    A board without a battery begins in 1970, or where it was switched off, until NTP has set it; linklag refuses such batches.
+    """
+    while clocks.utc_ns() < not_before_ns and not stop.is_set():
+        log.warning("the clock is not set: waiting for NTP, pulses are not taken meanwhile")
+        stop.wait(CLOCK_LOOK_S)
 
 
 # Windows ----------------------------------------------------------------------------------------------------
@@ -534,6 +545,7 @@ def main(arguments: Sequence[str]) -> int:
     with contextlib.ExitStack() as parts:
         try:
             settings = read_settings(Path(arguments[0]))
+            wait_for_clock(stop, Clocks(), not_before_ns=Path(__file__).stat().st_mtime_ns)
             lines = request_lines(settings)
             parts.callback(lines.release)
             spool = Spool(Path(settings.spool_file), int(settings.spool_mb * 1e6))

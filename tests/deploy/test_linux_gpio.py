@@ -30,6 +30,7 @@ from linux_gpio import (
     batch_of,
     read_settings,
     request_lines,
+    wait_for_clock,
 )
 from prometheus_client import CollectorRegistry
 
@@ -147,6 +148,20 @@ def test_utc_less_monotonic_is_taken_from_the_readings_that_lie_closest_together
     monotonic = iter([0, 900, 1000, 1500, 2000, 2002, 3000, 3800, 4000, 4700])
     utc = iter([50_800, 51_400, 52_001, 53_700, 54_600])
     assert Clocks(lambda: next(monotonic), lambda: next(utc)).utc_less_monotonic_ns() == 50_000
+
+
+def test_a_clock_that_is_not_set_is_waited_for(
+    caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(linux_gpio, "CLOCK_LOOK_S", 0.0)
+    utc = iter([0, 5 * NS_PER_S, START_NS])
+    clocks = Clocks(lambda: 0, lambda: next(utc))
+    wait_for_clock(threading.Event(), clocks, not_before_ns=START_NS - 1)
+    assert next(utc, None) is None
+    assert caplog.text.count("the clock is not set") == 2
+    stopped = threading.Event()
+    stopped.set()
+    wait_for_clock(stopped, Clocks(lambda: 0, lambda: 0), not_before_ns=1)
 
 
 # Spool
