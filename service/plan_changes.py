@@ -7,7 +7,7 @@ the caller; `by` is who acted.
 """
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time, tzinfo
 
@@ -15,8 +15,9 @@ import structlog
 
 from service.core.audit import entry_of
 from service.core.change_cost import Costs, costs_of
-from service.core.drive import Chain, Drive, chain_at
+from service.core.drive import Chain, Drive, chain_at, limit
 from service.core.fields import FieldsRefusedError
+from service.core.hand import chance_over, newer
 from service.core.order import CheckList, Order, check_list, order_of
 from service.core.planned_stop import PlannedStop, stops_of
 from service.core.replacement import (
@@ -34,6 +35,7 @@ from service.core.replacement import (
 from service.core.shift import instant_ns
 from service.core.sprocket import Inspection, Sprocket, sprocket_states
 from service.core.supply import FIELDS, Supply, SupplyScope, terms_of
+from service.measure_by_hand import known_by_hand, known_of, newest_tight
 from service.ports import KeptDutyPlan, KeptPrognosis, NotFoundError, Stores
 
 log = structlog.get_logger(__name__)
@@ -188,7 +190,7 @@ class PlanChanges:
         """Of all drives: sets reach beyond what is asked about. among: only these; sets that are not whole are wrong."""
         stores = self._stores
         chains, supplies = self._chains(among), stores.supplies.supplies()
-        latest = self._latest(among)
+        latest, measured_chance = self._latest(among), self._measured_chances(among)
         planned = stores.planned_stops.stops(now_ns)
         zones: dict[str, tzinfo] = {}
         facts = []
@@ -214,6 +216,7 @@ class PlanChanges:
                         drive_id=drive.drive_id,
                     ),
                     zone=zones[drive.site],
+                    measured_chance=measured_chance(drive, chain) if chain else None,
                 )
             )
         facts = [replace(each, stops=_stops_for(each.drive, planned, now_ns)) for each in facts]
@@ -225,6 +228,27 @@ class PlanChanges:
             return {each.drive_id: each for each in prognoses.newest()}
         found = (prognoses.newest_of(drive.drive_id) for drive in among)
         return {each.drive_id: each for each in found if each is not None}
+
+    def _measured_chances(self, among: Sequence[Drive] | None) -> Callable[[Drive, Chain], float | None]:
+        """Return what tells how probable it is that a chain has reached its limit, by what was measured last."""
+        readings = self._stores.readings
+        if among is None:
+            newest = readings.newest()
+        else:
+            newest = [each for each in (readings.newest_of(drive.drive_id) for drive in among) if each]
+        live = {each.drive_id: each.measured for each in newest if each.measured}
+        by_hand = {each.drive_id: each for each in self._stores.hand_values.newest()}
+
+        def chance(drive: Drive, chain: Chain) -> float | None:
+            reading, value = live.get(drive.drive_id), by_hand.get(drive.drive_id)
+            tight = newest_tight([value], chain) if value else None
+            known = newer(
+                known_of(reading, chain) if reading else None,
+                known_by_hand(drive, chain, tight) if tight else None,
+            )
+            return None if known is None else chance_over(known, limit(drive).limit_pct)
+
+        return chance
 
     def _chains(self, among: Sequence[Drive] | None = None) -> Mapping[str, Sequence[Chain]]:
         if among is not None:

@@ -18,7 +18,7 @@ from service.core.supply import Supply, SupplyScope
 from service.foretell import Foretell
 from service.plan_changes import Asked, PlanChanges
 from service.ports import KeptDutyPlan, NotFoundError
-from tests.contracts.given import DAY_NS, NOON_NS, Ports, S, fake_ports
+from tests.contracts.given import A_HAND_VALUE, DAY_NS, NOON_NS, Ports, S, a_reading, fake_ports
 from tests.foretold import kept
 
 NOW_NS = NOON_NS
@@ -90,6 +90,36 @@ def test_a_forecast_of_another_chain_counts_for_nothing(ports: Ports, door: Plan
     [change] = door.plan(Asked(), now_ns=NOW_NS).changes
     assert change.answer is Answer.NO_FORECAST
     assert change.change_by is None
+
+
+def test_a_chain_measured_over_its_limit_is_due_without_a_forecast(ports: Ports, door: PlanChanges) -> None:
+    add(ports, "by-sensors", None)
+    add(ports, "sound", None)
+    add(ports, "by-hand", None)
+    ports.readings.store(
+        [
+            replace(a_reading(-1, 3.2), drive_id="by-sensors", chain_id="by-sensors-a"),
+            replace(a_reading(-1, 1.0), drive_id="sound", chain_id="sound-a"),
+        ]
+    )
+    ports.hand_values.record(
+        replace(
+            A_HAND_VALUE,
+            drive_id="by-hand",
+            chain_id="by-hand-a",
+            measured_ns=NOW_NS - S,
+            recorded_ns=NOW_NS,
+            length_mm=1.04 * A_HAND_VALUE.length_mm,
+        )
+    )
+    plan = door.plan(Asked(), now_ns=NOW_NS).changes
+    assert {each.drive.drive_id: each.answer for each in plan} == {
+        "by-sensors": Answer.NOW,
+        "by-hand": Answer.NOW,
+        "sound": Answer.NO_FORECAST,
+    }
+    assert plan[-1].drive.drive_id == "sound"
+    assert door.change_of("by-sensors", now_ns=NOW_NS).answer is Answer.NOW
 
 
 def test_what_is_due_comes_first_and_what_has_no_date_stays_listed(ports: Ports, door: PlanChanges) -> None:

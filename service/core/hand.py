@@ -276,6 +276,16 @@ class Known:
     by: str = "live"  # or "hand"
 
 
+def chance_over(known: Known, limit_pct: float) -> float:
+    """Return the probability that the elongation is at a limit or over it: normal, with the standard uncertainty stated.
+
+    Source: JCGM 106:2012, 7.3, a one-sided tolerance interval with a normal distribution (from memory).
+    """
+    if known.u_pct <= 0.0:
+        return float(known.elongation_pct >= limit_pct)
+    return 0.5 * math.erfc((limit_pct - known.elongation_pct) / (known.u_pct * math.sqrt(2)))
+
+
 def newer(live: Known | None, by_hand: Known | None) -> Known | None:
     """Return the one to go by: the live value, unless the measurement by hand is newer by more than a day."""
     if live is None or by_hand is None:

@@ -123,7 +123,10 @@ def outlook_of(document: Mapping[str, Any]) -> Outlook:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Facts:
-    """All that is known of one drive for its change. stops: its own that start after now, by start; zone: of its site."""
+    """All that is known of one drive for its change. stops: its own that start after now, by start; zone: of its site.
+
+    measured_chance: probability that the limit is reached by what was measured last, for where no forecast gives one.
+    """
 
     drive: Drive
     chain: Chain | None
@@ -131,6 +134,7 @@ class Facts:
     terms: Terms
     stops: tuple[PlannedStop, ...] = ()
     zone: tzinfo = UTC
+    measured_chance: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -223,6 +227,10 @@ def _due(facts: Facts, now_ns: int, risk: float) -> tuple[Answer, int | None]:
     """What is said of a drive by itself, and the instant by which its chain is to be changed."""
     if facts.chain is None:
         return Answer.NO_CHAIN, None
+    if (facts.outlook is None or facts.outlook.outcome is not Outcome.FORECAST) and (
+        facts.measured_chance or 0.0
+    ) >= risk:
+        return Answer.NOW, None
     if facts.outlook is None:
         return Answer.NO_FORECAST, None
     outcome = facts.outlook.outcome
@@ -265,6 +273,8 @@ def _now(facts: Facts, reached_ns: int | None, now_ns: int, risk: float) -> Chan
     """What is due at once. No stop is waited for; the next one stands there with its chance."""
     today = day_of(now_ns, facts.zone)
     chance = _chance(facts, now_ns)
+    if chance is None:
+        chance = facts.measured_chance
     told = (
         "The limit is reached"
         if chance == 1.0

@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.stats import norm
 
 from service.core import hand
 from service.core.drive import Chain, Drive, limit
@@ -457,3 +458,18 @@ def test_how_long_ago_it_was_counts_and_not_what_the_clock_shows(
 @given(told_ns=INSTANTS, sent_ns=INSTANTS, at_ns=INSTANTS)
 def test_nothing_sent_later_was_measured_ahead_of_now(told_ns: int, sent_ns: int, at_ns: int) -> None:
     assert 0 <= hand.measured_at(told_ns, sent_ns, at_ns) <= at_ns
+
+
+@given(st.floats(0, 4), st.floats(0.001, 0.5), st.floats(0.5, 3.5))
+def test_the_chance_of_being_over_the_limit_is_that_of_the_normal_law(
+    elongation_pct: float, u_pct: float, limit_pct: float
+) -> None:
+    known = Known(elongation_pct=elongation_pct, u_pct=u_pct, t_ns=0)
+    assert hand.chance_over(known, limit_pct) == pytest.approx(
+        norm.sf(limit_pct, elongation_pct, u_pct), abs=1e-12
+    )  # scipy
+
+
+def test_without_an_uncertainty_a_limit_is_reached_or_not() -> None:
+    at, below = (Known(elongation_pct=e, u_pct=0.0, t_ns=0) for e in (3.0, 2.999))
+    assert (hand.chance_over(at, 3.0), hand.chance_over(below, 3.0)) == (1.0, 0.0)

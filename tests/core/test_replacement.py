@@ -195,6 +195,24 @@ def test_without_a_forecast_there_is_an_answer_and_no_date(outcome: Outcome, ans
     assert {change.change_by, change.order_by, change.needed_on, change.stop, change.reached_ns} == {None}
 
 
+@pytest.mark.parametrize("outcome", [None, Outcome.NO_TREND_YET, Outcome.RATE_NOT_ABOVE_ZERO, Outcome.STANDS])
+def test_without_a_forecast_what_was_measured_counts(outcome: Outcome | None) -> None:
+    given = replace(facts("a", None, a_stop(5)), outlook=an_outlook(1, outcome=outcome) if outcome else None)
+    [reached] = plan(replace(given, measured_chance=1.0))
+    [likely] = plan(replace(given, measured_chance=0.3))
+    [not_yet] = plan(replace(given, measured_chance=0.05))
+    assert (reached.answer, likely.answer) == (Answer.NOW, Answer.NOW)
+    assert reached.change_by == reached.order_by == day(0)
+    assert reached.sentence.startswith("The limit is reached")
+    assert "30 % already" in likely.sentence
+    assert not_yet.answer is not Answer.NOW
+
+
+def test_a_forecast_goes_before_what_was_measured_last() -> None:
+    [change] = plan(replace(facts("a", 100), measured_chance=1.0))
+    assert change.answer is Answer.BY_DATE
+
+
 def test_a_drive_without_prognosis_or_chain_says_so() -> None:
     none, bare = plan(facts(middle=None), replace(facts("b"), chain=None))
     assert (none.answer, bare.answer) == (Answer.NO_FORECAST, Answer.NO_CHAIN)
