@@ -9,7 +9,8 @@ import typer
 
 from service.commands.options import Config, Data, settings_of
 
-PATTERN = "linklag-*.db"  # of the names that `backup` gives by itself
+DIGIT = "[0-9]"
+PATTERN = f"linklag-{DIGIT * 4}-{DIGIT * 2}-{DIGIT * 2}T{DIGIT * 6}Z.db"  # of the names that `backup` gives by itself
 
 
 def backup(
@@ -20,7 +21,9 @@ def backup(
     keep: Annotated[
         int | None,
         typer.Option(
-            min=1, metavar="N", help="Of the backups in a folder keep the newest N, delete older ones."
+            min=1,
+            metavar="N",
+            help="Of the backups in a folder that were named by the time keep the newest N, delete older ones.",
         ),
     ] = None,
     config: Config = None,
@@ -52,9 +55,15 @@ def backup(
         f"{copied.file}: {copied.bytes / 1e6:.1f} MB, {copied.rows} rows, schema {copied.schema}, sound, "
         f"{time.monotonic() - began_s:.1f} s"
     )
-    for old in sorted(where.glob(PATTERN))[:-keep] if keep is not None else []:
+    for old in _beyond(keep, where, file) if keep is not None else ():
         old.unlink()
         typer.echo(f"{old}: deleted, older than the newest {keep}")
+
+
+def _beyond(keep: int, folder: Path, made: Path) -> list[Path]:
+    """Return the backups to delete; never the one just made, whatever the clock said when the others were."""
+    others = sorted(each for each in folder.glob(PATTERN) if each != made)
+    return others[: max(0, len(others) - (keep - 1))]
 
 
 def restore(
@@ -90,5 +99,5 @@ def restore(
         f"{store}: {restored.bytes / 1e6:.1f} MB, {restored.rows} rows, schema {restored.schema}, sound, "
         f"{time.monotonic() - began_s:.1f} s"
     )
-    if aside.exists():
-        typer.echo(f"{aside}: what was there before")
+    for left in sorted(aside.parent.glob(f"{aside.name}*")):
+        typer.echo(f"{left}: what was there before")

@@ -43,6 +43,20 @@ def test_a_folder_keeps_the_newest_and_touches_nothing_else(cli: Cli, tmp_path: 
     assert (folder / names[2]).stat().st_size > 0
 
 
+def test_what_somebody_named_is_kept_and_so_is_the_one_just_made(cli: Cli, tmp_path: Path) -> None:
+    """The second of the names is of a clock that ran far ahead once."""
+    assert cli(*ADD).code == 0
+    folder = tmp_path / "backups"
+    folder.mkdir()
+    named = ["linklag-2026-01-01T020000Z.db", "linklag-2199-01-01T020000Z.db", "linklag-before-upgrade.db"]
+    for name in named:
+        (folder / name).write_bytes(b"")
+    assert cli("backup", str(folder), "--keep", "1").code == 0
+    kept = {path.name: path.stat().st_size for path in folder.iterdir()}
+    assert kept.pop("linklag-before-upgrade.db") == 0
+    assert [size > 0 for size in kept.values()] == [True]
+
+
 @pytest.mark.parametrize(
     ("words", "told"),
     [

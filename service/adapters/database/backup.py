@@ -19,7 +19,7 @@ from service.adapters.database.dialect import words_for
 from service.ports import StoreUnavailableError
 
 BUSY_S = 5.0  # so long another process may hold the store for itself
-BESIDE = ("-wal", "-shm")  # what SQLite keeps beside a file that is in use
+BESIDE = ("-wal", "-shm", "-journal")  # what SQLite keeps beside a file that is in use
 
 
 class BackupError(Exception):
@@ -95,12 +95,7 @@ def put_back(backup: Path, store: Path, aside: Path) -> Copied:
         copied = look_at(part)
         if store.exists():
             _close_for_good(store)
-            for beside in BESIDE:  # only where SQLite cannot read the store any more
-                left = Path(f"{store}{beside}")
-                if left.exists():
-                    left.replace(f"{aside}{beside}")
-            store.replace(aside)
-        _put(part, store)
+        _exchange(part, store, aside)
     except OSError as error:
         raise BackupError(f"{store} cannot be written ({error.strerror}): run this as its owner") from None
     finally:
@@ -181,6 +176,25 @@ def _close_for_good(store: Path) -> None:
         if isinstance(error.__cause__, sqlite3.OperationalError):
             raise BackupError(f"{store} is in use: stop linklag (worker, web) first") from None
         # damaged or no database: it goes aside as it is
+
+
+def _exchange(part: Path, store: Path, aside: Path) -> None:
+    """Move the store aside and give a copy its name, or leave all as it was.
+
+    What is still beside a store, or beside none, goes along: SQLite would write it into whatever file has that name.
+    """
+    moved: list[tuple[Path, Path]] = []
+    try:
+        for beside in (*BESIDE, ""):
+            here, there = Path(f"{store}{beside}"), Path(f"{aside}{beside}")
+            if here.exists():
+                here.replace(there)
+                moved.append((here, there))
+        _put(part, store)
+    except OSError:
+        for here, there in reversed(moved):
+            there.replace(here)
+        raise
 
 
 def _look_for_room(what: Path, folder: Path) -> None:

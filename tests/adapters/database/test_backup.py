@@ -1,5 +1,7 @@
 """A copy of the store is one moment of it, whatever is written meanwhile, and can be put back."""
 
+import errno
+import os
 import shutil
 import sqlite3
 import stat
@@ -160,6 +162,43 @@ def test_a_damaged_store_goes_aside_as_it_is(store: Path, tmp_path: Path) -> Non
     put_back(copied.file, store, tmp_path / "aside")
     assert (tmp_path / "aside").read_bytes().startswith(b"This is a shopping list.")
     assert len(seqs_in(store)) == 500
+
+
+def test_what_a_store_that_is_gone_left_beside_it_is_not_read_into_the_backup(
+    store: Path, tmp_path: Path
+) -> None:
+    """A worker was killed, and somebody moved the file away but not its log: SQLite would write that into any file of the name."""
+    copied = copy_store(store, tmp_path / "copy.db")
+    database = open_database(f"sqlite:///{store}")
+    database.readings.store([a_reading(10 * n, 0.5, seq=n) for n in range(500, 700)])
+    log = Path(f"{store}-wal").read_bytes()
+    database.close()
+    store.unlink()
+    Path(f"{store}-wal").write_bytes(log)
+    put_back(copied.file, store, tmp_path / "aside")
+    assert look_at(store).rows == copied.rows
+    assert (tmp_path / "aside-wal").read_bytes() == log
+
+
+def test_a_restore_that_fails_at_its_end_leaves_the_store_as_it_was(
+    store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    copied = copy_store(store, tmp_path / "copy.db")
+    database = open_database(f"sqlite:///{store}")
+    database.readings.store([a_reading(10 * 500, 0.5, seq=500)])
+    database.close()
+    fsync = os.fsync
+
+    def no_folder(descriptor: int) -> None:
+        if stat.S_ISDIR(os.fstat(descriptor).st_mode):
+            raise OSError(errno.EIO, "Input/output error")
+        fsync(descriptor)
+
+    monkeypatch.setattr(os, "fsync", no_folder)
+    with pytest.raises(BackupError, match="cannot be written"):
+        put_back(copied.file, store, tmp_path / "aside")
+    assert len(seqs_in(store)) == 501
+    assert not (tmp_path / "aside").exists()
 
 
 @pytest.mark.parametrize("content", [b"This is a shopping list." * 400, b""])
