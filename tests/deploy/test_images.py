@@ -142,6 +142,13 @@ def test_linklag_knows_the_commands_and_settings_it_is_given(name: str) -> None:
     }
 
 
+@pytest.mark.parametrize("key", ["web.zone", "web.public_url"])
+def test_worker_and_page_have_one_clock_and_one_address(key: str) -> None:
+    """The worker's mails, quiet hours, handovers and forecasts are by the plant's zone as the page is."""
+    worker, web = (SERVICES[name]["environment"][env_name(key)] for name in ("worker", "web"))
+    assert worker == web
+
+
 def test_the_images_bear_the_version_of_the_package() -> None:
     version = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["version"]
     assert SERVICES["worker"]["image"] == SERVICES["web"]["image"] == f"linklag:{version}"
