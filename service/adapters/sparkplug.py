@@ -31,7 +31,7 @@ NAMESPACE = "spBv1.0"
 BATCH_FORMS = frozenset({"pulses", "lag"})
 REBIRTH_S = 10.0  # a node is asked for its births at most so often
 NODES_MAX = 10_000
-METRICS_MAX = 10_000  # of one payload, and aliases kept of one node
+METRICS_MAX = 10_000  # of one payload, and aliases and drives kept of one node
 _ONLINE: Final = b'{"v":1,"online":true}'
 _OFFLINE: Final = b'{"v":1,"online":false}'
 _REBIRTH: Final = "Node Control/Rebirth"
@@ -265,10 +265,14 @@ class SparkplugSource:
             for metric in payload.metrics
             if metric.HasField("alias") and metric.name
         }
-        node.names.update(list(named.items())[: METRICS_MAX - len(node.names)])
+        for alias, name in named.items():
+            if alias in node.names or len(node.names) < METRICS_MAX:
+                node.names[alias] = name
         topics = filter(None, (self._topic(metric.name) for metric in payload.metrics))
         drives = {topic.rpartition("/")[0] for topic in topics}
-        node.drives[address.device] = drives
+        node.drives.pop(address.device, None)
+        if drives and sum(map(len, node.drives.values())) + len(drives) <= METRICS_MAX:
+            node.drives[address.device] = drives
         found, _ = self._batches(node, payload)
         return [*_statuses(before - drives, _OFFLINE), *_statuses(drives, _ONLINE), *found]
 

@@ -312,6 +312,24 @@ def test_nodes_that_are_remembered_are_bounded(bench: Bench, monkeypatch: pytest
 # Over a real broker
 
 
+def test_drives_and_aliases_that_are_remembered_of_a_node_are_bounded_and_a_full_one_still_learns_anew(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sparkplug, "METRICS_MAX", 3)
+    bench.born()
+    for n in range(10):
+        named = {"name": f"linklag/drive-{n}/pulses", "alias": n, "datatype": BYTES}
+        assert bench.take("DBIRTH", bench.node.payload(named), f"device-{n}"), "online, if not remembered"
+        bench.take("DBIRTH", bench.node.payload(), f"other-{n}")
+    assert len(bench.take("NDEATH", bench.node.death())) == 3
+    bench.born()
+    for name in ("linklag/a/pulses", "linklag/b/pulses"):
+        more = [{"name": f"m{n}", "alias": n, "datatype": BYTES} for n in (2, 3)]
+        bench.take("DBIRTH", bench.node.payload({"name": name, "alias": 1, "datatype": BYTES}, *more), "one")
+    data = bench.node.payload({"alias": 1, "datatype": BYTES, "bytes_value": b"{}"})
+    assert bench.take("DDATA", data, "one") == [("linklag/v1/b/pulses", b"{}")]
+
+
 def until(condition: Callable[[], object], timeout_s: float = 15.0) -> None:
     end_s = time.monotonic() + timeout_s
     while not condition():
