@@ -93,6 +93,7 @@ def put_back(backup: Path, store: Path, aside: Path) -> Copied:
         with _opened(backup) as source:
             _write(source, part)
         copied = look_at(part)
+        _give_to_owner(part, store.parent)
         if store.exists():
             _close_for_good(store)
         _exchange(part, store, aside)
@@ -176,6 +177,13 @@ def _close_for_good(store: Path) -> None:
         if isinstance(error.__cause__, sqlite3.OperationalError):
             raise BackupError(f"{store} is in use: stop linklag (worker, web) first") from None
         # damaged or no database: it goes aside as it is
+
+
+def _give_to_owner(part: Path, folder: Path) -> None:
+    """Let a copy that root made belong to whom the folder belongs to: nobody else could open it."""
+    if os.name == "posix" and os.geteuid() == 0:
+        owner = folder.stat()
+        os.chown(part, owner.st_uid, owner.st_gid)
 
 
 def _exchange(part: Path, store: Path, aside: Path) -> None:

@@ -156,6 +156,15 @@ def test_what_came_since_the_backup_is_kept_aside(store: Path, tmp_path: Path) -
     assert stat.S_IMODE(store.stat().st_mode) == 0o600
 
 
+@pytest.mark.skipif(os.name != "posix" or os.geteuid() != 0, reason="only root may give files away")
+def test_what_root_puts_back_belongs_to_the_owner_of_the_folder(store: Path, tmp_path: Path) -> None:
+    copied = copy_store(store, tmp_path / "copy.db")
+    os.chown(tmp_path, 12345, 12346)
+    put_back(copied.file, store, tmp_path / "aside")
+    found = store.stat()
+    assert (found.st_uid, found.st_gid, stat.S_IMODE(found.st_mode)) == (12345, 12346, 0o600)
+
+
 def test_a_damaged_store_goes_aside_as_it_is(store: Path, tmp_path: Path) -> None:
     copied = copy_store(store, tmp_path / "copy.db")
     store.write_bytes(b"This is a shopping list." * 400)
