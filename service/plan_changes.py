@@ -237,11 +237,14 @@ class PlanChanges:
         else:
             newest = [each for each in (readings.newest_of(drive.drive_id) for drive in among) if each]
         live = {each.drive_id: each.measured for each in newest if each.measured}
-        by_hand = {each.drive_id: each for each in self._stores.hand_values.newest()}
+        hand_values = self._stores.hand_values
+        by_hand = {each.drive_id: each for each in hand_values.newest()}
 
         def chance(drive: Drive, chain: Chain) -> float | None:
             reading, value = live.get(drive.drive_id), by_hand.get(drive.drive_id)
             tight = newest_tight([value], chain) if value else None
+            if value and not tight:  # a slack one says nothing, and hides none before it
+                tight = newest_tight(hand_values.of(drive.drive_id), chain)
             known = newer(
                 known_of(reading, chain) if reading else None,
                 known_by_hand(drive, chain, tight) if tight else None,

@@ -102,15 +102,17 @@ def test_a_chain_measured_over_its_limit_is_due_without_a_forecast(ports: Ports,
             replace(a_reading(-1, 1.0), drive_id="sound", chain_id="sound-a"),
         ]
     )
+    tight = replace(
+        A_HAND_VALUE,
+        drive_id="by-hand",
+        chain_id="by-hand-a",
+        measured_ns=NOW_NS - 2 * S,
+        recorded_ns=NOW_NS,
+        length_mm=1.04 * A_HAND_VALUE.length_mm,
+    )
+    ports.hand_values.record(tight)
     ports.hand_values.record(
-        replace(
-            A_HAND_VALUE,
-            drive_id="by-hand",
-            chain_id="by-hand-a",
-            measured_ns=NOW_NS - S,
-            recorded_ns=NOW_NS,
-            length_mm=1.04 * A_HAND_VALUE.length_mm,
-        )
+        replace(tight, tight=False, measured_ns=NOW_NS - S, length_mm=A_HAND_VALUE.length_mm)
     )
     plan = door.plan(Asked(), now_ns=NOW_NS).changes
     assert {each.drive.drive_id: each.answer for each in plan} == {
