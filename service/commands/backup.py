@@ -9,6 +9,7 @@ import typer
 
 from service.commands.options import Config, Data, settings_of
 
+DAY_S = 86_400
 DIGIT = "[0-9]"
 PATTERN = f"linklag-{DIGIT * 4}-{DIGIT * 2}-{DIGIT * 2}T{DIGIT * 6}Z.db"  # of the names that `backup` gives by itself
 
@@ -57,13 +58,17 @@ def backup(
     )
     for old in _beyond(keep, where, file) if keep is not None else ():
         old.unlink()
-        typer.echo(f"{old}: deleted, older than the newest {keep}")
+        typer.echo(f"{old}: deleted, {'cut off' if '.part' in old.name else f'older than the newest {keep}'}")
 
 
 def _beyond(keep: int, folder: Path, made: Path) -> list[Path]:
-    """Return the backups to delete; never the one just made, whatever the clock said when the others were."""
+    """Return the backups to delete, and what ones that were cut off left a day ago.
+
+    Never the one just made, whatever the clock said when the others were.
+    """
     others = sorted(each for each in folder.glob(PATTERN) if each != made)
-    return others[: max(0, len(others) - (keep - 1))]
+    begun = (each for each in folder.glob(f".{PATTERN}.part*") if time.time() - each.stat().st_mtime > DAY_S)
+    return [*others[: max(0, len(others) - (keep - 1))], *begun]
 
 
 def restore(

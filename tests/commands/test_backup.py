@@ -1,5 +1,6 @@
 """`linklag backup` and `linklag restore`, as typed."""
 
+import os
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -55,6 +56,18 @@ def test_what_somebody_named_is_kept_and_so_is_the_one_just_made(cli: Cli, tmp_p
     kept = {path.name: path.stat().st_size for path in folder.iterdir()}
     assert kept.pop("linklag-before-upgrade.db") == 0
     assert [size > 0 for size in kept.values()] == [True]
+
+
+def test_what_backups_that_were_cut_off_left_goes_after_a_day(cli: Cli, tmp_path: Path) -> None:
+    assert cli(*ADD).code == 0
+    folder = tmp_path / "backups"
+    folder.mkdir()
+    old, new = (folder / f".linklag-2026-01-0{day}T020000Z.db.part" for day in (1, 2))
+    for part in (old, new):
+        part.write_bytes(b"half")
+    os.utime(old, (1e9, 1e9))
+    assert f"{old}: deleted, cut off" in cli("backup", str(folder), "--keep", "9").out
+    assert (old.exists(), new.exists()) == (False, True)
 
 
 @pytest.mark.parametrize(
