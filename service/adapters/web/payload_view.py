@@ -15,6 +15,7 @@ from service.core.wire import MENDS
 FIELDS_MAX = 60
 TEXT_CHARS_MAX = 200
 ENDS = 3  # numbers shown from either end of a row
+DEPTH_MAX = 4  # rows within rows whose numbers are shown
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,31 +64,41 @@ def _cbor(payload: bytes) -> dict[Any, Any] | None:
         return None
 
 
-def _text(value: Any) -> str:
-    """Return a value in words, bounded."""
-    if isinstance(value, Tagged):
-        return _tagged(value)
-    if isinstance(value, list | tuple):
-        return _row(list(value))
+def _text(value: Any, depth: int = DEPTH_MAX) -> str:
+    """Return a value in words, bounded in length and in depth."""
+    if isinstance(value, Tagged | list | tuple):
+        if depth == 0:
+            return "..."
+        return _tagged(value, depth) if isinstance(value, Tagged) else _row(list(value), depth)
     if isinstance(value, bytes):
         return f"{len(value)} bytes: {value[:16].hex(' ')}{' ...' if len(value) > 16 else ''}"
-    if isinstance(value, str):
-        return value if len(value) <= TEXT_CHARS_MAX else f"{value[:TEXT_CHARS_MAX]}..."
     if isinstance(value, float | int | bool | None):
         return json.dumps(value)
-    text = repr(value)
+    return _cut(value if isinstance(value, str) else _of_map(value))
+
+
+def _of_map(value: Any) -> str:
+    try:
+        return repr(value)
+    except RecursionError:
+        return "..."
+
+
+def _cut(text: str) -> str:
     return text if len(text) <= TEXT_CHARS_MAX else f"{text[:TEXT_CHARS_MAX]}..."
 
 
-def _tagged(value: Tagged) -> str:
+def _tagged(value: Tagged, depth: int) -> str:
     try:
-        return f"{_row(typed_array(value).tolist())} ({typed_array_name(value.tag)})"
+        return f"{_row(typed_array(value).tolist(), depth)} ({typed_array_name(value.tag)})"
     except ValueError:
-        return f"tag {value.tag}: {_text(value.value)}"
+        return f"tag {value.tag}: {_text(value.value, depth - 1)}"
 
 
-def _row(values: list[Any]) -> str:
-    if len(values) <= 2 * ENDS + 1:
-        return f"{len(values)}: " + ", ".join(map(_text, values)) if values else "none"
-    ends = [*map(_text, values[:ENDS]), "...", *map(_text, values[-ENDS:])]
+def _row(values: list[Any], depth: int) -> str:
+    shown = values if len(values) <= 2 * ENDS + 1 else [*values[:ENDS], *values[-ENDS:]]
+    texts = [_text(each, depth - 1) for each in shown]
+    if len(shown) == len(values):
+        return f"{len(values)}: " + ", ".join(texts) if values else "none"
+    ends = [*texts[:ENDS], "...", *texts[ENDS:]]
     return f"{len(values)}: {', '.join(ends)}"

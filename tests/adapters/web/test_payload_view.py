@@ -1,6 +1,7 @@
 """The payload of a refused message as people look at it: whatever came, bounded, and never an error of ours."""
 
 import cbor2
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -60,3 +61,12 @@ def test_whatever_json_holds_is_shown_bounded(fields: dict[str, object]) -> None
 def test_no_bytes_raise(payload: bytes) -> None:
     content = content_of(payload)
     assert content is None or content.form in {"JSON", "CBOR"}
+
+
+@pytest.mark.parametrize(("opens", "closes"), [("[", "]"), ('{"b":', "}")])
+def test_a_payload_nested_as_deep_as_json_can_be_read_is_shown(opens: str, closes: str) -> None:
+    payload = f'{{"a":{opens * 450}1{closes * 450}}}'.encode()
+    content = content_of(payload)
+    assert content is not None
+    assert content.fields[0].name == "a"
+    assert len(content.fields[0].text) <= TEXT_CHARS_MAX + len("...")
