@@ -50,6 +50,8 @@ LISTED_MAX = 12  # entries of a list
 _GAPS_OF_SENTENCES = re.compile(r"\(\.\*\?\)\\ \((?=\.\*\?\)$)")  # two at the end, each for sentences
 _STOPS = (".", ";", ":", ",")
 _DEPTH = 4  # texts within texts
+TOGETHER_MAX = 12  # sentences that are looked for as one text; no catalogue has more in one
+SENTENCES_MAX = 60  # of a text; one of ours has fewer, and of what people type none is looked for for long
 LOOSE_UNDER = 9  # letters of its own: "{early} to {late}" would be found in many a sentence
 LOOSE_CHARS_MAX = 40  # of what goes into such a gap
 
@@ -59,9 +61,25 @@ class _Pattern:
     """A sentence with gaps that is found again."""
 
     english: re.Pattern[str]
+    pieces: tuple[str, ...]  # its own words: those before, between and behind the gaps
     names: tuple[str, ...]
     other: str
     loose: bool  # so few words of its own that they might stand in any text
+
+    def found_in(self, text: str) -> re.Match[str] | None:
+        """Return how a text fits, None where it does not.
+
+        Whether its words stand there in their order is looked at first: a pattern alone would try every way to fill the gaps, which
+        for a long text that people typed takes seconds.
+        """
+        if not (text.startswith(self.pieces[0]) and text.endswith(self.pieces[-1])):
+            return None
+        at = 0
+        for piece in self.pieces[:-1]:
+            if (begin := text.find(piece, at)) < 0:
+                return None
+            at = begin + len(piece)
+        return None if at > len(text) - len(self.pieces[-1]) else self.english.fullmatch(text)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -145,7 +163,13 @@ def _patterns(texts: Mapping[str, str]) -> dict[str, tuple[_Pattern, ...]]:
             r"(.*?[.;!?]) (", "(.*?)".join(re.escape(each) for each in pieces[::2])
         )
         own = sum(len(each.replace(" ", "")) for each in pieces[::2])
-        pattern = _Pattern(re.compile(source, re.DOTALL), tuple(pieces[1::2]), other, loose=own < LOOSE_UNDER)
+        pattern = _Pattern(
+            re.compile(source, re.DOTALL),
+            tuple(pieces[::2]),
+            tuple(pieces[1::2]),
+            other,
+            loose=own < LOOSE_UNDER,
+        )
         found.setdefault(_first_word(pieces[0]), []).append((own, pattern))
     return {
         word: tuple(p for _, p in sorted(all_, key=lambda each: -each[0])) for word, all_ in found.items()
@@ -231,7 +255,7 @@ def _told(code: str, text: str, depth: int) -> str:
         return found
     if depth and (found := _by_pattern(texts, text, depth)) is not None:
         return found
-    if depth and len(parts := _SENTENCE_END.split(text)) > 1:
+    if depth and 1 < len(parts := _SENTENCE_END.split(text)) <= SENTENCES_MAX:
         return _in_parts(code, parts, depth)
     return _listed(texts, text, depth) or _figures(texts, text)
 
@@ -276,7 +300,7 @@ def _matched(texts: Catalogue, text: str, depth: int) -> str | None:
     for spelled in (text, text[:1].upper() + text[1:], text[:1].lower() + text[1:]):
         for word in (_first_word(spelled), ""):
             for each in texts.patterns.get(word, ()):
-                match = each.english.fullmatch(spelled)
+                match = each.found_in(spelled)
                 if match is None or (each.loose and not _fits(texts, match)):
                     continue
                 values = zip(each.names, match.groups(), strict=True)
@@ -299,7 +323,7 @@ def _in_parts(code: str, parts: list[str], depth: int) -> str:
     """Return sentences that stand one behind the other, each by itself: as many together as the catalogue knows together."""
     texts, said, begin = catalogue(code), [], 0
     while begin < len(parts):
-        for end in range(len(parts), begin, -1):
+        for end in range(min(len(parts), begin + TOGETHER_MAX), begin, -1):
             together = " ".join(parts[begin:end])
             found = _whole(texts, together)
             if found is None:

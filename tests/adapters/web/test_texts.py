@@ -267,6 +267,30 @@ def test_what_is_not_known_stays_as_it_is_in_german(text: str) -> None:
         assert told(text) == text
 
 
+@pytest.mark.parametrize("piece", [". ", "a. ", ": ", ", ", " and ", "one (two) to three; "])
+def test_a_long_text_that_people_typed_is_soon_left_as_it_is(piece: str) -> None:
+    typed = piece * (2000 // len(piece)) + "zz"
+    with speak("de"):
+        assert told(typed) == typed
+
+
+@pytest.mark.parametrize("language", OTHERS)
+def test_no_text_has_more_sentences_than_are_looked_for_together(language: str) -> None:
+    had = (english for context, english in of_catalogue(language) if context == TOLD)
+    assert max(len(texts._SENTENCE_END.split(each)) for each in had) <= texts.TOGETHER_MAX
+
+
+@given(st.data())
+def test_a_sentence_with_gaps_is_found_wherever_its_pattern_alone_finds_it(data: st.DataObject) -> None:
+    patterns = [each for of_word in texts.catalogue("de").patterns.values() for each in of_word]
+    one = data.draw(st.sampled_from(patterns))
+    pieces = data.draw(st.permutations(one.pieces) | st.just(list(one.pieces)))
+    gap = st.sampled_from(["", "3.5 mm", "Stop it. Then", "a (b)", one.pieces[-1]])
+    text = "".join(piece + data.draw(gap) for piece in pieces[:-1]) + pieces[-1]
+    alone, found = one.english.fullmatch(text), one.found_in(text)
+    assert (found and found.groups()) == (alone and alone.groups())
+
+
 def test_names_and_versions_are_no_decimals() -> None:
     with speak("de"):
         assert (
