@@ -356,6 +356,21 @@ def test_an_answer_that_got_lost_does_not_store_it_twice(browser: Browser, works
         assert len(works.stored()) == 1
 
 
+def test_a_tap_too_many_records_nothing_twice(browser: Browser, works: Works) -> None:
+    with works.served(), a_phone(browser) as phone:
+        open_drive(phone, works.url)
+        read_off(phone, "616")
+        phone.evaluate(
+            "() => { const form = document.querySelector('form.reads'); form.requestSubmit(); form.requestSubmit(); }"
+        )
+        expect(phone.locator('#kept li[data-state="stored"]')).to_have_count(1, timeout=PATIENT_MS)
+        read_off(phone, "617")
+        record(phone)
+        expect(phone.locator('#kept li[data-state="stored"]')).to_have_count(2, timeout=PATIENT_MS)
+        assert phone.locator("#kept li").count() == 2
+    assert sorted(each.length_mm for each in works.stored()) == [616.0, 617.0]
+
+
 def test_two_phones_each_store_their_own(browser: Browser, works: Works) -> None:
     with works.served(), a_phone(browser) as one, a_phone(browser) as other:
         for phone, length in ((one, "616"), (other, "617")):

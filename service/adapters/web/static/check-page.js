@@ -18,6 +18,7 @@ const language = document.documentElement.lang || "en";
 let mending = null; // the refused entry that stands in the form
 let me = { ask: null, name: page.dataset.who }; // as the page was made, until the service says
 let newest = null; // key of what was recorded on this page last
+let recording = false; // one is being put away: a second tap records nothing twice
 
 // Words and numbers
 
@@ -158,6 +159,7 @@ function mark(wrong) {
 
 async function record(event) {
   event.preventDefault();
+  if (recording) return;
   const texts = typed();
   const { body, wrong } = measurementOf(texts);
   const words = Object.fromEntries(
@@ -183,11 +185,14 @@ async function record(event) {
     state: "waits",
     result: { pct: result.pct, uPct: result.uPct, reliable: result.reliable },
   };
+  recording = true;
   try {
     await keep(entry);
   } catch (error) {
     post(entry, error);
     return;
+  } finally {
+    recording = false;
   }
   remember(texts);
   newest = entry.key;
