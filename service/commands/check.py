@@ -4,20 +4,20 @@ Each check returns a `Finding`, never raises for what it looks for, and looks at
 a client id of its own, so that a worker that runs meanwhile keeps its session.
 """
 
-import json
 import shutil
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from urllib.request import urlopen
 
 import typer
 
 from service.adapters.database.backup import BackupError, schema_of
 from service.adapters.database.connect import SCHEMA
 from service.adapters.mqtt import MqttSource
+from service.adapters.sparkplug import payload_class
 from service.commands import CommandError
+from service.commands.health import trouble_of_web
 from service.commands.parts import broker_source, listen, opened_database
 from service.ports import StoreUnavailableError
 from service.settings import Settings
@@ -126,6 +126,13 @@ def check_broker(settings: Settings) -> Finding:
     Published is an empty retained message for a drive that cannot exist: it leaves nothing behind.
     """
     where = f"{settings.broker.host}:{settings.broker.port}"
+    try:
+        if settings.broker.sparkplug_groups:
+            payload_class()
+    except ValueError as error:
+        return Finding(
+            subject="broker", found=str(error), fix="install it, or take broker.sparkplug_groups out"
+        )
     fix = "start the broker, or correct broker.host and broker.port"
     source = broker_source(settings, client_id=f"{settings.broker.client_id}-check", session_s=0)
     before = source.status().trouble
@@ -155,21 +162,14 @@ def _first_trouble(source: MqttSource, within_s: float, unless: str = "") -> str
 
 def check_web(settings: Settings) -> Finding:
     """Whether the address of the page is free, or serves linklag already."""
-    url = f"http://{settings.web.host}:{settings.web.port}"
+    web = settings.web
+    url = f"{'https' if web.tls else 'http'}://{web.host}:{web.port}"
     try:
-        listen(settings.web.host, settings.web.port).close()
+        listen(web.host, web.port).close()
     except CommandError as error:
-        if _answers(f"{url}/health/live"):
+        if not trouble_of_web(web.host, web.port, web.allowed_hosts[0], tls=web.tls, within_s=1.0):
             return Finding(subject="web", found=f"{url} is served by linklag already")
         return Finding(
             subject="web", found=str(error), fix="stop the program that holds it, or change web.port"
         )
     return Finding(subject="web", found=f"{url} is free")
-
-
-def _answers(url: str) -> bool:
-    try:
-        with urlopen(url, timeout=1) as answer:  # noqa: S310 (http on loopback, from the settings)
-            return bool(json.load(answer) == {"live": True})
-    except (OSError, ValueError):
-        return False

@@ -82,10 +82,10 @@ def trouble_of_worker(mark: Path, now_s: float) -> str:
     return ""
 
 
-def trouble_of_web(host: str, port: int, name: str, *, tls: bool) -> str:
+def trouble_of_web(host: str, port: int, name: str, *, tls: bool, within_s: float = ANSWER_S) -> str:
     """Return what is wrong with the page on this machine; empty where it answers."""
     address = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(host, host.strip("[]"))  # noqa: S104 (nothing is served)
-    connection = _connection(address, port, tls=tls)
+    connection = _connection(address, port, within_s, tls=tls)
     try:
         connection.request("GET", "/health/live", headers={"Host": name})
         answer = connection.getresponse()
@@ -97,10 +97,10 @@ def trouble_of_web(host: str, port: int, name: str, *, tls: bool) -> str:
     return "" if alive else f"{address}:{port} is not linklag, or refuses (status {answer.status})"
 
 
-def _connection(address: str, port: int, *, tls: bool) -> HTTPConnection:
+def _connection(address: str, port: int, within_s: float, *, tls: bool) -> HTTPConnection:
     """A connection to this machine: nothing is told there, so whose certificate it is does not matter."""
     if not tls:
-        return HTTPConnection(address, port, timeout=ANSWER_S)
+        return HTTPConnection(address, port, timeout=within_s)
     context = ssl.create_default_context()
     context.check_hostname, context.verify_mode = False, ssl.CERT_NONE
-    return HTTPSConnection(address, port, timeout=ANSWER_S, context=context)
+    return HTTPSConnection(address, port, timeout=within_s, context=context)

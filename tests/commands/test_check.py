@@ -4,6 +4,8 @@ import json
 import logging
 import shutil
 import socket
+import ssl
+import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -18,6 +20,7 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
 from service.adapters.database.backup import schema_of
 from service.adapters.mqtt import MqttSource
+from service.adapters.sparkplug import payload_class
 from service.commands import check
 from service.commands.check import (
     check_all,
@@ -31,6 +34,7 @@ from service.commands.logs import configure_logging
 from service.commands.parts import opened_database
 from service.core.reading import NotMeasured, Reading
 from service.settings import Broker, Settings, Store, Web
+from tests.commands.test_people_commands import certificate
 from tests.conftest import Mosquitto, free_port
 from tests.databases.make import FOLDER
 
@@ -188,9 +192,11 @@ def test_address_of_the_page_that_another_program_holds_is_told(settings: Settin
     assert "web.port" in finding.fix
 
 
-@pytest.fixture
-def served(settings: Settings) -> Iterator[dict[str, object]]:
-    """Answer at the address of the page as the dictionary says."""
+@pytest.fixture(params=["http", "https"])
+def served(
+    settings: Settings, tmp_path: Path, request: pytest.FixtureRequest
+) -> Iterator[tuple[Settings, dict[str, object]]]:
+    """Settings, and at their address of the page something that answers as the dictionary says."""
     answer: dict[str, object] = {}
 
     class Handler(BaseHTTPRequestHandler):
@@ -202,21 +208,37 @@ def served(settings: Settings) -> Iterator[dict[str, object]]:
         def log_message(self, format: str, *args: object) -> None:  # noqa: A002 (the name is the library's)
             pass
 
+    cert, key = certificate(tmp_path)
     server = HTTPServer(("127.0.0.1", settings.web.port), Handler)
+    if request.param == "https":
+        web = settings.web.model_copy(update={"tls_cert_file": cert, "tls_key_file": key})
+        settings = settings.model_copy(update={"web": web})
+        context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+        context.load_cert_chain(cert, key)
+        server.socket = context.wrap_socket(server.socket, server_side=True)
     thread = threading.Thread(target=server.serve_forever)
     thread.start()
-    yield answer
+    yield settings, answer
     server.shutdown()
     server.server_close()
     thread.join()
 
 
 def test_address_of_the_page_that_linklag_serves_already_is_well(
-    settings: Settings, served: dict[str, object]
+    served: tuple[Settings, dict[str, object]],
 ) -> None:
+    settings, answer = served
     assert check_web(settings).fix != ""
-    served["live"] = True
+    answer["live"] = True
     assert check_web(settings).fix == ""
+
+
+def test_sparkplug_without_what_reads_it_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    payload_class.cache_clear()
+    monkeypatch.setitem(sys.modules, "google.protobuf", None)
+    finding = check_broker(settings_in(tmp_path, sparkplug_groups=("brickworks",)))
+    assert "linklag[sparkplug]" in finding.found
+    assert "broker.sparkplug_groups" in finding.fix
 
 
 def wait_until_connected(source: MqttSource) -> None:
