@@ -20,7 +20,7 @@ from tests.adapters.web.plant import Plant, add, app_on, not_measured
 from tests.adapters.web.plant import reading_of as fixed_reading_of
 from tests.adapters.web.served import served
 from tests.conftest import free_port, needs
-from tests.contracts.given import FAKE, Ports, S, a_store
+from tests.contracts.given import A_SIGHTING, FAKE, Ports, S, a_store
 from tests.foretold import kept
 
 ARGUMENTS = [
@@ -232,6 +232,21 @@ def test_the_wall_follows_what_comes_and_is_read_from_five_metres(
         assert page.locator(".p10").all_inner_texts().count("") == 1  # one drive has a forecast
         page.screenshot(path=tmp_path / "wall.png")
     context.close()
+
+
+def test_what_is_typed_stays_where_another_page_arrives(page: Page, ports: Ports) -> None:
+    """As when whoever types was signed out meanwhile, and the page to sign in comes in place of this one."""
+    ports.refused.keep([], [A_SIGHTING])
+    with served(stocked(ports)) as url:
+        page.goto(f"{url}/refused")
+        field = page.get_by_role("form", name="Register saw-1").get_by_label("Whole pitches, n")
+        field.fill("24")
+        page.route(
+            "**/refused", lambda route: route.fulfill(body="<h1>Sign in</h1>", content_type="text/html")
+        )
+        for _ in range(2):
+            page.wait_for_event("response", timeout=SOON_MS)
+        expect(field).to_have_value("24")
 
 
 def test_a_lost_connection_is_told_and_comes_back_by_itself(page: Page, ports: Ports) -> None:

@@ -19,8 +19,10 @@ async function look() {
     const page = new DOMParser().parseFromString(await answer.text(), "text/html");
     for (const part of parts) {
       const fresh = page.getElementById(part.id);
-      if (!fresh) location.reload(); // what was waited for is there, and the page is another one now
-      else if (fresh.innerHTML !== part.innerHTML && !inUse(part)) part.replaceChildren(...fresh.childNodes);
+      if (!fresh) {
+        if (parts.some(inUse)) return; // not under the hands of who types
+        location.reload(); // what was waited for is there, and the page is another one now
+      } else if (fresh.innerHTML !== part.innerHTML && !inUse(part)) part.replaceChildren(...fresh.childNodes);
     }
   } catch {
     // no connection: the head of the page says so, and the next look tries again
