@@ -222,6 +222,28 @@ def test_a_span_up_to_now_follows_what_comes_and_a_chosen_window_stays(
         assert page.locator("#trend-view").inner_html() == before
 
 
+def test_the_first_reading_of_a_drive_brings_its_picture(
+    browser: Browser, stocked: tuple[Ports, str]
+) -> None:
+    ports, address = stocked
+    ports.register.add_drive(replace(ports.register.drive("saw"), drive_id="fresh", name=""))
+    chain = replace(ports.register.chains("saw")[0], chain_id="fresh-a", drive_id="fresh")
+    ports.register.fit_chain(chain)
+    page = browser.new_page()
+    wrong: list[str] = []
+    page.on("pageerror", lambda error: wrong.append(str(error)))
+    page.goto(address.replace("/saw", "/fresh"))
+    expect(page.locator("#stream")).to_have_text("Live", timeout=15_000)
+    page.locator("#trend").dispatch_event("pointerleave")
+    assert page.locator("#trend-view").count() == 0
+    t_ns = time.time_ns()
+    first = reading_of("fresh", 0, 1.25, seq=1)
+    ports.readings.store([replace(first, chain_id="fresh-a", t_ns=t_ns, t0_ns=t_ns - 10 * S)])
+    expect(page.locator("#trend-readout")).to_be_visible(timeout=15_000)
+    page.close()
+    assert wrong == []
+
+
 def test_a_picture_is_saved_as_png_at_twice_its_size(browser: Browser, stocked: tuple[Ports, str]) -> None:
     with opened(browser, f"{stocked[1]}?span=hour") as page:
         with page.expect_download() as saved:

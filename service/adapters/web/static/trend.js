@@ -252,7 +252,8 @@ function unpoint() {
 
 // Draws the mark at the point that is told and says it; after a swap the same time counts.
 function tellPointed() {
-  const outer = view().querySelector("svg.trend");
+  const outer = view()?.querySelector("svg.trend");
+  if (!outer) return;
   outer.querySelector(":scope > g.at")?.remove();
   const at = pointed === null || !points.length ? null : points[nearest(pointed)];
   const { from, to } = current();
@@ -436,7 +437,12 @@ addEventListener("popstate", () => {
 function follow() {
   const picture = view();
   const isHeld = wanted || drag || fingers.size || asking || performance.now() - touchedMs < HELD_MS;
-  if (!picture?.hasAttribute("data-goes-on") || isHeld || document.hidden) return;
+  if (isHeld || document.hidden) return;
+  if (!picture && newsCame) {
+    newsCame = false;
+    load(location.search.slice(1)); // the first that came may be drawn now
+  }
+  if (!picture?.hasAttribute("data-goes-on")) return;
   const { from, to } = shown();
   const length = to - from;
   const dueMs = clamp(length / section.clientWidth, 1000, 60000);
