@@ -34,7 +34,7 @@ def put(ports: Ports, seconds_ago: float, pct: float, seq: int) -> None:
     ports.readings.store([replace(reading_of("saw", 0, pct, seq=seq), t_ns=t_ns, t0_ns=t_ns - 10 * S)])
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture
 def stocked() -> Iterator[tuple[Ports, str]]:
     """A drive with a reading for each of the last 50 minutes, and the address of its page."""
     with a_store(FAKE) as ports:
