@@ -53,14 +53,12 @@ class Tell:
         }
         if not any(lacking.values()):
             return
-        alerts, at_ns = self._alerts(drive_id), None
+        alerts = self._alerts(drive_id)
         for kind, each in _in_order(lacking):
-            if at_ns is not None and each.true_ns > at_ns:
-                self.hold(drive_id, quiet, now_ns, alerts)  # as it would have been, had somebody looked then
+            self._rank(drive_id, alerts, quiet, now_ns)  # as it would have been, had somebody looked then
             if each.event is Event.OCCUR:
                 self._suppress(drive_id, alerts, quiet, now_ns, about=kind)
             self._advance(drive_id, kind, alerts, _act(each, now_ns))
-            at_ns = each.true_ns
         self.hold(drive_id, quiet, now_ns, alerts)
 
     def hold(self, drive_id: str, quiet: Quiet, now_ns: int, alerts: Alerts | None = None) -> None:
@@ -70,6 +68,27 @@ class Tell:
         wanted = _wanted(alerts, quiet, None)
         for kind, alert in list(alerts.items()):
             if Hold.SUPPRESSED in alert.holds and kind not in wanted:
+                act = Act(event=Event.UNSUPPRESS, true_ns=now_ns, recorded_ns=now_ns)
+                self._advance(drive_id, kind, alerts, act)
+
+    def _rank(self, drive_id: str, alerts: Alerts, quiet: Quiet, now_ns: int) -> None:
+        """Suppress the steps that another outranks, and let go those that none does any more.
+
+        What is quiet for another reason waits for `hold`: that it is so now says nothing of the instants before.
+        """
+        outranked = _outranked(alerts, None)
+        held = {
+            each.kind: hold.why
+            for each in alerts.values()
+            for hold in each.held
+            if hold.hold is Hold.SUPPRESSED
+        }
+        for kind in outranked:
+            if kind not in held:
+                act = Act(event=Event.SUPPRESS, why=HIGHER, true_ns=now_ns, recorded_ns=now_ns)
+                self._advance(drive_id, kind, alerts, act)
+        for kind in STEPS:
+            if kind not in outranked and kind not in quiet and held.get(kind) == HIGHER:
                 act = Act(event=Event.UNSUPPRESS, true_ns=now_ns, recorded_ns=now_ns)
                 self._advance(drive_id, kind, alerts, act)
 
@@ -150,9 +169,18 @@ def _act(needed: Needed, now_ns: int) -> Act:
 
 def _wanted(alerts: Alerts, quiet: Quiet, about: ConditionKind | None) -> dict[ConditionKind, str]:
     """What is to be suppressed, and why; `about` is about to occur."""
-    true = {kind for kind, alert in alerts.items() if alert.active} | ({about} if about else set())
-    wanted = {kind: quiet[kind] for kind in ConditionKind if kind in true and kind in quiet}
+    wanted = {kind: quiet[kind] for kind in ConditionKind if kind in quiet and kind in _true(alerts, about)}
+    return wanted | dict.fromkeys(_outranked(alerts, about), HIGHER)
+
+
+def _true(alerts: Alerts, about: ConditionKind | None) -> set[ConditionKind]:
+    return {kind for kind, alert in alerts.items() if alert.active} | ({about} if about else set())
+
+
+def _outranked(alerts: Alerts, about: ConditionKind | None) -> list[ConditionKind]:
+    """The steps that people have to know of, but for the highest that is true, or else the highest of them."""
+    true = _true(alerts, about)
     seen = {kind for kind, alert in alerts.items() if alert.annunciation is not Annunciation.NORMAL} | true
     steps = [kind for kind in STEPS if kind in seen]
     highest = [kind for kind in steps if kind in true] or steps
-    return wanted | {kind: HIGHER for kind in steps if kind is not highest[-1]}
+    return [kind for kind in steps if kind is not highest[-1]]

@@ -74,8 +74,10 @@ def test_where_nothing_ended_nothing_is_said() -> None:
 
 
 @settings(deadline=None)  # the first asks for a heavy library
-@given(st.lists(st.tuples(st.floats(0.1, 1e6), st.booleans()), min_size=1, max_size=30), st.floats(0.01, 100))
-def test_another_unit_scales_lengths_and_nothing_else(rows: list[tuple[float, bool]], factor: float) -> None:
+@given(
+    st.lists(st.tuples(st.integers(1, 10**6), st.booleans()), min_size=1, max_size=30), st.floats(0.01, 100)
+)
+def test_another_unit_scales_lengths_and_nothing_else(rows: list[tuple[int, bool]], factor: float) -> None:
     lengths, ended = [each for each, _ in rows], [yes for _, yes in rows]
     one = FITTER.survival(lengths, ended)
     other = FITTER.survival([each * factor for each in lengths], ended)

@@ -143,7 +143,7 @@ def test_frozen_joints_are_equally_far_apart_and_one_is_at_up(
     assert np.diff(joints) == pytest.approx(1 + pct / 100)
     short = new - max(each for each in joints if each <= new + 1e-9)
     assert min(
-        short / (1 + pct / 100) - between % 1, 1 - abs(short / (1 + pct / 100) - between % 1)
+        abs(short / (1 + pct / 100) - between % 1), 1 - abs(short / (1 + pct / 100) - between % 1)
     ) == pytest.approx(0, abs=1e-6)
     assert -reach <= joints[0] + 1e-9
     assert joints[-1] <= new + reach + 1e-9

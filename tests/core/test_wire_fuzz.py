@@ -167,7 +167,7 @@ def test_arbitrary_bytes_are_refused_with_a_reason(
     payload: bytes, form: Form, content_type: str | None
 ) -> None:
     assert isinstance(outcome(payload, form, content_type), Refusal)
-    assert decode_status(payload) is None
+    assert decode_status(payload) is None or b'"online"' in payload  # which a draw may hit upon
 
 
 @settings(max_examples=300)

@@ -122,7 +122,7 @@ _EXAMPLE: dict[str, Any] = {
         "Wear goes with joints passed; the chain, its lubrication and its load stay as they are.",
         "The drive runs 96 h a week, as its last 38 weeks show.",
     ],
-    "version": "wear forecast 1",
+    "version": "wear forecast 2",
 }
 
 
