@@ -11,6 +11,10 @@ from pathlib import Path
 
 import pytest
 import structlog
+from hypothesis import settings
+
+settings.register_profile("linklag", deadline=None)  # a busy machine is no defect
+settings.load_profile("linklag")
 
 REFERENCE = Path(__file__).parents[2] / "shared" / "reference"
 

@@ -23,7 +23,7 @@ from service.adapters.web.allowed import needs
 from service.adapters.web.caller import caller_of
 from service.adapters.web.instants import rfc3339
 from service.adapters.web.pages_forms import Collected, TypedDep, Wrong
-from service.adapters.web.parts import Parts, PartsDep, WhoDep
+from service.adapters.web.parts import Parts, PartsDep, WhoSaidDep
 from service.adapters.web.templating import render
 from service.core.drive import Drive
 from service.core.hand import Card, HandMethod
@@ -105,7 +105,7 @@ def check_page(request: Request, parts: PartsDep, drive_id: str) -> HTMLResponse
 
 
 @router.post("/check/{drive_id}", response_class=HTMLResponse, dependencies=[needs(Role.OPERATOR)])
-def record(request: Request, parts: PartsDep, by: WhoDep, drive_id: str, typed: TypedDep) -> Response:
+def record(request: Request, parts: PartsDep, by: WhoSaidDep, drive_id: str, typed: TypedDep) -> Response:
     """Record a measurement that was posted without scripts."""
     parts.register.drive(drive_id)
     read = check_form.measurement_of(typed)
@@ -118,7 +118,7 @@ def record(request: Request, parts: PartsDep, by: WhoDep, drive_id: str, typed: 
                 chain_id=typed.get("chain_id") or None,
                 key=typed.get("key") or None,
                 at_ns=parts.now_ns(),
-                by=typed.get("by", "").strip() or by,
+                by=by(typed.get("by", "").strip()),
             )
             new = quote(rfc3339(report.value.recorded_ns))
             return RedirectResponse(f"/drives/{quote(drive_id)}/hand?new={new}#result", 303)

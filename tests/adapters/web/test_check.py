@@ -186,6 +186,15 @@ def test_who_sends_learns_who_they_are_and_whether_they_may(peopled: PeoplePlant
     assert nobody.status_code == 401
 
 
+def test_who_signed_in_cannot_post_in_the_name_of_another(peopled: PeoplePlant) -> None:
+    add(peopled, "saw", 1.10)  # type: ignore[arg-type]
+    headers = peopled.session(NAMES[Role.OPERATOR]) | HTML
+    answer = peopled.client.post("/check/saw", data=FORM, headers=headers, follow_redirects=False)
+    assert answer.status_code == 303, answer.text
+    (value,) = peopled.ports.hand_values.of("saw")
+    assert value.recorded_by == "o.operator"
+
+
 def test_a_page_says_for_whom_it_is_without_naming_them(peopled: PeoplePlant) -> None:
     def said(role: Role, secret: str) -> str:
         headers = peopled.session(NAMES[role], secret) | HTML
