@@ -26,6 +26,7 @@ DAY_NS = 86_400 * 10**9
 RISK, RISK_LEAST, RISK_MOST = 0.10, 0.01, 0.5
 OLD_NS = 2 * DAY_NS  # a forecast that is older says so
 SMALL_LOSS_PCT = 10.0  # of a chain's life: so much may be given up to change it along with others (our own)
+EVEN = 0.5  # chance from which on what was measured counts as at the limit
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -125,7 +126,8 @@ def outlook_of(document: Mapping[str, Any]) -> Outlook:
 class Facts:
     """All that is known of one drive for its change. stops: its own that start after now, by start; zone: of its site.
 
-    measured_chance: probability that the limit is reached by what was measured last, for where no forecast gives one.
+    measured_chance: probability that the limit is reached by what was measured last, for where no forecast gives one. Under
+    an even chance it makes nothing due: where the limit lies within the uncertainty, a measurement by hand comes first.
     """
 
     drive: Drive
@@ -229,7 +231,7 @@ def _due(facts: Facts, now_ns: int, risk: float) -> tuple[Answer, int | None]:
         return Answer.NO_CHAIN, None
     if (facts.outlook is None or facts.outlook.outcome is not Outcome.FORECAST) and (
         facts.measured_chance or 0.0
-    ) >= risk:
+    ) >= max(risk, EVEN):
         return Answer.NOW, None
     if facts.outlook is None:
         return Answer.NO_FORECAST, None

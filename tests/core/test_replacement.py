@@ -199,12 +199,12 @@ def test_without_a_forecast_there_is_an_answer_and_no_date(outcome: Outcome, ans
 def test_without_a_forecast_what_was_measured_counts(outcome: Outcome | None) -> None:
     given = replace(facts("a", None, a_stop(5)), outlook=an_outlook(1, outcome=outcome) if outcome else None)
     [reached] = plan(replace(given, measured_chance=1.0))
-    [likely] = plan(replace(given, measured_chance=0.3))
-    [not_yet] = plan(replace(given, measured_chance=0.05))
+    [likely] = plan(replace(given, measured_chance=0.8))
+    [not_yet] = plan(replace(given, measured_chance=0.4))
     assert (reached.answer, likely.answer) == (Answer.NOW, Answer.NOW)
     assert reached.change_by == reached.order_by == day(0)
     assert reached.sentence.startswith("The limit is reached")
-    assert "30 % already" in likely.sentence
+    assert "80 % already" in likely.sentence
     assert not_yet.answer is not Answer.NOW
 
 
