@@ -16,6 +16,12 @@ from hypothesis import settings
 settings.register_profile("linklag", deadline=None)  # a busy machine is no defect
 settings.load_profile("linklag")
 
+
+def pytest_xdist_auto_num_workers() -> int:
+    """One worker more than there are cores: many tests wait for a process, a page or a broker."""
+    return (os.cpu_count() or 1) + 1
+
+
 REFERENCE = Path(__file__).parents[2] / "shared" / "reference"
 
 
