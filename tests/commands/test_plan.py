@@ -1,22 +1,17 @@
 """`linklag plan`: what it prints, what it refuses, and that the drive it plans can be registered."""
 
 import json
-import logging
-import os
 import shlex
-import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import fields
 from pathlib import Path
-from typing import NamedTuple
 
 import pytest
-import structlog
 
-from service import main
 from service.commands.plan import OPTIONS
 from service.commands.plan_text import COLUMNS, as_text
 from service.core.plan import Layout, layout_of, plan_sensors
+from tests.commands.command_line import Cli, command_line
 
 GIVEN = (
     "plan", "--chain", "16B", "--driver-teeth", "19", "--driven-teeth", "57", "--speed", "0.8..1.6", "--strand", "1200",
@@ -29,36 +24,11 @@ BAD = (
 )  # fmt: skip
 
 
-class Said(NamedTuple):
-    code: int
-    out: str
-    err: str
-
-
-Cli = Callable[..., Said]
-
-
 @pytest.fixture
 def cli(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]) -> Iterator[Cli]:
     """Run the command line in this process, with data of the test's own."""
-    for name in list(os.environ):
-        if name.startswith("LINKLAG_"):
-            monkeypatch.delenv(name)
-    monkeypatch.chdir(tmp_path)
-    monkeypatch.setenv("LINKLAG_STORE__FOLDER", str(tmp_path / "data"))
-
-    def call(*arguments: str) -> Said:
-        monkeypatch.setattr(sys, "argv", ["linklag", *arguments])
-        capfd.readouterr()
-        with pytest.raises(SystemExit) as left:
-            main.run()
-        assert isinstance(left.value.code, int)
-        return Said(left.value.code, *capfd.readouterr())
-
-    handlers, level = logging.root.handlers[:], logging.root.level
-    yield call
-    logging.root.handlers[:], logging.root.level = handlers, level
-    structlog.reset_defaults()
+    with command_line(tmp_path, monkeypatch, capfd) as call:
+        yield call
 
 
 def test_a_plan_says_where_and_how_well_and_what_to_change(cli: Cli) -> None:

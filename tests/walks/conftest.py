@@ -4,20 +4,17 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser
 
-from tests.adapters.web.test_browser import ARGUMENTS
+from tests.chromium import a_browser
 from tests.commands.test_serve import Plant
-from tests.conftest import Mosquitto, needs
+from tests.conftest import Mosquitto
 
 
 @pytest.fixture
 def browser() -> Iterator[Browser]:
-    program = needs("chromium", why="apt-get install chromium")
-    with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(executable_path=program, args=ARGUMENTS)
+    with a_browser() as opened:
         yield opened
-        opened.close()
 
 
 @pytest.fixture

@@ -3,8 +3,10 @@
 from collections.abc import Iterator
 
 import pytest
+from playwright.sync_api import Browser
 
 from tests.adapters.web.plant import Plant, a_plant
+from tests.chromium import a_browser
 from tests.contracts.given import STORES
 
 
@@ -20,3 +22,10 @@ def fake_plant() -> Iterator[Plant]:
     """An app on an empty fake store, where the kind of store does not matter."""
     with a_plant() as made:
         yield made
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    """A real browser, one for a module."""
+    with a_browser() as opened:
+        yield opened

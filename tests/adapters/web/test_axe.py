@@ -10,15 +10,13 @@ from typing import Any
 
 import pytest
 from axe_playwright_python.base import AXE_SCRIPT
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page
 
 from service.adapters.web.allowed import guarded_routes
 from service.adapters.web.app import create_app
 from tests.adapters.web.full_plant import AT_NS, FullPlant, a_full_store
 from tests.adapters.web.people_plant import HTTP, a_peopled_plant
 from tests.adapters.web.served import served
-from tests.adapters.web.test_browser import ARGUMENTS
-from tests.conftest import needs
 from tests.contracts.given import fake_ports
 
 TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
@@ -171,15 +169,6 @@ def in_both_themes(page: Page) -> list[str]:
     found = violations(page, type="tag", values=TAGS)
     page.emulate_media(color_scheme="dark")
     return found + violations(page, type="rule", values=BY_COLOUR)
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    program = needs("chromium", why="apt-get install chromium")
-    with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(executable_path=program, args=ARGUMENTS)
-        yield opened
-        opened.close()
 
 
 @pytest.fixture(scope="module")

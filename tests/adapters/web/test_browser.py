@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, ConsoleMessage, Page, expect, sync_playwright
+from playwright.sync_api import Browser, ConsoleMessage, Page, expect
 
 from service.core.commission import BRACKET_TOUCHED, note_line
 from service.core.reading import NotMeasured
@@ -19,19 +19,10 @@ from service.ports import DeviceState
 from tests.adapters.web.plant import Plant, add, app_on, not_measured
 from tests.adapters.web.plant import reading_of as fixed_reading_of
 from tests.adapters.web.served import served
-from tests.conftest import free_port, needs
+from tests.conftest import free_port
 from tests.contracts.given import A_SIGHTING, FAKE, Ports, S, a_store
 from tests.foretold import kept
 
-ARGUMENTS = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]  # fmt: skip
 SOON_MS = 10_000
 FITS = "document.documentElement.scrollWidth <= document.documentElement.clientWidth"
 SCHEMES: tuple[Any, ...] = ("light", "dark")
@@ -41,15 +32,6 @@ LOOKS: list[tuple[Any, Any]] = [
     ({"width": 390, "height": 844}, "light"),
     ({"width": 320, "height": 844}, "dark"),
 ]
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    program = needs("chromium", why="apt-get install chromium")
-    with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(executable_path=program, args=ARGUMENTS)
-        yield opened
-        opened.close()
 
 
 @pytest.fixture

@@ -6,27 +6,16 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, Page, expect
 
 from service.core.alert import Event
 from service.core.setpoint import ConditionKind, Priority
 from tests.adapters.web.alerted import happen, occur, with_alerts, with_drives
 from tests.adapters.web.plant import Plant, a_plant
 from tests.adapters.web.served import served
-from tests.conftest import needs
 from tests.contracts.given import S
 
-ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking"]
 SOON_MS = 10_000
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    program = needs("chromium", why="apt-get install chromium")
-    with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(executable_path=program, args=ARGUMENTS)
-        yield opened
-        opened.close()
 
 
 @pytest.fixture

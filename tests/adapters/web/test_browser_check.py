@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, Route, expect, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, Route, expect
 from playwright.sync_api import Error as BrowserError
 
 from service.adapters.web import pages_check
@@ -30,22 +30,12 @@ from service.core.people import Role
 from tests.adapters.web.people_plant import HTTP, NAMES, PASSWORD, PeoplePlant, a_peopled_plant
 from tests.adapters.web.plant import NOW_NS, Plant, add, app_on
 from tests.adapters.web.served import served
-from tests.adapters.web.test_browser import ARGUMENTS
-from tests.conftest import free_port, needs
+from tests.conftest import free_port
 from tests.contracts.given import FAKE, NOON_NS, S, a_store
 
 DAY_NS = 86_400 * S
 PATIENT_MS = 20_000  # on a machine that is busy with other tests
 AT_MS = NOW_NS // 1_000_000
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    program = needs("chromium", why="apt-get install chromium")
-    with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(executable_path=program, args=ARGUMENTS)
-        yield opened
-        opened.close()
 
 
 @contextmanager

@@ -9,27 +9,17 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, Page, expect
 
 from service.core.batch import Batch
 from tests.adapters.web.plant import Plant, app_on
 from tests.adapters.web.served import served
 from tests.adapters.web.set_up_plant import SENT, SOUND, register
-from tests.adapters.web.test_browser import ARGUMENTS
-from tests.conftest import free_port, needs
+from tests.conftest import free_port
 from tests.contracts.given import FAKE, Ports, S, a_store
 from tests.core.running import exchanged, sent
 
 SOON_MS = 15_000
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    program = needs("chromium", why="apt-get install chromium")
-    with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(executable_path=program, args=ARGUMENTS)
-        yield opened
-        opened.close()
 
 
 @pytest.fixture

@@ -5,17 +5,15 @@ from collections.abc import Iterator
 from itertools import pairwise
 
 import pytest
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page
 
 from service.core.life import Removal, RemovalKind
 from tests.adapters.web.plant import NOW_NS, Plant, a_plant
 from tests.adapters.web.served import served
 from tests.adapters.web.test_changes import with_drive
 from tests.adapters.web.test_pages_changes import STOP, posted, supply
-from tests.conftest import needs
 from tests.contracts.given import DAY_NS
 
-ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking"]
 PATHS = (
     "/forecasts",
     "/changes",
@@ -28,15 +26,6 @@ PATHS = (
 DRIVES = 12
 OUTLINE_PX = 5  # about a name, so that lines behind do not touch it
 MARGIN = "12mm"
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    program = needs("chromium", why="apt-get install chromium")
-    with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(executable_path=program, args=ARGUMENTS)
-        yield opened
-        opened.close()
 
 
 @pytest.fixture(scope="module")

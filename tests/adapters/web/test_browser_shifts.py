@@ -1,32 +1,20 @@
 """The shift handover in a real browser: on paper it takes two sheets of A4 at most, and on a phone nothing runs off the side."""
 
 import re
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser
 
 from tests.adapters.web.handed_plant import TO_NS, H, stocked
 from tests.adapters.web.plant import app_on
 from tests.adapters.web.served import served
-from tests.adapters.web.test_browser import ARGUMENTS
-from tests.conftest import needs
 from tests.contracts.given import FAKE, S, a_store
 
 WORDY = (
     " and this is said at length, so that it takes more than one line on any sheet of paper, as people write"
 )
 A4_POINTS = (595, 842)
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    program = needs("chromium", why="apt-get install chromium")
-    with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(executable_path=program, args=ARGUMENTS)
-        yield opened
-        opened.close()
 
 
 @pytest.mark.parametrize(("drives", "wordy"), [(1, ""), (5, ""), (40, WORDY)])

@@ -4,12 +4,11 @@ import time
 from collections.abc import Iterator
 
 import pytest
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, Page, expect
 
 from tests.adapters.web.plant import app_on
 from tests.adapters.web.served import served
-from tests.adapters.web.test_browser import ARGUMENTS, SOON_MS
-from tests.conftest import needs
+from tests.adapters.web.test_browser import SOON_MS
 from tests.contracts.given import FAKE, Ports, a_store
 from tests.core.running import Running
 from tests.test_look_at_pulses import keep
@@ -17,15 +16,6 @@ from tests.test_look_at_pulses import keep
 WINDOW_MS = 10_000
 RUNNING = Running(elongation_pct=1.1, seconds=24.0, window_s=WINDOW_MS / 1000)
 FIRST, SECOND, *_ = RUNNING.batches()
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    program = needs("chromium", why="apt-get install chromium")
-    with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(executable_path=program, args=ARGUMENTS)
-        yield opened
-        opened.close()
 
 
 @pytest.fixture

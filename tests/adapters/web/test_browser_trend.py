@@ -9,24 +9,12 @@ from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
 import pytest
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, Page, expect
 
 from service.adapters.web.instants import instant_ns
 from tests.adapters.web.plant import add, app_on, reading_of
 from tests.adapters.web.served import served
-from tests.conftest import needs
 from tests.contracts.given import FAKE, Ports, S, a_store
-
-ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking"]
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    program = needs("chromium", why="apt-get install chromium")
-    with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(executable_path=program, args=ARGUMENTS)
-        yield opened
-        opened.close()
 
 
 def put(ports: Ports, seconds_ago: float, pct: float, seq: int) -> None:

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, Page, expect
 
 from service.adapters.web import chart
 from service.adapters.web.chart import Frame, HandMark, Point
@@ -19,8 +19,6 @@ from service.core.hand import HandMethod
 from tests.adapters.web.on_board import needs_on, row_on
 from tests.adapters.web.plant import API, NOW_NS, Plant, add, app_on, reading_of
 from tests.adapters.web.served import served
-from tests.adapters.web.test_browser import ARGUMENTS
-from tests.conftest import needs
 from tests.contracts.given import FAKE, NOON_NS, S, a_store
 
 DAY_NS = 86_400 * S
@@ -462,15 +460,6 @@ def test_marks_make_the_plot_high_enough_and_others_stay_outside() -> None:
 
 
 # In a browser
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    program = needs("chromium", why="apt-get install chromium")
-    with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(executable_path=program, args=ARGUMENTS)
-        yield opened
-        opened.close()
 
 
 @pytest.fixture
