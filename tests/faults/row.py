@@ -1,6 +1,6 @@
 """One row of the table of faults: what was broken, and what the store and the receiver held against what was sent."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 
 
@@ -35,8 +35,8 @@ class Row:
         )
 
 
-# A module of tests/faults gives its rows by `rows()`: one after the other, each as it was made.
-Rows = Callable[[], Iterator[Row]]
+# A module of tests/faults gives its rows by `rows()`: the name of each, and what makes the fault and counts after it.
+Named = tuple[str, Callable[[], Row]]
 
 _HEAD = (
     "fault",
