@@ -58,6 +58,13 @@ class OvertakenError(Exception):
         self.alert = alert
 
 
+class LeaseLostError(Exception):
+    """Another process does this task now, so nothing of it is stored for this one. What is due, that other one does."""
+
+    def __init__(self, tasks: Sequence[str]) -> None:
+        super().__init__(f"another process does {', '.join(tasks) or 'this'} now: nothing was stored")
+
+
 class Resolution(IntEnum):
     """Length of a roll-up interval, seconds."""
 
@@ -1207,6 +1214,69 @@ class Groups(Protocol):
         ...
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Holder:
+    """A process that works on the store. beat: counts up with each sign of life. ready_for: kinds of tasks it would do.
+
+    at_ns: of the newest sign of life by its own clock; for people to see, and compared with nothing.
+    """
+
+    name: str
+    beat: int
+    ready_for: tuple[str, ...] = ()
+    at_ns: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lease:
+    """A task that a process does until it lets go or is counted out. term: rises each time that somebody takes the task.
+
+    since_ns: by the holder's clock; for people to see.
+    """
+
+    task: str
+    holder: str
+    term: int
+    since_ns: int = 0
+
+
+class Leases(Protocol):
+    """Which process does which task. One holds a task at most, and who lost it stores nothing of it any more.
+
+    No clock is compared with another's: each process sees by its own whether another still gives signs of life. Who is
+    wrongly taken for dead loses its tasks and nothing else, for whatever is stored under a lease is stored in one transaction
+    with a look whether that lease still holds.
+    """
+
+    def beat(self, name: str, ready_for: Sequence[str], at_ns: int) -> None:
+        """Give a sign of life, the first one or another. Who was counted out is there again, and holds nothing."""
+        ...
+
+    def look(self) -> tuple[list[Holder], list[Lease]]:
+        """Who is there, by name, and who holds what, by task, at one moment. A task that nobody holds is not among them."""
+        ...
+
+    def take(self, task: str, name: str, at_ns: int) -> Lease | None:
+        """Take a task that nobody holds; None where somebody does, or where `name` gave no sign of life or was counted out."""
+        ...
+
+    def let_go(self, lease: Lease) -> None:
+        """Give a task up. One that was lost already changes nothing."""
+        ...
+
+    def count_out(self, holder: Holder) -> bool:
+        """Free all that a holder has, if its beat is still that one; return whether it was."""
+        ...
+
+    def leave(self, name: str) -> None:
+        """Go, and free all that one has."""
+        ...
+
+    def check(self, leases: Sequence[Lease]) -> None:
+        """Raise LeaseLostError where any of these does not hold any more."""
+        ...
+
+
 class Stores(Protocol):
     """All ports of one store, by name."""
 
@@ -1266,3 +1336,5 @@ class Stores(Protocol):
     def prognoses(self) -> Prognoses: ...  # noqa: D102
     @property
     def groups(self) -> Groups: ...  # noqa: D102
+    @property
+    def leases(self) -> Leases: ...  # noqa: D102

@@ -30,6 +30,7 @@ from service.ports import (
     GuessCounts,
     Handovers,
     HandValues,
+    Leases,
     Notes,
     Outbox,
     People,
@@ -63,6 +64,7 @@ from tests.fakes import (
 from tests.fakes_alerts import FakeAlertLog
 from tests.fakes_changes import FakeDutyPlans, FakePlannedStops, FakeSupplies
 from tests.fakes_groups import FakeGroups
+from tests.fakes_leases import FakeLeases
 from tests.fakes_lives import FakeRemovals, FakeSprockets, FakeUpkeepLog
 from tests.fakes_outgoing import FakeOutbox
 from tests.fakes_people import FakeAuditLog, FakeGuessCounts, FakePeople, FakeSessions, FakeTokens
@@ -109,6 +111,7 @@ class Ports:
     duty_plans: DutyPlans
     prognoses: Prognoses
     groups: Groups
+    leases: Leases
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -160,6 +163,7 @@ def a_store(kind: str, few: Few | None = None) -> Iterator[Ports]:
             duty_plans=database.duty_plans,
             prognoses=database.prognoses,
             groups=database.groups,
+            leases=database.leases,
         )
 
 
@@ -210,6 +214,7 @@ def fake_ports(few: Few | None = None) -> Ports:
         duty_plans=FakeDutyPlans(register, audit_log),
         prognoses=FakePrognoses(register),
         groups=FakeGroups(register, setpoints, supplies, sites, planned_stops, outbox),
+        leases=FakeLeases(),
     )
 
 

@@ -20,7 +20,7 @@ from tests.contracts.given import (
     S,
     a_reading,
 )
-from tests.databases import of_0011, of_0012
+from tests.databases import of_0011, of_0012, of_0013
 
 FOLDER = Path(__file__).parent
 # Readings of ten minutes, the fifth stopped; the minute of the last ones is not rolled up yet.
@@ -82,6 +82,7 @@ def fill(database: Database) -> None:
     database.chain_maps.save(A_MAP)
     of_0011.fill(database)
     of_0012.fill(database)
+    of_0013.fill(database)
 
 
 def main() -> None:

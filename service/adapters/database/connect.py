@@ -18,6 +18,7 @@ from service.adapters.database.devices import DatabaseDevices
 from service.adapters.database.evaluations import DatabaseEvaluations
 from service.adapters.database.groups import DatabaseGroups
 from service.adapters.database.hand_values import DatabaseHandValues
+from service.adapters.database.leases import DatabaseLeases
 from service.adapters.database.lives import DatabaseSprockets, DatabaseUpkeepLog
 from service.adapters.database.numbers import Numbers
 from service.adapters.database.outbox import DatabaseOutbox
@@ -44,7 +45,7 @@ from service.adapters.database.transactions import Transactions
 from service.core.reading import Reading
 from service.ports import RawBatch
 
-SCHEMA = "0012"  # the revision that this code is written for: the newest file in migrations/versions
+SCHEMA = "0013"  # the revision that this code is written for: the newest file in migrations/versions
 BUSY_TIMEOUT_S = 5.0  # so long a transaction waits for another process to end its own
 _PAGES_A_TIME = 2_000  # 8 MB: what one transaction of `reclaim` moves
 
@@ -90,6 +91,7 @@ class Database:
         self.upkeep_log = DatabaseUpkeepLog(self._transactions)
         self.prognoses = DatabasePrognoses(self._transactions)
         self.groups = DatabaseGroups(self._transactions, self.register)
+        self.leases = DatabaseLeases(self._transactions)
 
     def store_all(self, readings: Sequence[Reading], raw_batches: Sequence[RawBatch]) -> int:
         """Store readings and keep the batches that they came from, in one durable transaction.
