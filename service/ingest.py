@@ -68,6 +68,7 @@ class Message(NamedTuple):
     content_type: str | None
     arrival: int
 
+    received_ns: int | None = None  # where it waited in a spool since then; else it came just now
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SourceStatus:
@@ -110,6 +111,44 @@ class Source(Protocol):
 
 
 class Metrics:
+class SpoolError(Exception):
+    """The spool takes, or gives, nothing now. The message says why and what mends it; nothing in it is lost."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpoolStatus:
+    """What waits in the spool."""
+
+    messages: int
+    bytes: int  # of their payloads
+    since_ns: int | None  # when the oldest was received; None where none waits
+    trouble: str  # why it takes nothing, and what would mend it; "" if nothing is
+    set_aside: tuple[str, ...]  # files that were damaged, kept for whoever wants to look at them
+
+
+class Spool(Protocol):
+    """Where messages wait for the store on this machine, once the broker could not hold them for longer."""
+
+    def put(self, messages: Sequence[Message], received_ns: int) -> None:
+        """Add these behind all others. Durable once returned. Raises SpoolError, having added none of them."""
+        ...
+
+    def oldest(self, messages_max: int, *, after: int = 0) -> list[Message]:
+        """The oldest behind number `after`, in the order in which they were put. Raises SpoolError.
+
+        Their arrival is their number in the spool.
+        """
+        ...
+
+    def drop(self, messages: Sequence[Message]) -> None:
+        """Forget these, which are the oldest: the store has them."""
+        ...
+
+    def status(self) -> SpoolStatus:
+        """What waits in it now. Free to all threads."""
+        ...
+
+
     """What the worker counts, for Prometheus."""
 
     def __init__(self, registry: CollectorRegistry) -> None:
