@@ -26,11 +26,15 @@ from typing import NamedTuple, Protocol
 import structlog
 from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram
 
+from service.core.allowance import Terms
 from service.core.announce import elongation_payload, elongation_topic
 from service.core.batch import KEPT_PAYLOAD_BYTES_MAX, Batch, Rejection, RejectionReason, Ticks
 from service.core.drive import Baseline, Chain, Drive, baseline_at, chain_at, limit
+from service.core.instant import format_rfc3339
+from service.core.partition import Partition, home_of, root_of, whole
 from service.core.reading import Last, Reading, convert
-from service.core.wire import Form, Refusal, decode, decode_status, parse_topic
+from service.core.wire import Form, Refusal, Topic, decode, decode_status, parse_topic
+from service.curb import NOBODYS, Curb, Unread
 from service.ports import (
     Devices,
     DeviceState,
@@ -67,8 +71,8 @@ class Message(NamedTuple):
     payload: bytes
     content_type: str | None
     arrival: int
-
     received_ns: int | None = None  # where it waited in a spool since then; else it came just now
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SourceStatus:
@@ -110,7 +114,6 @@ class Source(Protocol):
         ...
 
 
-class Metrics:
 class SpoolError(Exception):
     """The spool takes, or gives, nothing now. The message says why and what mends it; nothing in it is lost."""
 
@@ -149,6 +152,7 @@ class Spool(Protocol):
         ...
 
 
+class Metrics:
     """What the worker counts, for Prometheus."""
 
     def __init__(self, registry: CollectorRegistry) -> None:
@@ -160,6 +164,12 @@ class Spool(Protocol):
             "linklag_not_measured", "Batches that gave no elongation", ["reason"], registry=registry
         )
         self.rejections = Counter("linklag_rejections", "Messages refused", ["reason"], registry=registry)
+        self.unread = Counter(
+            "linklag_unread",
+            "Messages not read, beyond what a drive may send; drive is empty for all that are registered for none",
+            ["drive"],
+            registry=registry,
+        )
         self.online = Gauge(
             "linklag_device_online",
             "1 where the device of a drive says it is there",
@@ -222,6 +232,8 @@ class Ingest:
         metrics: Metrics,
         store_all: StoreAll | None = None,
         devices: Devices | None = None,
+        allowed: Terms | None = None,
+        partition: Partition | None = None,
         flush_messages: int = FLUSH_MESSAGES,
         flush_s: float = FLUSH_S,
         now_ns: Callable[[], int] = time.time_ns,
@@ -237,6 +249,8 @@ class Ingest:
             metrics: counted up as it goes.
             store_all: stores readings and the batches that they came from in one transaction; None: batches are not kept.
             devices: where is noted what devices say of themselves; None: nowhere.
+            allowed: what each drive may send; None: whatever it likes.
+            partition: what this worker takes, where there are several; None: all under the root.
             flush_messages: so many messages make one commit, at most.
             flush_s: a message waits for others at most so long.
             now_ns: the clock.
@@ -247,10 +261,12 @@ class Ingest:
         self._readings = readings
         self._register = register
         self._refused = refused
-        self._root = root
+        self._partition = partition or whole(root)
+        self._heard: dict[str, str] = {}  # by drive: the root under which its device spoke last
         self._metrics = metrics
         self._store_all = store_all
         self._devices = devices
+        self._curb = None if allowed is None else Curb(allowed)
         self._flush_messages = flush_messages
         self._flush_s = flush_s
         self._now_ns = now_ns
@@ -279,6 +295,7 @@ class Ingest:
                 stop.wait(_delay_s(attempt))
                 attempt += 1
         self._announce()
+        self._tell_the_rest()
         if self._hand is not None:
             self._source.release(self._hand.messages)
             self._hand = None
@@ -293,7 +310,7 @@ class Ingest:
         if self._hand is None:
             messages = self._source.receive(self._flush_messages, self._flush_s)
             self._announce_if_due()
-            if not messages:
+            if not messages and not self._has_counted():
                 return 0
             self._hand = _Flush()
             self._convert(messages, self._hand)
@@ -301,7 +318,8 @@ class Ingest:
         self._store(flush)
         self._note_newest(flush)
         self._announce_if_due()
-        self._source.acknowledge(flush.messages)
+        if flush.messages:
+            self._source.acknowledge(flush.messages)
         self._hand = None
         self._store_well()
         return len(flush.messages)
@@ -309,6 +327,10 @@ class Ingest:
     def health(self) -> IngestHealth:
         """Whether readings reach the store."""
         return self._health
+
+    def _has_counted(self) -> bool:
+        """Whether it is time to tell of messages that were not read, though no more come."""
+        return self._curb is not None and self._curb.is_due(self._now_ns())
 
     # What is known beforehand
 
@@ -360,6 +382,7 @@ class Ingest:
     def _convert(self, messages: list[Message], flush: _Flush) -> None:
         """Add to the flush what the messages yield: readings, rejections, sightings. Raises nothing."""
         now_ns = self._now_ns()
+        self._tell_unread(flush, now_ns)
         flush.messages += messages
         self._metrics.messages.inc(len(messages))
         batches = []
@@ -384,7 +407,56 @@ class Ingest:
     def _decode(self, message: Message, now_ns: int, flush: _Flush) -> Batch | None:
         """The batch of a message; None where there is none, and the flush then holds the rejection."""
         known = len(message.topic) <= TOPIC_KEPT_MAX
-        topic = (_topic if known else parse_topic)(message.topic, self._root)
+        topic = (_topic if known else parse_topic)(
+            message.topic, root_of(message.topic, self._partition.roots)
+        )
+        if self._curb is None:
+            return self._read(message, topic, now_ns, flush)
+        name = self._name_of(topic)
+        if not self._curb.lets_read(name, now_ns):
+            self._leave_unread(message, name, now_ns, flush)
+            return None
+        batch = None
+        try:
+            batch = self._read(message, topic, now_ns, flush)
+        finally:
+            own_time = None if batch is None else (batch.t0_ns, batch.end_ns)
+            self._curb.was_read(name, now_ns, payload_bytes=len(message.payload), own_time=own_time)
+        return batch
+
+    def _name_of(self, topic: Topic | Refusal) -> str:
+        """The name under which a message counts against what may be sent: of its drive, or of all that are nobody's.
+
+        What a device says of itself counts apart, so that a flood of batches does not hide that it went.
+        """
+        if isinstance(topic, Refusal) or topic.drive_id not in (self._registered or {}):
+            return NOBODYS
+        return f"{topic.drive_id}/{Form.STATUS.value}" if topic.form is Form.STATUS else topic.drive_id
+
+    def _leave_unread(self, message: Message, name: str, now_ns: int, flush: _Flush) -> None:
+        """Count a message beyond what may be sent; keep the first whole."""
+        self._metrics.unread.labels(name.partition("/")[0]).inc()
+        if self._curb is not None and self._curb.refuse(name, now_ns, len(message.payload), message.topic):
+            self._reject(flush, message, RejectionReason.TOO_OFTEN, _too_often(name), now_ns)
+
+    def _tell_unread(self, flush: _Flush, now_ns: int, *, all_of_them: bool = False) -> None:
+        """Keep, in place of messages that were not read, how many they were."""
+        for unread in [] if self._curb is None else self._curb.untold(now_ns, all_of_them=all_of_them):
+            message = Message(unread.topic, b"", None, 0)
+            self._reject(flush, message, RejectionReason.TOO_OFTEN, _so_many_unread(unread), now_ns)
+            flush.rejections[-1] = replace(flush.rejections[-1], payload_bytes=unread.payload_bytes)
+
+    def _tell_the_rest(self) -> None:
+        """At the end: keep what was counted and not told yet, if the store is there."""
+        flush = _Flush()
+        self._tell_unread(flush, self._now_ns(), all_of_them=True)
+        try:
+            self._store(flush)
+        except StoreUnavailableError:
+            log.warning("unread_not_kept", told=[each.detail for each in flush.rejections])
+
+    def _read(self, message: Message, topic: Topic | Refusal, now_ns: int, flush: _Flush) -> Batch | None:
+        """The batch of a message that may be sent; None where there is none, and the flush then says why."""
         if isinstance(topic, Refusal):
             self._reject(flush, message, topic.reason, topic.detail, now_ns)
             return None
@@ -422,6 +494,8 @@ class Ingest:
         if registered is None or _is_retired(registered.drive, t_ns):
             self._unregistered(flush, batch, message, now_ns, retired=registered is not None)
             return
+        if not self._partition.alone:
+            self._heard[batch.drive_id] = root_of(message.topic, self._partition.roots)
         chain = chain_at(registered.chains, t_ns)
         baseline = last = None
         if chain is not None:
@@ -463,7 +537,8 @@ class Ingest:
     def _reject(
         self, flush: _Flush, message: Message, reason: RejectionReason, detail: str, now_ns: int
     ) -> None:
-        drive_id = message.topic.removeprefix(self._root + "/").split("/")[0]
+        root = root_of(message.topic, self._partition.roots)
+        drive_id = message.topic.removeprefix(f"{root}/").split("/")[0]
         flush.rejections.append(
             Rejection(
                 drive_id=drive_id,
@@ -612,7 +687,7 @@ class Ingest:
             self._announce()
 
     def _announce(self) -> None:
-        """Publish, retained, the newest reading of each drive that has a newer one than last time."""
+        """Publish, retained, the newest reading of each drive of ours that has a newer one than last time."""
         for reading in self._unannounced.values():
             try:
                 self._announce_one(reading)
@@ -623,10 +698,13 @@ class Ingest:
         self._announced_s = time.monotonic()
 
     def _announce_one(self, reading: Reading) -> None:
+        root = home_of(self._partition, reading.drive_id, self._heard)
+        if root is None:  # another worker says it, who may know of a newer one
+            return
         registered = (self._registered or {}).get(reading.drive_id)
         limit_pct = None if registered is None else limit(registered.drive).limit_pct
         payload = elongation_payload(reading, limit_pct)
-        self._source.publish(elongation_topic(self._root, reading.drive_id), payload, retain=True)
+        self._source.publish(elongation_topic(root, reading.drive_id), payload, retain=True)
 
 
 class Housekeeper:
@@ -733,6 +811,23 @@ def _as_it_came(batch: Batch, t_ns: int, message: Message) -> RawBatch:
         form=Form.LAG if message.topic.endswith(LAG_LEVEL) else Form.PULSES,
         content_type=message.content_type,
         payload=message.payload,
+    )
+
+
+def _too_often(name: str) -> str:
+    """Say why this message was not read, and what happens to those after it."""
+    what = "Drives that nobody registered send together" if name == NOBODYS else "The drive sends"
+    return (
+        f"{what} more than may be sent, so this message was not read; those after it are counted, and told of once a "
+        "minute. A batch about a new stretch of the drive's time always goes through; let the device send each "
+        "window once, and keep its topic to itself. If it is right, raise worker.drive_batches_per_s or worker.drive_burst."
+    )
+
+
+def _so_many_unread(unread: Unread) -> str:
+    return (
+        f"{unread.messages} messages of {unread.payload_bytes} bytes in all were not read since "
+        f"{format_rfc3339(unread.since_ns)}: more than may be sent, as the first of them says. The last came by this topic."
     )
 
 

@@ -52,6 +52,8 @@ GOODBYE_S = 1.0  # for what is at hand when we leave
 STABLE_S = 10.0  # a connection that stood so long starts the back-off anew
 RESUBSCRIBE_S = 30.0  # a refused subscription is asked for again: rights may have been mended
 RECONNECT_MIN_S = 0.25
+FILTERS_AT_ONCE = 500  # in one packet, some 30 kB
+REFUSED_TOLD = 6  # refused subscriptions that a message names
 SHORT_SUSPECT = 3  # so many connections in a row that break off at once are no accident
 
 _PUBLISH = 3  # MQTT 5.0, 2.1.2
@@ -59,6 +61,10 @@ _PUBACK = struct.Struct("!BBH")  # MQTT 5.0, 3.4.2.1: without a reason code it m
 _DISCONNECT = b"\xe0\x00"  # MQTT 5.0, 3.14: normal, the session stays
 _TAKEN_OVER = 0x8E  # MQTT 5.0, 3.14.2.1: another client came with our id
 _OWN_ID = "Give each worker a client id of its own"
+NOT_SHARED = (
+    "$share/... is a shared subscription. Brokers hand its messages to members that are away or slow, keep them pinned there or drop "
+    "them, and mix up the order of a drive's batches: give each worker topics of its own ([partition.NAME])"
+)
 
 log = structlog.get_logger(__name__)
 
@@ -83,8 +89,8 @@ class Tls:
 class _Settings:
     host: str
     port: int
-    root: str
-    more_filters: tuple[str, ...]
+    filters: tuple[str, ...]
+    others_filters: tuple[str, ...]
     client_id: str
     username: str | None
     password: str | None
@@ -109,7 +115,9 @@ class MqttSource:
         *,
         root: str,
         client_id: str,
+        filters: Sequence[str] | None = None,
         more_filters: Sequence[str] = (),
+        others_filters: Sequence[str] = (),
         username: str | None = None,
         password: str | None = None,
         tls: Tls | None = None,
@@ -126,7 +134,9 @@ class MqttSource:
             port: its TCP port.
             root: topic levels above the drive, e.g. "linklag/v1".
             client_id: stable, and no other client's; under it the broker keeps what comes while we are away.
-            more_filters: topic filters to subscribe to beside those of the root.
+            filters: topic filters to subscribe to in place of those of the root.
+            more_filters: topic filters to subscribe to beside them.
+            others_filters: topic filters of other workers, ended where our session still has them from earlier.
             username: at the broker.
             password: at the broker.
             tls: None for a plain connection.
@@ -144,13 +154,16 @@ class MqttSource:
             raise ValueError(f"receive_maximum is {receive_maximum}: give 1 to 65535")
         if not root or root.startswith("/") or root.endswith("/") or any(c in root for c in "+#\0"):
             raise ValueError(f"root {root!r} is no topic: give levels like linklag/v1, without + and #")
+        wanted = (*(subscriptions(root) if filters is None else filters), *more_filters)
+        if any(each.startswith("$share/") for each in wanted):
+            raise ValueError(NOT_SHARED)
         if not allow_insecure and not _is_loopback(host):
             _refuse_insecure(host, tls, has_login=username is not None)
         self._settings = _Settings(
             host=host,
             port=port,
-            root=root,
-            more_filters=tuple(more_filters),
+            filters=wanted,
+            others_filters=tuple(each for each in others_filters if each not in wanted),
             client_id=client_id,
             username=username,
             password=password,
@@ -453,7 +466,9 @@ class _Standing:
     def granted(self, refused: tuple[str, ...]) -> None:
         """Note what the broker said to our subscriptions."""
         if refused:
-            self.trouble_with(f"the broker refuses subscriptions, grant them: {'; '.join(refused)}")
+            more = f" and {len(refused) - REFUSED_TOLD} more" if len(refused) > REFUSED_TOLD else ""
+            told = "; ".join(refused[:REFUSED_TOLD])
+            self.trouble_with(f"the broker refuses subscriptions, grant them: {told}{more}")
         elif self.refused:
             self._trouble = ""
         self.refused = refused
@@ -646,6 +661,7 @@ class _Link:
         self._unacked: deque[tuple[int, int]] = deque()  # (arrival, packet id) in the order of arrival
         self._in_flight: dict[int, tuple[str, _Publication]] = {}
         self._asked: dict[int, list[str]] = {}  # packet id of a SUBSCRIBE → its filters
+        self._refusals: list[str] = []  # of the filters asked for last
         self._ask_again_s: float | None = None
         self._accepted = self._refused = False
         self._client = self._new_client()
@@ -762,19 +778,24 @@ class _Link:
             if out.qos:
                 self._in_flight[sent.mid] = next_out
 
-    def _subscribe(self, filters: list[str]) -> None:
-        self._ask_again_s = None
-        _rc, packet_id = self._client.subscribe([(topic_filter, 1) for topic_filter in filters])
-        if packet_id is not None:
-            self._asked[packet_id] = filters
+    def _subscribe(self) -> None:
+        self._ask_again_s, self._refusals = None, []
+        filters = self._settings.filters
+        for begin in range(0, len(filters), FILTERS_AT_ONCE):
+            some = list(filters[begin : begin + FILTERS_AT_ONCE])
+            _rc, packet_id = self._client.subscribe([(topic_filter, 1) for topic_filter in some])
+            if packet_id is not None:
+                self._asked[packet_id] = some
+
+    def _unsubscribe(self) -> None:
+        """End what other workers take now: a session keeps its filters for ever. Asking for one that is not there is harmless."""
+        filters = self._settings.others_filters
+        for begin in range(0, len(filters), FILTERS_AT_ONCE):
+            self._client.unsubscribe(list(filters[begin : begin + FILTERS_AT_ONCE]))
 
     def _subscribe_again(self) -> None:
         if self._ask_again_s is not None and time.monotonic() > self._ask_again_s:
-            self._subscribe(self._filters)
-
-    @property
-    def _filters(self) -> list[str]:
-        return [*subscriptions(self._settings.root), *self._settings.more_filters]
+            self._subscribe()
 
     def _say_goodbye(self) -> None:
         """Send what is at hand, for a moment, and DISCONNECT. The session stays with the broker.
@@ -822,7 +843,8 @@ class _Link:
         log.info("mqtt_connected", broker=self._settings.host, session_present=flags.session_present)
         # Whatever the session holds: it may be of another root or of an older linklag, and a connection that broke before
         # the broker had our subscriptions leaves a session with none. Subscribing again loses nothing (MQTT 5.0, 3.8.4, from memory).
-        self._subscribe(self._filters)
+        self._subscribe()
+        self._unsubscribe()
 
     def _on_subscribe(
         self,
@@ -833,9 +855,9 @@ class _Link:
         _properties: object,
     ) -> None:
         asked = zip(self._asked.pop(packet_id, []), reasons, strict=False)
-        refused = tuple(f"{topic_filter}: {reason}" for topic_filter, reason in asked if reason.is_failure)
-        self._standing.granted(refused)
-        if refused:
+        self._refusals += [f"{topic_filter}: {reason}" for topic_filter, reason in asked if reason.is_failure]
+        self._standing.granted(tuple(self._refusals))
+        if self._refusals:
             self._ask_again_s = time.monotonic() + RESUBSCRIBE_S
 
     def _on_message(self, _client: paho.Client, _data: object, message: paho.MQTTMessage) -> None:

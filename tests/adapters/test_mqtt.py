@@ -850,3 +850,44 @@ def test_receive_returns_when_the_source_is_closed(mosquitto: Mosquitto) -> None
     assert source.receive(10, 30.0) == []
     assert time.monotonic() - began_s < 5
     closer.join()
+
+
+# Several workers, each with filters of its own
+
+
+def test_filters_in_place_of_the_root_are_all_that_is_received(mosquitto: Mosquitto) -> None:
+    """A list longer than one packet of subscriptions holds, as that of a partition of many drives is."""
+    filters = [f"{ROOT}/d{number}/pulses" for number in range(1200)]
+    with (
+        source_at(mosquitto.port, filters=filters) as source,
+        publisher(mosquitto.port) as publish,
+    ):
+        subscribed(source)
+        for drive in ("other", "d0", "d1199"):
+            publish([drive.encode()], topic=f"{ROOT}/{drive}/pulses")
+        assert [message.payload for message in receive(source, 2)] == [b"d0", b"d1199"]
+        assert source.receive(1, 0.2) == []
+        assert source.status().refused == ()
+
+
+def test_what_another_worker_takes_now_leaves_a_session_that_had_it(mosquitto: Mosquitto) -> None:
+    """What waits is still given; what comes later goes to the other worker only."""
+    mine, moved = f"{ROOT}/d1/pulses", f"{ROOT}/d2/pulses"
+    with source_at(mosquitto.port, filters=[mine, moved]) as source:
+        subscribed(source)
+    with publisher(mosquitto.port) as publish:
+        publish([b"before"], topic=moved)
+        with source_at(
+            mosquitto.port, filters=[mine], others_filters=[mine, moved, f"{ROOT}/d3/pulses"]
+        ) as source:
+            assert [message.payload for message in receive(source, 1)] == [b"before"]
+            time.sleep(0.1)  # UNSUBACK follows
+            publish([b"after"], topic=moved)
+            publish([b"mine"], topic=mine)
+            assert [message.payload for message in receive(source, 1)] == [b"mine"]
+            assert source.receive(1, 0.2) == []
+
+
+def test_shared_subscriptions_are_refused_with_what_to_do_instead() -> None:
+    with pytest.raises(ValueError, match=r"shared subscription.*\[partition\.NAME\]"):
+        source_at(1883, filters=[f"$share/linklag/{ROOT}/+/pulses"])
