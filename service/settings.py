@@ -8,11 +8,13 @@ the start with a `SettingsError` that names the key and the fix. Secrets are nev
 
 import difflib
 import os
+import re
 import sys
 import tomllib
 from collections.abc import Mapping
 from datetime import UTC, tzinfo
 from ipaddress import ip_address, ip_network
+from itertools import combinations
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 from urllib.parse import urlsplit
@@ -31,7 +33,11 @@ from pydantic import (
 from pydantic_settings import BaseSettings, EnvSettingsSource, NoDecode, PydanticBaseSettingsSource
 from pydantic_settings import SettingsError as SourceError
 
+from service.core import partition as core_partition
+from service.core.drive import DRIVE_ID
+
 PREFIX = "LINKLAG_"
+NAMED = "partition"  # of this section there are many, each with a name
 FILE_NAME = "linklag.toml"
 SECRETS = frozenset({"broker.password", "store.url"})  # what stands here is never repeated in a message
 Values = dict[str, Any]
@@ -118,20 +124,12 @@ class Broker(_Section):
     @field_validator("sparkplug_groups")
     @classmethod
     def _are_groups(cls, groups: tuple[str, ...]) -> tuple[str, ...]:
-        for group in groups:
-            if not group or group == "STATE" or any(c in group for c in "+#/\0"):
-                raise ValueError(
-                    f"{group!r} is no Sparkplug group: give names without + # and /, and not STATE"
-                )
-        return groups
+        return _groups(groups)
 
     @field_validator("root")
     @classmethod
     def _is_a_topic(cls, root: str) -> str:
-        if root.startswith("$") or any(c in root for c in "+#\0") or not all(root.split("/")):
-            msg = "must be topic levels like plant7/linklag/v1: no + # $, no slash at either end"
-            raise ValueError(msg)
-        return root
+        return _root(root)
 
     @field_validator("password_file", "tls_ca_file", "tls_cert_file", "tls_key_file")
     @classmethod
@@ -176,6 +174,63 @@ class Broker(_Section):
         if self.username is None and self.tls_cert_file is None:
             lacks.append("there are no credentials (broker.username and broker.password_file)")
         return lacks
+
+
+class Partition(_Section):
+    """What one of several workers takes, in place of all under broker.root."""
+
+    roots: Annotated[tuple[str, ...], NoDecode] = Field(
+        default=(), max_length=100, description="topic levels above the drive, in place of broker.root"
+    )
+    drives: Annotated[tuple[str, ...], NoDecode] = Field(
+        default=(), max_length=5000, description="ids of the drives under them; without, all"
+    )
+    client_id: str | None = Field(
+        default=None,
+        pattern=r"^[A-Za-z0-9_.-]{1,64}$",
+        description="stable id at the broker; without, broker.client_id with the partition's name",
+    )
+    host: str | None = Field(
+        default=None, min_length=1, description="a broker of its own, in place of broker.host"
+    )
+    port: int | None = Field(default=None, ge=1, le=65535, description="its TCP port")
+    sparkplug_groups: Annotated[tuple[str, ...], NoDecode] = Field(
+        default=(), description="Sparkplug B groups that this partition takes"
+    )
+
+    @field_validator("roots", "drives", "sparkplug_groups", mode="before")
+    @classmethod
+    def _split(cls, value: object) -> object:
+        return tuple(filter(None, map(str.strip, value.split(",")))) if isinstance(value, str) else value
+
+    @field_validator("roots")
+    @classmethod
+    def _are_topics(cls, roots: tuple[str, ...]) -> tuple[str, ...]:
+        return tuple(map(_root, roots))
+
+    @field_validator("drives")
+    @classmethod
+    def _are_drives(cls, drives: tuple[str, ...]) -> tuple[str, ...]:
+        for drive_id in drives:
+            if DRIVE_ID.fullmatch(drive_id) is None:
+                raise ValueError(
+                    f"{drive_id!r} is no drive id. A filter matches whole levels: name each drive, or give the drives of a "
+                    "partition a root of their own (roots)"
+                )
+        return drives
+
+    @field_validator("sparkplug_groups")
+    @classmethod
+    def _are_groups(cls, groups: tuple[str, ...]) -> tuple[str, ...]:
+        return _groups(groups)
+
+    @model_validator(mode="after")
+    def _takes_groups_whole(self) -> Self:
+        if self.drives and self.sparkplug_groups:
+            raise ValueError(
+                "has both drives and sparkplug_groups, but a group comes whole: give the groups to a partition without drives"
+            )
+        return self
 
 
 class Store(_Section):
@@ -417,6 +472,24 @@ class Worker(_Section):
     forget_s: int = Field(
         default=3600, ge=10, le=86_400, description="seconds from one run of the retention to the next"
     )
+    drive_batches_per_s: float = Field(
+        default=2.0,
+        ge=0,
+        le=1000,
+        description="batches a drive may send for each second of its own time; 0: whatever it likes",
+    )
+    drive_burst: int = Field(
+        default=10_000,
+        ge=100,
+        le=10_000_000,
+        description="messages beyond that which a drive may send at once, as repeats after an outage",
+    )
+    backlog_days: int = Field(
+        default=31,
+        ge=1,
+        le=36500,
+        description="days that a backlog may reach back and not count against the burst",
+    )
 
 
 class HandOver(_Section):
@@ -493,6 +566,7 @@ class Settings(BaseSettings):
     handover: HandOver = Field(default_factory=HandOver)
     deliver: Deliver = Field(default_factory=Deliver)
     log: Log = Field(default_factory=Log)
+    partition: dict[str, Partition] = Field(default_factory=dict)
 
     @classmethod
     def settings_customise_sources(
@@ -516,13 +590,82 @@ class Settings(BaseSettings):
             )
         return self
 
+    @model_validator(mode="after")
+    def _partitions_fit_together(self) -> Self:
+        for name in self.partition:
+            if re.fullmatch(r"[a-z0-9][a-z0-9_-]{0,31}", name) is None:
+                raise ValueError(f"partition {name!r}: a name has up to 32 of a-z, 0-9, _ and -")
+            host = self.broker_of(name).host
+            if not (self.broker.allow_insecure or is_loopback(host)) and self.broker.lacks:
+                raise ValueError(
+                    f"partition.{name}.host {host} is another machine and {' and '.join(self.broker.lacks)}: set them, or "
+                    "accept that with broker.allow_insecure = true"
+                )
+        if self.partition and self.broker.sparkplug_groups:
+            raise ValueError(
+                "broker.sparkplug_groups stands beside partitions: give each group to one of them "
+                "(partition.NAME.sparkplug_groups)"
+            )
+        for one, other in combinations(self.partition, 2):
+            self._are_apart(one, other)
+        return self
+
+    def _are_apart(self, one: str, other: str) -> None:
+        """Raise ValueError where two partitions of one broker take the same, or are one client to it."""
+        first, second = self.broker_of(one), self.broker_of(other)
+        if (first.host, first.port) != (second.host, second.port):
+            return
+        if first.client_id == second.client_id:
+            raise ValueError(
+                f"partition.{one} and partition.{other} have the client id {first.client_id} at one broker, which would let "
+                "only one of them be connected: give each its own client_id"
+            )
+        shown = core_partition.crossing(self.taken_by(one), self.taken_by(other))
+        group = next(iter(set(first.sparkplug_groups) & set(second.sparkplug_groups)), "")
+        if shown or group:
+            raise ValueError(
+                f"partition.{one} and partition.{other} both take {shown or f'the Sparkplug group {group}'}: "
+                "give each drive to one of them, by roots or drives"
+            )
+
+    def broker_of(self, name: str | None) -> Broker:
+        """Return the broker as the worker of a partition sees it: its own client id, and what else is its own.
+
+        Raises KeyError where there is no such partition; None is the only worker.
+        """
+        if name is None:
+            return self.broker
+        own = self.partition[name]
+        changes: Values = {
+            "client_id": own.client_id or f"{self.broker.client_id}-{name}",
+            "root": (own.roots or (self.broker.root,))[0],
+            "sparkplug_groups": own.sparkplug_groups,
+        }
+        if own.host is not None:
+            changes["host"] = own.host
+        if own.port is not None:
+            changes["port"] = own.port
+        return self.broker.model_copy(update=changes)
+
+    def taken_by(self, name: str | None) -> core_partition.Partition:
+        """Return what the worker of a partition takes. Raises KeyError as `broker_of`."""
+        if name is None:
+            return core_partition.whole(self.broker.root)
+        own = self.partition[name]
+        return core_partition.Partition(
+            roots=own.roots or (self.broker.root,), drives=frozenset(own.drives) or None
+        )
+
     @property
     def warnings(self) -> list[str]:
         """What is allowed but should not stay so; to be logged at every start."""
-        if is_loopback(self.broker.host) or not self.broker.lacks:
+        if not self.broker.lacks:
             return []
+        hosts = {self.broker_of(name).host for name in self.partition or [None]}
         return [
-            f"broker.allow_insecure: {self.broker.host} is another machine and {' and '.join(self.broker.lacks)}"
+            f"broker.allow_insecure: {host} is another machine and {' and '.join(self.broker.lacks)}"
+            for host in sorted(hosts)
+            if not is_loopback(host)
         ]
 
 
@@ -563,8 +706,31 @@ def env_name(key: str) -> str:
 
 
 def all_keys() -> list[str]:
-    """Return every key of the settings, as `section.key`."""
-    return [f"{section}.{key}" for section in Settings.model_fields for key in _section(section).model_fields]
+    """Return every key of the settings that there is once, as `section.key`."""
+    return [
+        f"{section}.{key}"
+        for section in Settings.model_fields
+        if section != NAMED
+        for key in _section(section).model_fields
+    ]
+
+
+def _root(root: str) -> str:
+    if root.startswith("$share/"):
+        raise ValueError(
+            "is a shared subscription, which loses batches and mixes up their order when a worker is away: give each worker "
+            "topics of its own ([partition.NAME])"
+        )
+    if root.startswith("$") or any(c in root for c in "+#\0") or not all(root.split("/")):
+        raise ValueError("must be topic levels like plant7/linklag/v1: no + # $, no slash at either end")
+    return root
+
+
+def _groups(groups: tuple[str, ...]) -> tuple[str, ...]:
+    for group in groups:
+        if not group or group == "STATE" or any(c in group for c in "+#/\0"):
+            raise ValueError(f"{group!r} is no Sparkplug group: give names without + # and /, and not STATE")
+    return groups
 
 
 def _zone(name: str) -> tzinfo:
@@ -573,7 +739,7 @@ def _zone(name: str) -> tzinfo:
 
 
 def _section(name: str) -> type[BaseModel]:
-    section = Settings.model_fields[name].annotation
+    section = Partition if name == NAMED else Settings.model_fields[name].annotation
     assert isinstance(section, type)  # noqa: S101
     assert issubclass(section, BaseModel)  # noqa: S101
     return section
@@ -607,7 +773,7 @@ def _file_values(file: Path) -> Values:
     except ValueError as error:  # of _read, or TOMLDecodeError, which names line and column
         raise SettingsError(f"settings file {file}: {error}") from None
     for section, keys in values.items():
-        if section in Settings.model_fields and isinstance(keys, dict):
+        if section in Settings.model_fields and section != NAMED and isinstance(keys, dict):
             _anchor(keys, _section(section), file.absolute().parent)
     return values
 
@@ -662,7 +828,11 @@ class _Sources:
 
     def of(self, key: str) -> str:
         """Return the place of a key, in words."""
-        section, _, name = key.partition(".")
+        section, _, name = key.rpartition(".")
+        if section.startswith(f"{NAMED}."):
+            table = section.removeprefix(f"{NAMED}.")
+            if name in self._environ.get(NAMED, {}).get(table, {}):
+                return f"environment variable {env_name(key)}"
         if name in self._overrides.get(section, {}):
             return "command line"
         if name in self._environ.get(section, {}):
@@ -672,7 +842,8 @@ class _Sources:
 
 def _sentence(error: Values, where: _Sources) -> str:
     """Return what is wrong with one key: where, which, what, and the fix. Never the value of a secret."""
-    key = ".".join(str(part) for part in error["loc"][:2])
+    levels = 3 if error["loc"][:1] == (NAMED,) else 2
+    key = ".".join(str(part) for part in error["loc"][:levels])
     if error["type"] == "extra_forbidden":
         return f"{where.of(key)}: unknown key {key}{_meant(key)}"
     what = str(error["msg"]).removeprefix("Value error, ").replace("Input should", "should", 1)
@@ -682,8 +853,11 @@ def _sentence(error: Values, where: _Sources) -> str:
 
 
 def _meant(key: str) -> str:
-    section, _, name = key.partition(".")
-    if name and section in Settings.model_fields:
+    section, _, name = key.rpartition(".")
+    if section.partition(".")[0] == NAMED:
+        near = difflib.get_close_matches(name, Partition.model_fields, n=1)
+        close = [f"{section}.{each}" for each in near]
+    elif name and section in Settings.model_fields:
         close = [
             f"{section}.{near}"
             for near in difflib.get_close_matches(name, _section(section).model_fields, n=2)
