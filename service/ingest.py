@@ -1,10 +1,13 @@
 """The door "a device spoke": from messages to stored readings.
 
-Knows the order of the story: receive, decode, convert, store, publish, acknowledge. Must not know how messages
-travel (`adapters.mqtt`), how a store stores, or what a lag is. Rules for the next editor:
+Knows the order of the story: receive, decode, convert, store, publish, acknowledge; and, where the store stays away:
+receive, spool, acknowledge, and later all of it from the spool. Must not know how messages travel (`adapters.mqtt`), how
+a store or a spool stores, or what a lag is. Rules for the next editor:
 
 - Acknowledged only when safe: nothing is acknowledged before every reading, rejection and sighting of its flush
   is durable. A flush that cannot be stored is kept and tried again; meanwhile the broker holds the rest back.
+- With a spool, what is durable there may be acknowledged too. It is older than all that the broker still has, so it
+  is stored first, and forgotten only after that. Where it takes nothing more, nothing more is taken from the broker.
 - One bad message never stops the others, whoever is at fault: it is kept as a rejection with its reason.
 - What a conversion may know of the past: the drive, its chain and baseline at the batch's own time, and the
   newest elongation of that chain, which only says which whole number of pitches is meant. It leaves room of half
@@ -53,6 +56,7 @@ FLUSH_S = 0.1
 ANNOUNCE_S = 0.25  # a drive's retained reading is published at most so often
 REGISTER_S = 1.0  # at most so often the register's version is asked for
 RETRY_MIN_S, RETRY_MAX_S = 0.1, 15.0
+SPOOL_AFTER_S = 60.0
 LOG_AGAIN_S = 60.0  # the same warning about the same drive
 LOG_KEYS_MAX = 1000
 TOPIC_KEPT_MAX = 200  # characters of a topic whose meaning is remembered; hostile ones have 65 535
@@ -177,6 +181,18 @@ class Metrics:
             registry=registry,
         )
         self.store_retries = Counter("linklag_store_retries", "Times the store failed", registry=registry)
+        self.spooled = Counter(
+            "linklag_spooled", "Messages put into the spool, as the store was away", registry=registry
+        )
+        self.spool_messages = Gauge(
+            "linklag_spool_messages", "Messages that wait in the spool", registry=registry
+        )
+        self.spool_age = Gauge(
+            "linklag_spool_oldest_seconds", "How long the oldest of them waits", registry=registry
+        )
+        self.spool_refuses = Gauge(
+            "linklag_spool_refuses", "1 while the spool takes nothing, being full for one", registry=registry
+        )
         self.stored_after = Histogram(
             "linklag_stored_after_seconds",
             "From the end of a batch's window to its durable reading",
@@ -194,6 +210,7 @@ class IngestHealth:
     since_ns: int  # well, or not, since then
     in_hand: int  # messages taken and not safe yet
     stored_ns: int | None  # last time that something was stored
+    spool: SpoolStatus | None = None  # None without one
 
 
 @dataclass(slots=True)
@@ -208,6 +225,7 @@ class _Flush:
     newest: dict[str, Reading] = field(default_factory=dict)  # by drive, of those stored
     raw: list[RawBatch] = field(default_factory=list)  # of the readings, as they came
     states: dict[str, DeviceState] = field(default_factory=dict)  # by drive
+    spooled: bool = False  # the messages are from the spool, not from the broker
 
 
 class _Registered(NamedTuple):
@@ -232,6 +250,8 @@ class Ingest:
         metrics: Metrics,
         store_all: StoreAll | None = None,
         devices: Devices | None = None,
+        spool: Spool | None = None,
+        spool_after_s: float = SPOOL_AFTER_S,
         allowed: Terms | None = None,
         partition: Partition | None = None,
         flush_messages: int = FLUSH_MESSAGES,
@@ -249,6 +269,8 @@ class Ingest:
             metrics: counted up as it goes.
             store_all: stores readings and the batches that they came from in one transaction; None: batches are not kept.
             devices: where is noted what devices say of themselves; None: nowhere.
+            spool: where messages wait once the store has been away for long; None: the broker keeps them all the while.
+            spool_after_s: for so long the store must have been away.
             allowed: what each drive may send; None: whatever it likes.
             partition: what this worker takes, where there are several; None: all under the root.
             flush_messages: so many messages make one commit, at most.
@@ -266,6 +288,10 @@ class Ingest:
         self._metrics = metrics
         self._store_all = store_all
         self._devices = devices
+        self._spool = spool
+        self._spool_after_s = spool_after_s
+        self._spool_refuses = False  # as it was logged
+        self._away_since_s: float | None = None  # the store, by the monotonic clock
         self._curb = None if allowed is None else Curb(allowed)
         self._flush_messages = flush_messages
         self._flush_s = flush_s
@@ -290,43 +316,129 @@ class Ingest:
             try:
                 self.step()
                 attempt = 0
-            except StoreUnavailableError as fault:
-                self._store_failed(fault)
-                stop.wait(_delay_s(attempt))
+            except (StoreUnavailableError, SpoolError) as fault:
+                self._failed(fault)
+                self._wait(stop, _delay_s(attempt))
                 attempt += 1
         self._announce()
         self._tell_the_rest()
         if self._hand is not None:
-            self._source.release(self._hand.messages)
+            if not self._hand.spooled:
+                self._source.release(self._hand.messages)
             self._hand = None
 
     def step(self) -> int:
         """Take what has come and make it safe; return how many messages that was.
 
         This is the story of one flush. Raises StoreUnavailableError, having acknowledged nothing; the next step
-        tries the same again.
+        tries the same again. Raises SpoolError where what comes first cannot be read.
         """
         self._know_register()
         if self._hand is None:
-            messages = self._source.receive(self._flush_messages, self._flush_s)
+            messages = self._waiting(self._flush_messages)
+            spooled = bool(messages)
+            if not spooled:
+                messages = self._source.receive(self._flush_messages, self._flush_s)
             self._announce_if_due()
             if not messages and not self._has_counted():
                 return 0
-            self._hand = _Flush()
+            self._hand = _Flush(spooled=spooled)
             self._convert(messages, self._hand)
         flush = self._hand
         self._store(flush)
         self._note_newest(flush)
         self._announce_if_due()
-        if flush.messages:
-            self._source.acknowledge(flush.messages)
+        self._let_go(flush)
         self._hand = None
         self._store_well()
         return len(flush.messages)
 
     def health(self) -> IngestHealth:
         """Whether readings reach the store."""
-        return self._health
+        spool = None if self._spool is None else self._spool.status()
+        return replace(self._health, spool=spool)
+
+    def _let_go(self, flush: _Flush) -> None:
+        """The store has all of it: nobody else needs to keep it."""
+        if flush.spooled and self._spool is not None:
+            self._spool.drop(flush.messages)
+            self._measure_spool()
+        elif flush.messages:
+            self._source.acknowledge(flush.messages)
+
+    # While the store is away
+
+    def _waiting(self, messages_max: int, after: int = 0) -> list[Message]:
+        """The next messages of the spool; none where it is empty, or where there is none. Raises SpoolError."""
+        if self._spool is None or not self._spool.status().messages:
+            return []
+        return self._spool.oldest(messages_max, after=after)
+
+    def _wait(self, stop: threading.Event, wait_s: float) -> None:
+        """Until the store is tried again: hold what is in hand, or, once it is away for long, spool what comes."""
+        end_s = time.monotonic() + wait_s
+        while not stop.is_set() and (left_s := end_s - time.monotonic()) > 0:
+            due_s = self._spool_due_s()
+            if due_s > 0:
+                stop.wait(min(left_s, due_s))
+                continue
+            try:
+                self._spool_what_comes(min(left_s, self._flush_s))
+            except SpoolError as fault:
+                self._failed(fault)
+                stop.wait(left_s)
+
+    def _spool_due_s(self) -> float:
+        """In how many seconds the store will have been away for long enough to spool; endless without a spool."""
+        if self._spool is None or self._away_since_s is None:
+            return float("inf")
+        return self._away_since_s + self._spool_after_s - time.monotonic()
+
+    def _spool_what_comes(self, timeout_s: float) -> None:
+        """Put what is in hand, or else what comes, behind all that is in the spool; then acknowledge it.
+
+        What is in hand stays there, as it is converted already: it is the oldest then, and the spool's copy is for a crash.
+        Raises SpoolError, having acknowledged nothing.
+        """
+        hand, spool = self._hand, self._spool
+        if spool is None:
+            return
+        if hand is not None and hand.messages and not hand.spooled:
+            came = hand.messages
+            spool.put(came, self._now_ns())
+            hand.messages, hand.spooled = spool.oldest(len(came)), True
+        else:
+            came = self._source.receive(self._flush_messages, timeout_s)
+            if not came:
+                return
+            self._put_or_release(spool, came)
+            self._metrics.messages.inc(len(came))
+        self._source.acknowledge(came)
+        self._metrics.spooled.inc(len(came))
+        self._measure_spool()
+
+    def _put_or_release(self, spool: Spool, messages: list[Message]) -> None:
+        try:
+            spool.put(messages, self._now_ns())
+        except SpoolError:
+            self._source.release(messages)
+            raise
+
+    def _measure_spool(self) -> None:
+        """Bring the metrics of the spool up to date, and log when it began or ceased to refuse."""
+        if self._spool is None:
+            return
+        status = self._spool.status()
+        age_s = 0.0 if status.since_ns is None else (self._now_ns() - status.since_ns) / NS_PER_S
+        self._metrics.spool_messages.set(status.messages)
+        self._metrics.spool_age.set(age_s)
+        self._metrics.spool_refuses.set(bool(status.trouble))
+        if bool(status.trouble) != self._spool_refuses:
+            if status.trouble:
+                log.error("spool_refuses", fault=status.trouble, messages=status.messages)
+            else:
+                log.info("spool_takes_again", messages=status.messages)
+        self._spool_refuses = bool(status.trouble)
 
     def _has_counted(self) -> bool:
         """Whether it is time to tell of messages that were not read, though no more come."""
@@ -357,7 +469,7 @@ class Ingest:
                 raise
             self._store_failed(fault)
         else:
-            if self._hand is None:
+            if self._hand is None and not (self._spool is not None and self._spool.status().messages):
                 self._store_well()
         self._register_asked_s = now_s
 
@@ -384,13 +496,15 @@ class Ingest:
         now_ns = self._now_ns()
         self._tell_unread(flush, now_ns)
         flush.messages += messages
-        self._metrics.messages.inc(len(messages))
+        if not flush.spooled:
+            self._metrics.messages.inc(len(messages))
         batches = []
         for message in messages:
+            came_ns = _came_ns(message, now_ns)
             try:
-                batch = self._decode(message, now_ns, flush)
+                batch = self._decode(message, came_ns, flush)
             except Exception as fault:  # noqa: BLE001 - whatever it is, the others must not wait for it
-                self._our_fault(message, fault, now_ns, flush)
+                self._our_fault(message, fault, came_ns, flush)
             else:
                 if batch is not None:
                     batches.append((batch.end_ns, message.arrival, batch, message))
@@ -399,10 +513,11 @@ class Ingest:
         self._metrics.batches.labels(Form.PULSES.value).inc(len(batches) - reduced)
         batches.sort(key=_by_time)
         for t_ns, _arrival, batch, message in batches:
+            came_ns = _came_ns(message, now_ns)
             try:
-                self._convert_one(batch, t_ns, message, now_ns, flush)
+                self._convert_one(batch, t_ns, message, came_ns, flush)
             except Exception as fault:  # noqa: BLE001 - as above
-                self._our_fault(message, fault, now_ns, flush)
+                self._our_fault(message, fault, came_ns, flush)
 
     def _decode(self, message: Message, now_ns: int, flush: _Flush) -> Batch | None:
         """The batch of a message; None where there is none, and the flush then holds the rejection."""
@@ -599,13 +714,21 @@ class Ingest:
                 failed.append((at, its_fault))
         if len(failed) == len(flush.readings):
             # With others beside them the next try may show otherwise.
-            room = 2 * self._flush_messages - len(flush.messages)
-            self._convert(self._source.receive(room, 0.0) if room > 0 else [], flush)
+            self._convert(self._more(flush), flush)
             raise StoreUnavailableError(f"the store takes no reading: {fault!r}") from fault
         for at, why in reversed(failed):
             del flush.readings[at]
             self._our_fault(flush.came_by.pop(at), why, self._now_ns(), flush)
         return new
+
+    def _more(self, flush: _Flush) -> list[Message]:
+        """The messages that follow those of the flush, as far as there is room for them in it."""
+        room = 2 * self._flush_messages - len(flush.messages)
+        if room <= 0:
+            return []
+        if flush.spooled:
+            return self._waiting(room, after=flush.messages[-1].arrival)
+        return self._source.receive(room, 0.0)
 
     def _keep(self, rejections: list[Rejection], sightings: list[Sighting]) -> None:
         """Keep rejections and sightings; of a rejection that no store would take, all but its payload."""
@@ -648,13 +771,21 @@ class Ingest:
             metrics.not_measured.labels(reason.value).inc(times)
         log.debug("stored", readings=len(readings), new=new)
 
+    def _failed(self, fault: StoreUnavailableError | SpoolError) -> None:
+        if isinstance(fault, StoreUnavailableError):
+            self._store_failed(fault)
+        self._measure_spool()
+
     def _store_failed(self, fault: StoreUnavailableError) -> None:
         self._metrics.store_retries.inc()
+        if self._away_since_s is None:
+            self._away_since_s = time.monotonic()
         if self._health.store_ok:
             log.error("store_unavailable", fault=str(fault), in_hand=self._in_hand)
         self._set_health(store_ok=False, trouble=str(fault))
 
     def _store_well(self) -> None:
+        self._away_since_s = None
         if not self._health.store_ok:
             log.info("store_well_again")
         self._set_health(store_ok=True, trouble="")
@@ -819,8 +950,8 @@ def _too_often(name: str) -> str:
     what = "Drives that nobody registered send together" if name == NOBODYS else "The drive sends"
     return (
         f"{what} more than may be sent, so this message was not read; those after it are counted, and told of once a "
-        "minute. A batch about a new stretch of the drive's time always goes through; let the device send each "
-        "window once, and keep its topic to itself. If it is right, raise worker.drive_batches_per_s or worker.drive_burst."
+        "minute. A batch about a new stretch of the drive's own time costs nothing; let the device send each "
+        "window once, and nobody else under its topic. If it is right, raise worker.drive_batches_per_s or worker.drive_burst."
     )
 
 
@@ -836,6 +967,11 @@ _topic = lru_cache(maxsize=4096)(parse_topic)  # a plant has few topics, and the
 
 def _by_time(entry: tuple[int, int, Batch, Message]) -> tuple[int, int]:
     return entry[:2]
+
+
+def _came_ns(message: Message, now_ns: int) -> int:
+    """When a message came: what waited in a spool is judged by the time at which it was received."""
+    return now_ns if message.received_ns is None else message.received_ns
 
 
 def _is_retired(drive: Drive, t_ns: int) -> bool:
