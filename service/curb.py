@@ -24,6 +24,7 @@ class Unread:
     messages: int
     payload_bytes: int
     since_ns: int
+    topic: str  # of the last of them
     goes_on: bool  # told of before
 
 
@@ -32,6 +33,7 @@ class _Count:
     told_ns: int
     messages: int = 0
     payload_bytes: int = 0
+    topic: str = ""
 
 
 class Curb:
@@ -58,28 +60,41 @@ class Curb:
             before, terms, now_ns, payload_bytes=payload_bytes, own_time=own
         )
 
-    def refuse(self, name: str, now_ns: int, payload_bytes: int) -> Unread | None:
+    def refuse(self, name: str, now_ns: int, payload_bytes: int, topic: str) -> Unread | None:
         """Count a message that is not read. Returns what is to be told: of the first at once, then once a minute."""
         count = self._counts.get(name)
         if count is None:
             self._counts[name] = _Count(now_ns)
-            return Unread(name, 1, payload_bytes, now_ns, goes_on=False)
+            return Unread(name, 1, payload_bytes, now_ns, topic, goes_on=False)
+        count.topic = topic
         count.messages += 1
         count.payload_bytes += payload_bytes
         return None
+
+    def is_due(self, now_ns: int) -> bool:
+        """Whether some count is to be told now."""
+        return any(count.messages and self._is_old(count, now_ns) for count in self._counts.values())
 
     def untold(self, now_ns: int, *, all_of_them: bool = False) -> list[Unread]:
         """Return the counts that are due to be told, and count anew. A name of which none came for a minute is over."""
         told = []
         for name, count in list(self._counts.items()):
-            if not all_of_them and abs(now_ns - count.told_ns) < TELL_NS:
+            if not all_of_them and not self._is_old(count, now_ns):
                 continue
             if count.messages:
-                told.append(Unread(name, count.messages, count.payload_bytes, count.told_ns, goes_on=True))
+                told.append(
+                    Unread(
+                        name, count.messages, count.payload_bytes, count.told_ns, count.topic, goes_on=True
+                    )
+                )
                 self._counts[name] = _Count(now_ns)
             else:
                 del self._counts[name]
         return told
+
+    @staticmethod
+    def _is_old(count: _Count, now_ns: int) -> bool:
+        return abs(now_ns - count.told_ns) >= TELL_NS
 
     def _terms_of(self, name: str) -> Terms:
         return self._nobodys if name == NOBODYS else self._terms

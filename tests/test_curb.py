@@ -38,15 +38,18 @@ def test_what_is_nobodys_shares_one_purse_and_pays_with_no_time() -> None:
 
 def test_the_first_is_told_at_once_and_the_others_once_a_minute() -> None:
     curb = Curb(TERMS)
-    first = curb.refuse("d1", NOW_NS, 100)
+    first = curb.refuse("d1", NOW_NS, 100, "t")
     assert first is not None
     assert (first.messages, first.payload_bytes, first.goes_on) == (1, 100, False)
-    assert [curb.refuse("d1", NOW_NS + number, 7) for number in range(5)] == [None] * 5
+    assert [curb.refuse("d1", NOW_NS + number, 7, f"t{number}") for number in range(5)] == [None] * 5
     assert curb.untold(NOW_NS + TELL_NS - 1) == []
+    assert not curb.is_due(NOW_NS + TELL_NS - 1)
+    assert curb.is_due(NOW_NS + TELL_NS)
     (told,) = curb.untold(NOW_NS + TELL_NS)
     assert (told.name, told.messages, told.payload_bytes, told.goes_on) == ("d1", 5, 35, True)
+    assert told.topic == "t4"
     assert curb.untold(NOW_NS + 2 * TELL_NS) == []
-    again = curb.refuse("d1", NOW_NS + 2 * TELL_NS, 1)
+    again = curb.refuse("d1", NOW_NS + 2 * TELL_NS, 1, "t")
     assert again is not None  # a quiet minute lies between: the first of another flood
     assert not again.goes_on
 
@@ -56,7 +59,7 @@ def test_each_message_that_is_not_read_is_told_of_once(messages: list[tuple[str,
     curb, now_ns, told = Curb(TERMS), NOW_NS, 0
     for name, later_s in messages:
         now_ns += later_s * S
-        first = curb.refuse(name, now_ns, 1)
+        first = curb.refuse(name, now_ns, 1, "t")
         told += first.messages if first is not None else 0
         told += sum(each.messages for each in curb.untold(now_ns))
     told += sum(each.messages for each in curb.untold(now_ns, all_of_them=True))

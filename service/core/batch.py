@@ -30,6 +30,7 @@ class RejectionReason(StrEnum):
     CLOCK_OFF = "clock_off"  # t0 lies over 10 min ahead of now, or before 2000
     WRONG_TOPIC = "wrong_topic"  # the drive's level of the topic is no valid drive id
     UNREGISTERED = "unregistered"  # nobody has registered this drive
+    TOO_OFTEN = "too_often"  # not read: the drive sends more than its own time accounts for
     LINKLAG_FAULT = "linklag_fault"  # a fault of ours: nothing is known to be wrong with the message
 
 

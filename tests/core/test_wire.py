@@ -590,7 +590,7 @@ def test_the_first_fault_in_a_fixed_order_decides() -> None:
 
 def test_every_reason_that_the_wire_may_give_has_an_example() -> None:
     shown = {row[0] for row in [*JSON_REFUSED, *BYTES_REFUSED]} | {REASON.WRONG_TOPIC}
-    assert shown == set(RejectionReason) - {REASON.UNREGISTERED, REASON.LINKLAG_FAULT}  # ingest's own
+    assert shown == set(RejectionReason) - {REASON.UNREGISTERED, REASON.TOO_OFTEN, REASON.LINKLAG_FAULT}  # ingest's own
 
 
 def test_every_field_says_what_would_mend_it() -> None:

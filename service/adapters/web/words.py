@@ -75,6 +75,9 @@ REJECTED = {
         "Ticks go backwards", "Look for a counter that wraps, or a sensor whose ticks are not in order."
     ),
     RejectionReason.CLOCK_OFF: Finding("Clock off", "Set the clock of the device (NTP or PTP)."),
+    RejectionReason.TOO_OFTEN: Finding(
+        "Not read: too many", "Let the device send each window once, and nobody else under its topic."
+    ),
     RejectionReason.LINKLAG_FAULT: Finding(
         "A fault of linklag",
         "Nothing to mend at the device. Report the detail with the payload, and see the log of the worker.",
