@@ -1216,9 +1216,10 @@ class Groups(Protocol):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Holder:
-    """A process that works on the store. beat: counts up with each sign of life. ready_for: kinds of tasks it would do.
+    """A process that works on the store, under a name that no other ever had. ready_for: kinds of tasks it would do.
 
-    at_ns: of the newest sign of life by its own clock; for people to see, and compared with nothing.
+    beat: its own count of its signs of life. at_ns: of the newest one by its own clock; for people to see, and compared with
+    nothing.
     """
 
     name: str
@@ -1248,7 +1249,7 @@ class Leases(Protocol):
     with a look whether that lease still holds.
     """
 
-    def beat(self, name: str, ready_for: Sequence[str], at_ns: int) -> None:
+    def beat(self, holder: Holder) -> None:
         """Give a sign of life, the first one or another. Who was counted out is there again, and holds nothing."""
         ...
 
@@ -1273,7 +1274,7 @@ class Leases(Protocol):
         ...
 
     def check(self, leases: Sequence[Lease]) -> None:
-        """Raise LeaseLostError where any of these does not hold any more."""
+        """Raise LeaseLostError where any of these does not hold any more, or where there are none."""
         ...
 
 

@@ -1,7 +1,6 @@
 """An in-memory stand-in for the leases. It passes the same contract tests as the database."""
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 from service.ports import Holder, Lease, LeaseLostError
 from tests.fakes import _Fake
@@ -15,12 +14,11 @@ class FakeLeases(_Fake):
         self._leases: dict[str, Lease] = {}
         self._terms: dict[str, int] = {}
 
-    def beat(self, name: str, ready_for: Sequence[str], at_ns: int) -> None:
+    def beat(self, holder: Holder) -> None:
         self._refuse_if_down()
-        if not name:
+        if not holder.name:
             raise ValueError("a holder needs a name")
-        known = self._holders.get(name, Holder(name=name, beat=0))
-        self._holders[name] = replace(known, beat=known.beat + 1, ready_for=tuple(ready_for), at_ns=at_ns)
+        self._holders[holder.name] = holder
 
     def look(self) -> tuple[list[Holder], list[Lease]]:
         self._refuse_if_down()
@@ -56,7 +54,8 @@ class FakeLeases(_Fake):
 
     def check(self, leases: Sequence[Lease]) -> None:
         self._refuse_if_down()
-        if lost := [each.task for each in leases if not self._holds(each)]:
+        lost = [each.task for each in leases if not self._holds(each)]
+        if lost or not leases:
             raise LeaseLostError(lost)
 
     def _holds(self, lease: Lease) -> bool:

@@ -26,25 +26,29 @@ def test_nobody_is_there_in_a_new_store(ports: Ports) -> None:
     assert ports.leases.look() == ([], [])
 
 
-def test_each_sign_of_life_raises_the_beat(ports: Ports) -> None:
-    ports.leases.beat("mill-7", ["watch"], NOON_NS)
-    ports.leases.beat("kiln-2", [], NOON_NS)
-    ports.leases.beat("mill-7", ["folding", "watch"], NOON_NS - S)
-    holders, _ = ports.leases.look()
-    assert holders == [
-        Holder(name="kiln-2", beat=1, at_ns=NOON_NS),
-        Holder(name="mill-7", beat=2, ready_for=("folding", "watch"), at_ns=NOON_NS - S),
-    ]
+def alive(ports: Ports, *names: str, beat: int = 1) -> None:
+    for name in names:
+        ports.leases.beat(Holder(name=name, beat=beat))
+
+
+def test_the_newest_sign_of_life_of_each_is_known(ports: Ports) -> None:
+    mill, kiln = (
+        Holder(name="mill-7", beat=1, ready_for=("watch",), at_ns=NOON_NS),
+        Holder(name="kiln-2", beat=7),
+    )
+    newer = Holder(name="mill-7", beat=2, ready_for=("folding", "watch"), at_ns=NOON_NS - S)
+    for each in (mill, kiln, newer):
+        ports.leases.beat(each)
+    assert ports.leases.look()[0] == [kiln, newer]
 
 
 def test_a_holder_without_a_name_is_refused(ports: Ports) -> None:
     with pytest.raises(ValueError, match="name"):
-        ports.leases.beat("", [], NOON_NS)
+        alive(ports, "")
 
 
 def test_one_takes_a_task_and_the_other_does_not(ports: Ports) -> None:
-    for name in ("kiln-2", "mill-7"):
-        ports.leases.beat(name, ["folding"], NOON_NS)
+    alive(ports, "kiln-2", "mill-7")
     assert ports.leases.take("folding", "mill-7", NOON_NS + S) == A_LEASE
     assert ports.leases.take("folding", "kiln-2", NOON_NS) is None
     assert ports.leases.take("folding", "mill-7", NOON_NS) is None
@@ -58,8 +62,7 @@ def test_who_gave_no_sign_of_life_takes_nothing(ports: Ports) -> None:
 
 
 def test_a_task_that_was_let_go_is_taken_in_a_higher_term(ports: Ports) -> None:
-    for name in ("kiln-2", "mill-7"):
-        ports.leases.beat(name, ["folding"], NOON_NS)
+    alive(ports, "kiln-2", "mill-7")
     first = taken(ports, "folding", "mill-7")
     ports.leases.let_go(first)
     assert ports.leases.look()[1] == []
@@ -72,7 +75,7 @@ def test_a_task_that_was_let_go_is_taken_in_a_higher_term(ports: Ports) -> None:
 
 
 def test_the_same_process_in_a_later_term_does_not_hold_the_earlier_one(ports: Ports) -> None:
-    ports.leases.beat("mill-7", [], NOON_NS)
+    alive(ports, "mill-7")
     first = taken(ports, "folding", "mill-7")
     ports.leases.let_go(first)
     second = taken(ports, "folding", "mill-7")
@@ -81,7 +84,7 @@ def test_the_same_process_in_a_later_term_does_not_hold_the_earlier_one(ports: P
 
 
 def test_who_is_counted_out_holds_nothing_and_may_come_again(ports: Ports) -> None:
-    ports.leases.beat("mill-7", [], NOON_NS)
+    alive(ports, "mill-7")
     leases = [taken(ports, task, "mill-7") for task in ("folding", "watch/1")]
     (seen,), _ = ports.leases.look()
     assert ports.leases.count_out(seen)
@@ -90,23 +93,27 @@ def test_who_is_counted_out_holds_nothing_and_may_come_again(ports: Ports) -> No
         with pytest.raises(LeaseLostError, match=lease.task):
             ports.leases.check([lease])
     assert ports.leases.take("folding", "mill-7", NOON_NS) is None
-    ports.leases.beat("mill-7", [], NOON_NS)
+    alive(ports, "mill-7")
     assert taken(ports, "folding", "mill-7").term == 2
 
 
 def test_who_gave_a_sign_of_life_meanwhile_is_not_counted_out(ports: Ports) -> None:
-    ports.leases.beat("mill-7", [], NOON_NS)
+    alive(ports, "mill-7")
     (seen,), _ = ports.leases.look()
     lease = taken(ports, "folding", "mill-7")
-    ports.leases.beat("mill-7", [], NOON_NS)
+    alive(ports, "mill-7", beat=2)
     assert not ports.leases.count_out(seen)
     assert not ports.leases.count_out(Holder(name="nobody", beat=1))
     ports.leases.check([lease])
 
 
+def test_who_holds_nothing_is_told_so(ports: Ports) -> None:
+    with pytest.raises(LeaseLostError):
+        ports.leases.check([])
+
+
 def test_who_leaves_frees_its_own_tasks_only(ports: Ports) -> None:
-    for name in ("kiln-2", "mill-7"):
-        ports.leases.beat(name, [], NOON_NS)
+    alive(ports, "kiln-2", "mill-7")
     kept, freed = taken(ports, "watch/0", "kiln-2"), taken(ports, "watch/1", "mill-7")
     ports.leases.leave("mill-7")
     ports.leases.leave("nobody")

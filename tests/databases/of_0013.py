@@ -17,9 +17,8 @@ LEASES = [
 def fill(database: Database) -> None:
     """Store them."""
     leases = database.leases
-    leases.beat("kiln-2", ["delivery"], NOON_NS)
-    leases.beat("mill-7", ["folding", "watch"], NOON_NS)
-    leases.beat("kiln-2", ["delivery"], NOON_NS + S)
+    for holder in HOLDERS:
+        leases.beat(holder)
     for lease in LEASES:
         leases.take(lease.task, lease.holder, lease.since_ns)
     leases.let_go(Lease(task="delivery/shift", holder="kiln-2", term=1))

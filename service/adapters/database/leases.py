@@ -24,9 +24,9 @@ class DatabaseLeases:
     def __init__(self, transactions: Transactions) -> None:
         self._transactions = transactions
 
-    def beat(self, name: str, ready_for: Sequence[str], at_ns: int) -> None:
+    def beat(self, holder: Holder) -> None:
         """Give a sign of life. See the port."""
-        if not name:
+        if not holder.name:
             raise ValueError("a holder needs a name")
         statement = insert_into(tables.holder)
         new = statement.excluded
@@ -34,9 +34,14 @@ class DatabaseLeases:
             connection.execute(
                 statement.on_conflict_do_update(
                     index_elements=["name"],
-                    set_={"beat": _h.beat + 1, "ready_for": new.ready_for, "at_ns": new.at_ns},
+                    set_={"beat": new.beat, "ready_for": new.ready_for, "at_ns": new.at_ns},
                 ),
-                {"name": name, "beat": 1, "ready_for": json.dumps(list(ready_for)), "at_ns": at_ns},
+                {
+                    "name": holder.name,
+                    "beat": holder.beat,
+                    "ready_for": json.dumps(holder.ready_for),
+                    "at_ns": holder.at_ns,
+                },
             )
 
     def look(self) -> tuple[list[Holder], list[Lease]]:
@@ -102,8 +107,8 @@ class DatabaseLeases:
 def check_within(connection: Connection, leases: Sequence[Lease]) -> None:
     """See that all of these still hold, in a transaction that is open: nobody takes one of them before it ends.
 
-    Raises LeaseLostError. Where several transactions write at once the rows are kept until then, hence FOR SHARE; for SQLite, which
-    has one writer at a time, the library leaves it out.
+    Raises LeaseLostError, for no leases at all, too. Where several transactions write at once the rows are kept until then,
+    hence FOR SHARE; for SQLite, which has one writer at a time, the library leaves it out.
     """
     _refuse_lost(connection, leases, _rows_of(leases).with_for_update(read=True))
 
@@ -117,7 +122,7 @@ def _refuse_lost(
 ) -> None:
     rows = {row.task: (row.holder, row.term) for row in connection.execute(query)}
     lost = [each.task for each in leases if rows.get(each.task) != (each.holder, each.term)]
-    if lost:
+    if lost or not leases:
         raise LeaseLostError(lost)
 
 
