@@ -490,6 +490,23 @@ class Worker(_Section):
         le=36500,
         description="days that a backlog may reach back and not count against the burst",
     )
+    spool_folder: Path | None = Field(
+        default=None,
+        description="folder on this machine where batches wait while the store is away for long; without it they "
+        "wait at the broker alone",
+    )
+    spool_after_s: int = Field(
+        default=60,
+        ge=0,
+        le=86_400,
+        description="seconds for which the store must have been away before batches go there",
+    )
+    spool_mb: int = Field(
+        default=1000,
+        ge=16,
+        le=10_000_000,
+        description="megabytes that they may take there; beyond, no more is taken from the broker",
+    )
 
 
 class HandOver(_Section):

@@ -5,10 +5,12 @@ a client id of its own, so that a worker that runs meanwhile keeps its session.
 """
 
 import shutil
+import tempfile
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from pathlib import Path
 
 import typer
 
@@ -16,6 +18,7 @@ from service.adapters.database.backup import BackupError, schema_of
 from service.adapters.database.connect import SCHEMA
 from service.adapters.mqtt import MqttSource
 from service.adapters.sparkplug import payload_class
+from service.adapters.spool import SUFFIX
 from service.commands import CommandError
 from service.commands.health import trouble_of_web
 from service.commands.parts import broker_source, listen, opened_database
@@ -54,6 +57,13 @@ def findings(settings: Settings) -> Iterator[Finding]:
     """Yield what each check finds. The later ones do not depend on the earlier."""
     for check in (check_clock, check_disk, check_store, check_broker, check_web):
         yield check(settings)
+    if settings.worker.spool_folder is not None:
+        yield check_spool(settings, settings.worker.spool_folder)
+    for partition in settings.partition or [None]:
+        yield check_broker(settings, partition)
+    if settings.partition:
+        yield check_partitions(settings)
+    yield check_web(settings)
 
 
 def check_clock(settings: Settings) -> Finding:
@@ -70,14 +80,51 @@ def check_clock(settings: Settings) -> Finding:
 
 def check_disk(settings: Settings) -> Finding:
     """Whether there is room where the database lies."""
-    folder = settings.store.file.parent
-    while not folder.exists():
-        folder = folder.parent
+    folder = _there(settings.store.file.parent)
     free = shutil.disk_usage(folder).free
     found = f"{free / 1e9:.1f} GB free at {folder}"
     if free < FREE_BYTES_MIN:
         return Finding(subject="disk", found=found, fix="free some, or move store.folder to a larger disk")
     return Finding(subject="disk", found=found)
+
+
+def check_spool(settings: Settings, folder: Path) -> Finding:
+    """Whether the spool's folder can be written and has room, and whether a damaged spool was set aside in it."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=folder):
+            pass
+    except OSError as error:
+        return Finding(
+            subject="spool",
+            found=f"{folder}: {error.strerror}",
+            fix="let this user write it, or correct worker.spool_folder",
+        )
+    damaged = sorted(folder.glob(f"*{SUFFIX}.damaged-*[0-9]"))
+    if damaged:
+        return Finding(
+            subject="spool",
+            found=f"a damaged spool was set aside as {damaged[0]}; what could be read of it went on",
+            fix=f"look at it (sqlite3 {damaged[0]} .recover), then move it elsewhere",
+        )
+    files = list(folder.glob(f"*{SUFFIX}"))
+    used = sum(file.stat().st_size for file in files)
+    room = shutil.disk_usage(folder).free + used
+    wanted = settings.worker.spool_mb * 1_000_000 * max(1, len(settings.partition))
+    found = f"{folder}, {used / 1e6:.0f} MB in use, room for {room / 1e6:.0f}"
+    if room < wanted:
+        fix = f"make room, or lower worker.spool_mb, which asks for {wanted / 1e6:.0f} MB"
+        return Finding(subject="spool", found=found, fix=fix)
+    if folder.stat().st_dev == _there(settings.store.file.parent).stat().st_dev:
+        found += "; the store is on the same disk: when that is full, both are"
+    return Finding(subject="spool", found=found)
+
+
+def _there(folder: Path) -> Path:
+    """Return the folder, or the nearest above it that there is."""
+    while not folder.exists():
+        folder = folder.parent
+    return folder
 
 
 def check_store(settings: Settings) -> Finding:

@@ -4,11 +4,13 @@ The worker has no address to ask, so it leaves a mark: a small file beside the s
 how it stands. Worker and web are told apart, as they may run apart.
 """
 
+import contextlib
 import json
 import ssl
 import threading
 import time
 from collections.abc import Callable, Mapping
+from datetime import UTC, datetime
 from http.client import HTTPConnection, HTTPException, HTTPSConnection
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -18,6 +20,7 @@ import typer
 from service.commands.options import Config, Data, leave, settings_of
 
 BEAT_S = 5.0
+MARK_BYTES = 4096  # with blanks, so that on a full disk the next one fits where the last one was
 OLD_S = 30.0  # a mark that old was left by a worker that is gone, or hangs
 ANSWER_S = 5.0
 
@@ -56,14 +59,23 @@ def leave_marks(mark: Path, status: Callable[[], Mapping[str, Any]], stop: threa
     """
     part = mark.with_name(f".{mark.name}.part")
     while True:
+        text = json.dumps(status()).encode().ljust(MARK_BYTES)
         try:
-            part.write_text(json.dumps(status()), encoding="utf-8")
+            part.write_bytes(text)
             part.replace(mark)
         except OSError:
             part.unlink(missing_ok=True)
+            _overwrite(mark, text)
         if stop.wait(BEAT_S):
             break
     mark.unlink(missing_ok=True)
+
+
+def _overwrite(mark: Path, text: bytes) -> None:
+    """On a full disk there is room for no new file, but where the old one is."""
+    with contextlib.suppress(OSError), mark.open("r+b") as old:
+        old.write(text)
+        old.truncate()
 
 
 def trouble_of_worker(mark: Path, now_s: float) -> str:
@@ -76,10 +88,25 @@ def trouble_of_worker(mark: Path, now_s: float) -> str:
     if abs(age_s) > OLD_S:
         return f"the worker has not left its mark for {age_s:.0f} s: it hangs, or was killed"
     if not status["ingest"]["store_ok"]:
-        return f"the worker does not store what comes: {status['ingest']['trouble']}"
+        words = spool_words(status["ingest"])
+        return f"the worker does not store what comes: {status['ingest']['trouble']}{words and f'; {words}'}"
     if not status["connected"]:
         return f"the worker has no broker: {status['trouble']}"
     return ""
+
+
+def spool_words(ingest: Mapping[str, Any]) -> str:
+    """Return how the spool of a worker stands, by what it says of itself; empty where nothing is to be said."""
+    spool = ingest.get("spool") or {}
+    said = []
+    if spool.get("messages"):
+        since = datetime.fromtimestamp(spool["since_ns"] / 1e9, tz=UTC)
+        said.append(
+            f"{spool['messages']} messages wait in the spool, the oldest from {since:%Y-%m-%d %H:%M:%S} UTC"
+        )
+    if spool.get("trouble"):
+        said.append(f"no more is taken from the broker: {spool['trouble']}")
+    return "; ".join(said)
 
 
 def trouble_of_web(host: str, port: int, name: str, *, tls: bool, within_s: float = ANSWER_S) -> str:

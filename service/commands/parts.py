@@ -23,6 +23,10 @@ if TYPE_CHECKING:
 DAY_S = 86_400
 
 
+class StoreAwayError(CommandError):
+    """The store cannot be opened just now; later it may."""
+
+
 @contextmanager
 def opened_database(settings: Settings) -> Iterator[Database]:
     """Give the store of the settings, made and brought up to date as needed; close it at the end."""
@@ -38,7 +42,9 @@ def opened_database(settings: Settings) -> Iterator[Database]:
     raw_bounds = RawBounds(bytes=batches_bytes, bytes_per_drive=max(1, batches_bytes // 4))
     try:
         database = open_database(settings.store.url, bounds=bounds, raw_bounds=raw_bounds)
-    except (NewerStoreError, StoreUnavailableError, ValueError) as error:
+    except StoreUnavailableError as error:
+        raise StoreAwayError(str(error)) from None
+    except (NewerStoreError, ValueError) as error:
         raise CommandError(str(error)) from None
     try:
         yield database

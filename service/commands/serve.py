@@ -8,6 +8,7 @@ import socket
 import threading
 import time
 from collections.abc import Mapping
+from contextlib import closing, nullcontext
 from dataclasses import asdict
 from typing import Any
 
@@ -24,7 +25,9 @@ from service.commands.delivery import deliverer
 from service.commands.handing_over import handing_over, surroundings
 from service.commands.health import leave_marks, mark_of
 from service.commands.logins import admit_of, sign_in_of
-from service.commands.parts import listen, opened_database, worker_source
+from service.commands.partitions import chosen
+from service.commands.parts import allowed_of, listen, opened_database, worker_source
+from service.commands.spooling import opened_spool, waited_for_store
 from service.commands.supervise import Part, run_parts
 from service.fold_maps import FoldMaps
 from service.foretell import Foretell
@@ -42,6 +45,8 @@ def serve(settings: Settings, *, worker: bool, web: bool) -> int:
     """Run the worker, or the web part, or both, until a signal; return the exit code."""
     for warning in settings.warnings:
         log.warning("insecure", what=warning)
+    if worker and not waited_for_store(settings, partition):
+        return 0
     with opened_database(settings) as database:
         return run_parts(parts_of(settings, database, worker=worker, web=web))
 
@@ -62,7 +67,8 @@ class WorkerParts:
     def __init__(self, settings: Settings, database: Database) -> None:
         self._stop = threading.Event()
         self.registry = CollectorRegistry()
-        self._source = worker_source(settings)
+        self._source = worker_source(settings, partition)
+        self._spool = opened_spool(settings, settings.broker_of(partition).client_id)
         self._ingest = Ingest(
             self._source,
             database.readings,
@@ -72,6 +78,10 @@ class WorkerParts:
             metrics=Metrics(self.registry),
             store_all=database.store_all if settings.retention.batches_mb else None,
             devices=database.devices,
+            spool=self._spool,
+            spool_after_s=settings.worker.spool_after_s,
+            partition=settings.taken_by(partition),
+            allowed=allowed_of(settings),
             flush_messages=settings.worker.flush_batches,
             flush_s=settings.worker.flush_ms / 1000,
         )
@@ -141,7 +151,7 @@ class WorkerParts:
         }
 
     def _take(self) -> None:
-        with self._source:
+        with closing(self._spool) if self._spool else nullcontext(), self._source:
             self._ingest.run(self._stop)
 
     def _keep_house(self) -> None:
