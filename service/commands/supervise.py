@@ -5,9 +5,11 @@ the process with it, with exit code 1, so that a supervisor starts all of it ane
 that looks well would show old numbers.
 """
 
+import math
 import os
 import signal
 import threading
+import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -20,6 +22,9 @@ log = structlog.get_logger()
 STOP_SIGNALS = tuple(
     getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)
 )
+
+
+LOOK_S = 0.5  # from one look whether a signal came to the next
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,7 +62,7 @@ def run_parts(parts: Sequence[Part], *, minutes: float | None = None, grace_s: f
     with stop_signals_set(wake):
         for thread in threads:
             thread.start()
-        wake.wait(None if minutes is None else minutes * 60)
+        _wait(wake, None if minutes is None else minutes * 60)
         too_early = list(ended)
         stuck = [
             part.name for part, thread in _last_first(parts, threads) if not _stopped(part, thread, grace_s)
@@ -67,6 +72,16 @@ def run_parts(parts: Sequence[Part], *, minutes: float | None = None, grace_s: f
     for name in stuck:
         log.error("part did not stop in time", part=name, grace_s=grace_s)
     return 1 if too_early or stuck else 0
+
+
+def _wait(wake: threading.Event, at_most_s: float | None) -> None:
+    """Wait in short pieces: a signal that comes to another thread, or just before the wait begins, interrupts no wait.
+
+    Its handler runs when the main thread runs again, which in one long wait would be never.
+    """
+    end_s = math.inf if at_most_s is None else time.monotonic() + at_most_s
+    while not wake.wait(max(0.0, min(LOOK_S, end_s - time.monotonic()))) and time.monotonic() < end_s:
+        pass
 
 
 def _last_first(

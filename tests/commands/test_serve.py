@@ -17,7 +17,7 @@ import pytest
 
 from tests.conftest import Mosquitto, free_port
 
-LINKLAG = [sys.executable, "-P", "-c", "from service.main import run; run()"]
+LINKLAG = [sys.executable, "-X", "faulthandler", "-P", "-c", "from service.main import run; run()"]
 SIMULATOR = [sys.executable, "-P", "-m", "sensors_sim"]
 BATCHES = 6
 
@@ -46,6 +46,16 @@ class Plant:
     @property
     def url(self) -> str:
         return f"http://127.0.0.1:{self.web_port}"
+
+    def code_of(self, process: "subprocess.Popen[bytes]", within_s: float = 20) -> int:
+        """Return the exit code; where it does not end, fail with what it wrote and where each of its threads is."""
+        try:
+            return process.wait(within_s)
+        except subprocess.TimeoutExpired:
+            process.send_signal(signal.SIGABRT)
+            process.wait(10)
+            written = [each.read_text(errors="replace") for each in self.folder.glob("*.err")]
+            pytest.fail("it did not end in time\n" + "\n".join(written))
 
     def start_device(self, *arguments: str) -> "subprocess.Popen[bytes]":
         """Start the simulated device of a scenario, in real time."""
@@ -132,7 +142,7 @@ def test_run_turns_what_devices_publish_into_readings_and_stops_cleanly_with_a_s
         assert stream.readline()
         start = time.monotonic()
         process.send_signal(signal.SIGTERM)
-        assert process.wait(20) == 0
+        assert plant.code_of(process) == 0
     assert time.monotonic() - start < 10
 
 
@@ -145,7 +155,7 @@ def test_worker_and_web_apart_share_the_store(plant: Plant) -> None:
     assert len(plant.readings()) == BATCHES
     worker.send_signal(signal.SIGINT)
     web.send_signal(signal.SIGTERM)
-    assert (worker.wait(20), web.wait(20)) == (0, 0)
+    assert (plant.code_of(worker), plant.code_of(web)) == (0, 0)
 
 
 def test_run_without_a_broker_says_so_and_goes_on_when_it_comes(plant: Plant, mosquitto: Mosquitto) -> None:
@@ -163,7 +173,7 @@ def test_run_keeps_nothing_from_the_broker_that_it_did_not_store(plant: Plant) -
     first = plant.start("run")
     plant.wait_for("/health/ready", lambda status, _text: status == 200)
     first.send_signal(signal.SIGTERM)
-    assert first.wait(20) == 0
+    assert plant.code_of(first) == 0
     plant.publish()
     plant.start("run")
     assert len(plant.readings()) == BATCHES

@@ -87,6 +87,21 @@ def test_signal_ends_all_with_code_0(number: signal.Signals) -> None:
     assert signal.getsignal(number) is before
 
 
+def test_signal_that_another_thread_takes_ends_all_too() -> None:
+    """The system may hand a signal to any thread; the main one then goes on waiting, and only it runs handlers."""
+
+    def send() -> None:
+        time.sleep(0.2)
+        signal.pthread_kill(threading.get_ident(), signal.SIGTERM)
+        time.sleep(30)
+
+    sender = threading.Thread(target=send, daemon=True)
+    sender.start()
+    begun_s = time.monotonic()
+    assert run_parts([Steady("only", []).part()], minutes=0.25) == 0
+    assert time.monotonic() - begun_s < 10, "only the time ended it"
+
+
 def test_second_signal_ends_the_process_at_once() -> None:
     program = """
 import time
