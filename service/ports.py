@@ -6,7 +6,7 @@ Instants are integer nanoseconds, UTC. An interval is open at its start, closed 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import IntEnum, StrEnum
-from typing import Any, Protocol
+from typing import Any, NamedTuple, Protocol
 
 from service.core.alert import Alert, Transition
 from service.core.audit import AuditEntry
@@ -36,6 +36,21 @@ ROWS_MAX = 100_000  # rows that one query may return
 
 class StoreUnavailableError(Exception):
     """The store cannot be reached or is busy. Another try makes sense; acknowledge nothing meanwhile."""
+
+
+class RefusedReading(NamedTuple):
+    """A reading that the store does not take, and what it says."""
+
+    reading: Reading
+    words: str
+
+
+class ReadingsRefusedError(Exception):
+    """The store takes some readings and refuses these for good; the others are stored. `new`: how many of those were new."""
+
+    def __init__(self, refused: Sequence[RefusedReading], *, new: int) -> None:
+        super().__init__(f"the store refuses {len(refused)} readings; of one it says: {refused[0].words}")
+        self.refused, self.new = refused, new
 
 
 class NotFoundError(Exception):
@@ -965,10 +980,17 @@ class Evaluations(Protocol):
         """Where one stands; its checkpoints are never None then."""
         ...
 
-    def save(self, saved: Sequence[SavedEvaluation], done: Sequence[Due] = ()) -> None:
+    def save(
+        self,
+        saved: Sequence[SavedEvaluation],
+        done: Sequence[Due] = (),
+        *,
+        register_version: int | None = None,
+    ) -> None:
         """Keep these, and take what is done off the list, in one durable transaction.
 
-        A drive of which something came since `done` was asked for stays on the list.
+        A drive of which something came since `done` was asked for stays on the list. Raises ConflictError, having changed
+        nothing, where the register has another version than the one that is given.
         """
         ...
 

@@ -5,7 +5,7 @@ for people at any time: those that a higher one outranks are suppressed before i
 alert that is suppressed is recorded as before, and what a person said of it stays.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 
 import structlog
 
@@ -92,9 +92,11 @@ class Tell:
                 act = Act(event=Event.UNSUPPRESS, true_ns=now_ns, recorded_ns=now_ns)
                 self._advance(drive_id, kind, alerts, act)
 
-    def end_shelves(self, now_ns: int) -> None:
-        """End the shelves whose time is over."""
+    def end_shelves(self, now_ns: int, is_ours: Callable[[str], bool]) -> None:
+        """End the shelves whose time is over, of the drives that are ours."""
         for alert in self._log.alerts():
+            if not is_ours(alert.drive_id):
+                continue
             for held in alert.held:
                 if held.hold is Hold.SHELVED and held.until_ns is not None and held.until_ns <= now_ns:
                     act = Act(event=Event.SHELF_ENDS, true_ns=held.until_ns, recorded_ns=now_ns)

@@ -7,7 +7,12 @@ leaves the list. Rules for the next editor:
 - Recorded before saved. A crash anywhere between makes the next turn do the same again, and doing it again records nothing.
 - One bad drive never stops the others: it stays on the list and is tried again at the next turn.
 
-One process watches a store. Two would record nothing twice, but each would do all of the work.
+- What could not be saved is forgotten here too, and looked at anew from what is stored.
+
+Several processes may watch a store. Drives fall into shares, each of which one process has at a time; strands beside each
+other, which are judged together, fall into the same one. All that is written is written only while the shares that were
+there at the beginning of the turn still are (the store given here is fenced by them), so that who stood still for minutes and
+goes on records nothing. Of a share that is there anew nothing is remembered.
 """
 
 import threading
@@ -30,6 +35,7 @@ from service.core.condition import (
 )
 from service.core.drive import Baseline, Chain, Drive, baseline_at, chain_at, limit
 from service.core.setpoint import RULES, ConditionKind, Override, effective
+from service.core.sharing import share_of
 from service.core.work import COMMISSIONING_KINDS, SIMULATION_KINDS, Work, WorkKind
 from service.evaluate import (
     AHEAD_NS,
@@ -43,12 +49,25 @@ from service.evaluate import (
     stretches_by_clock,
 )
 from service.fold_maps import MapOfChain, map_of_drive
-from service.ports import DeviceState, Due, NotFoundError, SavedEvaluation, Stores, StoreUnavailableError
+from service.ports import (
+    ConflictError,
+    DeviceState,
+    Due,
+    Lease,
+    LeaseLostError,
+    NotFoundError,
+    SavedEvaluation,
+    Stores,
+    StoreUnavailableError,
+)
+from service.share_tasks import Alone, Task
 from service.tell import Tell
 
 FEW = 20  # drives that are asked for one by one
 MAPS_AT_ONCE = 2  # maps of chains looked at in a turn: they take long
 RETIRED = "The drive is retired."
+SHARES = 24  # of drives, whose names stand in the store: another number needs other names, or two processes do the same drive
+SHARE_NAMES = tuple(f"watch/{number}" for number in range(SHARES))
 ForecastOf = Callable[[str, int], Forecast | None]  # of a chain, as of an instant
 
 log = structlog.get_logger(__name__)
@@ -61,6 +80,7 @@ class _Plant:
     versions: tuple[int, int]
     drives: Mapping[str, Registered]
     by: Mapping[str, By]
+    shares: Mapping[str, str]  # of each drive, the name of the share that it falls into
 
 
 @dataclass(slots=True)
@@ -84,6 +104,7 @@ class Watch:
         *,
         judge_s: float = HOUR_NS / 1e9,
         forecast_of: ForecastOf | None = None,
+        task: Task | None = None,
         now_ns: Callable[[], int] = time.time_ns,
     ) -> None:
         """A watcher that has not begun.
@@ -92,9 +113,12 @@ class Watch:
             stores: the ports of the store.
             judge_s: from one judgement of many readings of a drive to the next, by its own time; and of its map.
             forecast_of: when a chain reaches its limit; None: nobody forecasts it.
+            task: the shares of drives that are this process's; None: all.
             now_ns: the clock, read once a turn.
         """
         self._stores, self._now_ns, self._forecast_of = stores, now_ns, forecast_of
+        self._task = task or Alone(*SHARE_NAMES)
+        self._leases: dict[str, Lease] = {}  # of the turn before, by share
         self._judge_ns = int(judge_s * 1e9)
         self._tell = Tell(stores.alert_log)
         self._evaluate = Evaluate(stores.readings, stores.hand_values)
@@ -112,34 +136,101 @@ class Watch:
                 self.turn()
             except StoreUnavailableError as fault:
                 log.warning("watching_waits", fault=str(fault))
+            except LeaseLostError as fault:
+                log.warning("watching_lost", fault=str(fault))
             except Exception:
                 log.exception("watching_failed")  # what is due stays due until the bug is mended
 
     def turn(self) -> int:
-        """Look at all that is due; return of how many drives something was. Raises StoreUnavailableError."""
+        """Look at all that is due in the shares that are ours; return of how many drives something was.
+
+        Raises StoreUnavailableError, LeaseLostError.
+        """
+        with self._task.turn() as leases:
+            return self._turn({each.task: each for each in leases}) if leases else 0
+
+    def _turn(self, leases: dict[str, Lease]) -> int:
         around = self._around()
         plant, changed = self._plant_now()
-        due = self._due(plant, around.now_ns)
-        self._look_at_newest(around, plant.drives if changed else due)
-        self._look_at_maps(plant, around.now_ns)
+        others = self._leases != leases
+        mine = self._mine(plant, leases)
+        due = self._due(plant, mine, around.now_ns)
+        self._look_at_newest(around, mine if changed else due)
+        self._look_at_maps(mine, around.now_ns)
         saved: list[SavedEvaluation] = []
+        try:
+            done = self._drives(plant, mine, due, around, saved, changed=changed)
+            unknown = [each for each in due.values() if each.drive_id not in plant.drives]
+            self._save(plant, saved, [*done, *unknown])
+        except Exception:
+            for each in saved:
+                self._forget(each.drive_id)
+            raise
+        if changed or others:
+            self._clear_retired(plant, around.now_ns)
+        self._tell.end_shelves(around.now_ns, lambda drive_id: self._is_ours(plant, drive_id))
+        return len(done)
+
+    def _drives(
+        self,
+        plant: _Plant,
+        mine: Sequence[str],
+        due: Mapping[str, Due],
+        around: _Around,
+        saved: list[SavedEvaluation],
+        *,
+        changed: bool,
+    ) -> list[Due]:
+        """Look at each drive, add to `saved` what is to be saved of it, and return what is done."""
         done: list[Due] = []
-        for drive_id in plant.drives:
+        for drive_id in mine:
             asked = due.get(drive_id)
             try:
                 saved += self._drive(plant, drive_id, asked, around, changed=changed)
-            except StoreUnavailableError:
+            except (StoreUnavailableError, LeaseLostError):
                 raise
             except Exception:
                 log.exception("drive_not_watched", drive=drive_id)  # it stays due
                 continue
             done += [asked] if asked is not None and asked.changes else []
-        unknown = [each for each in due.values() if each.drive_id not in plant.drives]
-        self._stores.evaluations.save(saved, [*done, *unknown])
-        if changed:
-            self._clear_retired(plant, around.now_ns)
-        self._tell.end_shelves(around.now_ns)
-        return len(done)
+        return done
+
+    def _save(self, plant: _Plant, saved: Sequence[SavedEvaluation], done: Sequence[Due]) -> None:
+        """Save what was made of the register as it was, unless a drive has gone over into another share since."""
+        version = plant.versions[0]
+        while True:
+            try:
+                self._stores.evaluations.save(saved, done, register_version=version)
+            except ConflictError:
+                version = self._stores.register.version()
+                now = shares_of(self._stores.register.drives())
+                moved = {each for each, share in plant.shares.items() if now.get(each, share) != share}
+                for each in saved:
+                    if each.drive_id in moved:
+                        self._forget(each.drive_id)
+                saved = [each for each in saved if each.drive_id not in moved]
+                done = [each for each in done if each.drive_id not in moved]
+            else:
+                return
+
+    # Which drives are ours
+
+    def _mine(self, plant: _Plant, leases: dict[str, Lease]) -> list[str]:
+        """The drives of our shares. Of shares that were not ours, or were another's meanwhile, nothing is remembered."""
+        same = {share for share, lease in leases.items() if self._leases.get(share) == lease}
+        for drive_id in [each for each in self._known if plant.shares.get(each) not in same]:
+            self._forget(drive_id)
+        self._leases = leases
+        return [drive_id for drive_id in plant.drives if plant.shares[drive_id] in leases]
+
+    def _is_ours(self, plant: _Plant, drive_id: str) -> bool:
+        """Also of drives that are retired, or that nobody registered."""
+        return (plant.shares.get(drive_id) or share_name(drive_id)) in self._leases
+
+    def _forget(self, drive_id: str) -> None:
+        self._known.pop(drive_id, None)
+        self._quiet.pop(drive_id, None)
+        self._unfinished.discard(drive_id)
 
     # What is there
 
@@ -173,18 +264,17 @@ class Watch:
         overrides = stores.setpoints.overrides()
         found = {each.drive_id: _registered(each, drives, chains, baselines) for each in drives}
         by = {each.drive_id: by_of(each, overrides, self._judge_ns) for each in drives}
-        for gone in self._known.keys() - found.keys():
-            del self._known[gone]
-        self._plant = _Plant(versions, found, by)
+        self._plant = _Plant(versions, found, by, shares_of(drives))
         return self._plant, True
 
-    def _due(self, plant: _Plant, now_ns: int) -> dict[str, Due]:
+    def _due(self, plant: _Plant, mine: Sequence[str], now_ns: int) -> dict[str, Due]:
         """The drives to look at: those noted as due, those not done with, those that nobody looked at since the start.
 
         What came late of one strand may change what was said of those beside it.
         """
-        due = {each.drive_id: each for each in self._stores.evaluations.due()}
-        for drive_id in plant.drives:
+        noted = self._stores.evaluations.due()
+        due = {each.drive_id: each for each in noted if self._is_ours(plant, each.drive_id)}
+        for drive_id in mine:
             if drive_id not in due and (drive_id in self._unfinished or drive_id not in self._known):
                 due[drive_id] = Due(drive_id=drive_id, from_ns=now_ns + AHEAD_NS, changes=0)
         for each in list(due.values()):
@@ -306,15 +396,16 @@ class Watch:
     def _clear_retired(self, plant: _Plant, now_ns: int) -> None:
         """Clear what stands of drives that are on the board no more."""
         for drive_id in {each.drive_id for each in self._stores.alert_log.alerts()} - plant.drives.keys():
-            self._tell.clear_all(drive_id, RETIRED, now_ns)
+            if self._is_ours(plant, drive_id):
+                self._tell.clear_all(drive_id, RETIRED, now_ns)
 
     # Maps of chains
 
-    def _look_at_maps(self, plant: _Plant, now_ns: int) -> None:
+    def _look_at_maps(self, mine: Sequence[str], now_ns: int) -> None:
         """Look at the maps that were looked at longest ago, a few a turn."""
         waiting = [
             drive_id
-            for drive_id in plant.drives
+            for drive_id in mine
             if not 0 <= now_ns - self._maps.get(drive_id, (-self._judge_ns, None))[0] < self._judge_ns
         ]
         waiting.sort(key=lambda drive_id: self._maps.get(drive_id, (0, None))[0])
@@ -331,6 +422,21 @@ class Watch:
             return map_of_drive(drive_id, stores.register, stores.readings, stores.chain_maps, now_ns)
         except NotFoundError:  # no chain, or one that has no map
             return None
+
+
+def share_name(drive_id: str, group: str = "") -> str:
+    """Return the share that a drive falls into, or the strands of a group, named with their site."""
+    return SHARE_NAMES[share_of(group or drive_id, SHARES)]
+
+
+def shares_of(drives: Sequence[Drive]) -> dict[str, str]:
+    """Return the share of each drive. Strands beside each other are judged together, and fall into the same one."""
+    return {
+        each.drive_id: share_name(
+            each.drive_id, f"{each.site}/{each.strand_group}" if each.strand_group else ""
+        )
+        for each in drives
+    }
 
 
 def by_of(drive: Drive, overrides: Sequence[Override], judge_ns: int = HOUR_NS) -> By:

@@ -1,11 +1,11 @@
 """In-memory stand-ins for setpoints and for where the watching stands. They pass the same contract tests as the database."""
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from service.core.audit import AuditEntry
 from service.core.setpoint import ConditionKind, Override, Scope
-from service.ports import Due, NotFoundError, SavedEvaluation
+from service.ports import ConflictError, Due, NotFoundError, SavedEvaluation
 from tests.fakes import _Fake
 from tests.fakes_people import FakeAuditLog
 
@@ -52,6 +52,7 @@ class FakeEvaluations(_Fake):
         self._due: dict[str, Due] = {}
         self._states: dict[str, str] = {}
         self._checkpoints: dict[str, str] = {}
+        self.version_of_register: Callable[[], int] = lambda: 0
 
     def note(self, drive_id: str, from_ns: int) -> None:
         self._refuse_if_down()
@@ -73,8 +74,18 @@ class FakeEvaluations(_Fake):
             drive_id=drive_id, state=json.loads(self._states[drive_id]), checkpoints=checkpoints
         )
 
-    def save(self, saved: Sequence[SavedEvaluation], done: Sequence[Due] = ()) -> None:
+    def save(
+        self,
+        saved: Sequence[SavedEvaluation],
+        done: Sequence[Due] = (),
+        *,
+        register_version: int | None = None,
+    ) -> None:
         self._refuse_if_down()
+        if not saved and not done:
+            return
+        if register_version not in {None, self.version_of_register()}:
+            raise ConflictError("the register has another version now: look at it again")
         states = {each.drive_id: json.dumps(each.state, allow_nan=False) for each in saved}
         checkpoints = {
             each.drive_id: json.dumps(each.checkpoints, allow_nan=False)

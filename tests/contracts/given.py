@@ -173,6 +173,7 @@ def fake_ports(few: Few | None = None) -> Ports:
     audit_log = FakeAuditLog()
     evaluations = FakeEvaluations()
     register, bounds = FakeRegister(audit_log, evaluations), few.refused
+    evaluations.version_of_register = register.version
     refused = FakeRefused(
         rejections_per_drive=bounds.rejections_per_drive,
         rejections=bounds.rejections,

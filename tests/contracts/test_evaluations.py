@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import pytest
 
-from service.ports import Due, NotFoundError, SavedEvaluation
+from service.ports import ConflictError, Due, NotFoundError, SavedEvaluation
 from tests.contracts.given import (
     A_CHAIN,
     A_DRIVE,
@@ -85,6 +85,19 @@ def test_what_json_cannot_say_is_refused_and_nothing_is_done(ports: Ports) -> No
         )
     assert due(ports) == {"press-3": 7}
     assert ports.evaluations.load("press-3") is None
+
+
+def test_what_was_made_of_an_older_register_is_refused_and_nothing_is_done(ports: Ports) -> None:
+    version = ports.register.version()
+    ports.evaluations.note("press-3", 7)
+    ports.evaluations.save([SAVED], register_version=version)
+    ports.register.add_drive(A_DRIVE)
+    with pytest.raises(ConflictError, match="look at it again"):
+        ports.evaluations.save([replace(SAVED, state={})], ports.evaluations.due(), register_version=version)
+    assert ports.evaluations.load("press-3") == SAVED
+    assert due(ports) == {"press-3": 7}
+    ports.evaluations.save([], ports.evaluations.due(), register_version=ports.register.version())
+    assert due(ports) == {}
 
 
 def test_stored_readings_make_their_drive_due_and_readings_that_are_known_do_not(ports: Ports) -> None:

@@ -5,7 +5,7 @@ change: a start with an up-to-date store does not wait for it.
 """
 
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from sqlalchemy import Connection, Engine, inspect, text, update
 
@@ -18,7 +18,7 @@ from service.adapters.database.devices import DatabaseDevices
 from service.adapters.database.evaluations import DatabaseEvaluations
 from service.adapters.database.groups import DatabaseGroups
 from service.adapters.database.hand_values import DatabaseHandValues
-from service.adapters.database.leases import DatabaseLeases
+from service.adapters.database.leases import DatabaseLeases, check_within
 from service.adapters.database.lives import DatabaseSprockets, DatabaseUpkeepLog
 from service.adapters.database.numbers import Numbers
 from service.adapters.database.outbox import DatabaseOutbox
@@ -43,7 +43,7 @@ from service.adapters.database.shifts import (
 )
 from service.adapters.database.transactions import Transactions
 from service.core.reading import Reading
-from service.ports import RawBatch
+from service.ports import Lease, RawBatch
 
 SCHEMA = "0013"  # the revision that this code is written for: the newest file in migrations/versions
 BUSY_TIMEOUT_S = 5.0  # so long a transaction waits for another process to end its own
@@ -58,10 +58,15 @@ class Database:
     """An open store. Its ports may be used from any thread; other processes may open the same store."""
 
     def __init__(
-        self, engine: Engine, bounds: Bounds | None = None, raw_bounds: RawBounds | None = None
+        self,
+        engine: Engine,
+        bounds: Bounds | None = None,
+        raw_bounds: RawBounds | None = None,
+        *,
+        transactions: Transactions | None = None,
     ) -> None:
-        self._engine = engine
-        self._transactions = Transactions(engine)
+        self._engine, self._bounds = engine, (bounds, raw_bounds)
+        self._transactions = transactions or Transactions(engine)
         self._numbers = Numbers(self._transactions)
         self.readings = DatabaseReadings(self._transactions, self._numbers)
         self.raw_batches = DatabaseRawBatches(self._transactions, self._numbers, raw_bounds)
@@ -92,6 +97,18 @@ class Database:
         self.prognoses = DatabasePrognoses(self._transactions)
         self.groups = DatabaseGroups(self._transactions, self.register)
         self.leases = DatabaseLeases(self._transactions)
+
+    def fenced(self, in_use: Callable[[], Sequence[Lease]]) -> "Database":
+        """Return the same store for who does a task under leases: all that it writes is written only if these still hold.
+
+        They are looked at in the very transaction that writes, which raises LeaseLostError, having changed nothing, where one of
+        them was lost or where none is in use. It is closed with this one.
+        """
+
+        def see(connection: Connection) -> None:
+            check_within(connection, in_use())
+
+        return Database(self._engine, *self._bounds, transactions=self._transactions.fenced(see))
 
     def store_all(self, readings: Sequence[Reading], raw_batches: Sequence[RawBatch]) -> int:
         """Store readings and keep the batches that they came from, in one durable transaction.

@@ -11,8 +11,9 @@ from sqlalchemy import Connection, bindparam, delete, func, select
 
 from service.adapters.database import watch_tables as tables
 from service.adapters.database.dialect import insert_into, positional
+from service.adapters.database.tables import register_version as _version
 from service.adapters.database.transactions import Transactions
-from service.ports import Due, SavedEvaluation
+from service.ports import ConflictError, Due, SavedEvaluation
 
 _d, _e, _c = tables.watch_due.c, tables.watch_evaluation.c, tables.watch_checkpoints.c
 
@@ -72,7 +73,13 @@ class DatabaseEvaluations:
         checkpoints = json.loads(row.checkpoints) if row.checkpoints else []
         return SavedEvaluation(drive_id=drive_id, state=json.loads(row.state), checkpoints=checkpoints)
 
-    def save(self, saved: Sequence[SavedEvaluation], done: Sequence[Due] = ()) -> None:
+    def save(
+        self,
+        saved: Sequence[SavedEvaluation],
+        done: Sequence[Due] = (),
+        *,
+        register_version: int | None = None,
+    ) -> None:
         """Keep these, and take what is done off the list; see the port."""
         if not saved and not done:
             return
@@ -83,6 +90,8 @@ class DatabaseEvaluations:
             if each.checkpoints is not None
         ]
         with self._transactions.writing() as connection:
+            if register_version is not None:
+                _refuse_another(connection, register_version)
             for table, name, rows in (
                 (tables.watch_evaluation, "state", states),
                 (tables.watch_checkpoints, "checkpoints", checkpoints),
@@ -99,6 +108,12 @@ class DatabaseEvaluations:
                     delete(tables.watch_due).where(*same),
                     [{"of": each.drive_id, "so_many": each.changes} for each in done],
                 )
+
+
+def _refuse_another(connection: Connection, version: int) -> None:
+    now = connection.execute(select(_version.c.version)).scalar_one()
+    if now != version:
+        raise ConflictError(f"the register has version {now} and not {version} any more: look at it again")
 
 
 def _text(value: object) -> str:

@@ -4,8 +4,9 @@ Knows when a transaction begins and ends and who may write; must not know tables
 take turns to write by a lock of ours: SQLite's own waiting sleeps and polls, which costs the worker milliseconds.
 """
 
+import copy
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 from sqlalchemy import Connection, Engine
@@ -23,8 +24,15 @@ class Transactions:
         self.engine = engine
         self._writing_engine = engine.execution_options(**{dialect.WRITING: True})
         self._turn = threading.RLock()
+        self._see: Callable[[Connection], None] | None = None
         self.path = dialect.file_of(engine)
         self._file = dialect.file_identity(self.path)
+
+    def fenced(self, see: Callable[[Connection], None]) -> "Transactions":
+        """Return transactions over the same store that write only what `see` lets by: it looks first, in each of them, and may raise."""
+        other = copy.copy(self)
+        other._see = see  # noqa: SLF001 - one of its own kind
+        return other
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
@@ -41,6 +49,8 @@ class Transactions:
         with self._turn, self.failures_in_words(), self._writing_engine.connect() as connection:
             self._refuse_lost_file()
             with connection.begin():
+                if self._see is not None:
+                    self._see(connection)
                 yield connection
 
     def _refuse_lost_file(self) -> None:
