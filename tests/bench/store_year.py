@@ -17,6 +17,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
+from sqlalchemy.dialects.sqlite.base import SQLiteDialect
+
 from service.adapters.database import dialect, statements, tables
 from service.adapters.database.connect import Database, open_database
 from service.adapters.database.raw_batches import RawBounds
@@ -65,7 +67,7 @@ def bare_inserts(path: Path, rows: Sequence[tuple[object, ...]], at_once: int) -
     connection.execute("PRAGMA synchronous = FULL")
     for start in range(0, len(rows), at_once):
         connection.execute("BEGIN IMMEDIATE")
-        connection.executemany(statements.INSERT_READING, rows[start : start + at_once])
+        connection.executemany(statements.INSERT_READING.text(SQLiteDialect()), rows[start : start + at_once])
         connection.execute("COMMIT")
     connection.close()
 
@@ -218,7 +220,7 @@ def load_roll_ups(database: Database, drives: range, days: int) -> None:
     with database._transactions.writing() as connection:
         rows = connection.exec_driver_sql("SELECT drive_id, drive_no FROM drive_number").all()
         numbers: dict[str, int] = {row[0]: row[1] for row in rows}
-        insert = dialect.positional(dialect.insert_into(tables.roll_up).on_conflict_do_nothing())
+        insert = dialect.Positional(dialect.insert_into(tables.roll_up).on_conflict_do_nothing())
         for drive in drives:
             values: list[tuple[object, ...]] = []
             for resolution in (Resolution.HOUR, Resolution.DAY):
@@ -230,7 +232,7 @@ def load_roll_ups(database: Database, drives: range, days: int) -> None:
                          resolution // EVERY_S, resolution // EVERY_S, pct, pct - 0.01, pct + 0.01, pct, 0.011,
                          1.2 + 1e-6 * number, resolution // EVERY_S, 197 * resolution // EVERY_S)
                     )  # fmt: skip
-            connection.exec_driver_sql(insert, values)
+            insert.run(connection, values)
 
 
 def questions(url: str, days: int) -> None:

@@ -256,7 +256,7 @@ def test_the_database_itself_refuses_to_change_or_delete_what_is_frozen(table: s
         database.handovers.receive(A_RECEIPT)
         database.notes.add(A_NOTE)
         column = {"note": "text", "handover": "content"}.get(table, "by_whom")
-        connection = sqlite3.connect(database._transactions.path)
+        connection = sqlite3.connect(database._transactions.place)
         for statement in (f"UPDATE {table} SET {column} = 'x'", f"DELETE FROM {table}"):  # noqa: S608
             with pytest.raises(sqlite3.IntegrityError, match=f"a row of {table} is never"):
                 connection.execute(statement)

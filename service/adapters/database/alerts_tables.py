@@ -4,14 +4,14 @@ A transition is never changed; the row of an alert is what its transitions come 
 to look at it. Columns for what is filtered or counted; what is only shown is JSON.
 """
 
-from sqlalchemy import CheckConstraint, Column, Index, Integer, Table, Text, UniqueConstraint
+from sqlalchemy import CheckConstraint, Column, Index, Table, UniqueConstraint
 
-from service.adapters.database.tables import Flag, Whole, metadata
+from service.adapters.database.tables import Flag, Text, Whole, metadata
 
 alert_transition = Table(
     "alert_transition",
     metadata,
-    Column("number", Integer, primary_key=True),
+    Column("number", Whole, primary_key=True),
     Column("alert_id", Text, nullable=False),
     Column("seq", Whole, nullable=False),
     Column("drive_id", Text, nullable=False),
@@ -23,7 +23,7 @@ alert_transition = Table(
     Column("recorded_ns", Whole, nullable=False),
     Column("until_ns", Whole),
     Column("facts", Text),  # JSON
-    Column("asked_priority", Integer),  # what the act brought; NULL: it left the priority as it was
+    Column("asked_priority", Whole),  # what the act brought; NULL: it left the priority as it was
     Column("work_order", Text, nullable=False),
     Column("key", Text, unique=True),
     Column("before", Text, nullable=False),
@@ -31,7 +31,7 @@ alert_transition = Table(
     Column("holds_before", Text, nullable=False),  # JSON
     Column("holds", Text, nullable=False),  # JSON
     Column("annunciates", Flag, nullable=False),
-    Column("priority", Integer, nullable=False),
+    Column("priority", Whole, nullable=False),
     UniqueConstraint("alert_id", "seq", name="one_after_the_other"),
     Index("alert_transition_drive", "drive_id", "number"),
     Index("alert_transition_recorded", "recorded_ns"),
@@ -49,7 +49,7 @@ alert = Table(
     Column("number", Whole, nullable=False),
     Column("annunciation", Text, nullable=False),
     Column("held", Text, nullable=False),  # JSON
-    Column("priority", Integer, nullable=False),
+    Column("priority", Whole, nullable=False),
     Column("occurrences", Whole, nullable=False),
     Column("since_ns", Whole),
     Column("changed_ns", Whole, nullable=False),

@@ -7,7 +7,7 @@ know what was changed.
 import json
 from typing import Any
 
-from sqlalchemy import Connection, Row, insert, select
+from sqlalchemy import Connection, Row, func, insert, select
 
 from service.adapters.database.people_tables import audit_entry
 from service.adapters.database.transactions import Transactions
@@ -51,8 +51,9 @@ def write_within(connection: Connection, entry: AuditEntry | None) -> None:
     """Store an entry in the transaction of the change that it tells of; None stores nothing."""
     if entry is None:
         return
+    following = select(func.coalesce(func.max(_c.number), 0) + 1).scalar_subquery()  # without gaps
     connection.execute(
-        insert(audit_entry),
+        insert(audit_entry).values(number=following),
         {
             "at_ns": entry.at_ns,
             "by": entry.by,

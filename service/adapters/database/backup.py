@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import quote
 
-from service.adapters.database.dialect import words_for
+from service.adapters.database.dialect_sqlite import words_for
 from service.ports import StoreUnavailableError
 
 BUSY_S = 5.0  # so long another process may hold the store for itself

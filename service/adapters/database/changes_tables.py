@@ -1,13 +1,13 @@
 """Planned stops, supply, and duty as people plan it: the tables, as `tables` has the others."""
 
-from sqlalchemy import Column, ForeignKey, Index, Integer, Table, Text
+from sqlalchemy import Column, ForeignKey, Index, Table
 
-from service.adapters.database.tables import Number, Whole, metadata
+from service.adapters.database.tables import Number, Text, Whole, metadata
 
 planned_stop = Table(
     "planned_stop",
     metadata,
-    Column("number", Integer, primary_key=True),
+    Column("number", Whole, primary_key=True),
     Column("name", Text, nullable=False),
     Column("site", Text, nullable=False),
     Column("area", Text, nullable=False),

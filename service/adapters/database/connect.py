@@ -10,12 +10,14 @@ from collections.abc import Callable, Sequence
 from sqlalchemy import Connection, Engine, inspect, text, update
 
 from service.adapters.database import dialect, tables
+from service.adapters.database.access import Access
 from service.adapters.database.alert_log import DatabaseAlertLog
 from service.adapters.database.audit_log import DatabaseAuditLog
 from service.adapters.database.chain_maps import DatabaseChainMaps
 from service.adapters.database.changes import DatabaseDutyPlans, DatabasePlannedStops, DatabaseSupplies
 from service.adapters.database.devices import DatabaseDevices
 from service.adapters.database.evaluations import DatabaseEvaluations
+from service.adapters.database.first_rows import put_first_rows
 from service.adapters.database.groups import DatabaseGroups
 from service.adapters.database.hand_values import DatabaseHandValues
 from service.adapters.database.leases import DatabaseLeases, check_within
@@ -137,7 +139,7 @@ class Database:
         gone = 0
         while gone < pages_max:
             with self._transactions.writing() as connection:
-                went = dialect.give_back(connection, min(_PAGES_A_TIME, pages_max - gone))
+                went = self._transactions.dialect.give_back(connection, min(_PAGES_A_TIME, pages_max - gone))
             gone += went
             if not went:
                 break
@@ -151,17 +153,18 @@ class Database:
 def open_database(
     url: str,
     *,
+    access: Access | None = None,
     busy_timeout_s: float = BUSY_TIMEOUT_S,
     bounds: Bounds | None = None,
     raw_bounds: RawBounds | None = None,
 ) -> Database:
-    """Return the open store at `url` (sqlite:///PATH), made or brought up to date as needed.
+    """Return the open store at `url` (sqlite:///PATH, postgresql://USER@HOST:PORT/DATABASE), made or brought up to date as needed.
 
-    bounds: how much of what was refused is kept; raw_bounds: how much of raw batches. None keeps the usual amount.
+    access: what is shown to a server; bounds: how much of what was refused is kept; raw_bounds: how much of raw batches. None keeps the usual amount.
 
     Raises ValueError (no URL that can be served), StoreUnavailableError, NewerStoreError.
     """
-    engine = dialect.make_engine(url, busy_timeout_s)
+    engine = dialect.make_engine(url, busy_timeout_s, access)
     try:
         _bring_up_to_date(engine)
         database = Database(engine, bounds, raw_bounds)
@@ -179,9 +182,9 @@ def migrate(url: str) -> None:
 
 def _bring_up_to_date(engine: Engine) -> None:
     """Upgrade in one transaction: two processes that start together do it once, and a crash leaves it undone."""
-    with Transactions(engine).failures_in_words():
-        dialect.prepare_file(engine)
     transactions = Transactions(engine)
+    with transactions.failures_in_words():
+        transactions.dialect.prepare(engine)
     with transactions.reading() as connection:
         if _revision(connection) == SCHEMA:
             return
@@ -205,11 +208,16 @@ def _upgrade(connection: Connection) -> None:
     config = Config()
     config.set_main_option("script_location", "service.adapters.database:migrations")
     config.attributes["connection"] = connection
-    revision = _revision(connection)
+    revision, of = _revision(connection), dialect.dialect_of(connection.engine)
     known = {script.revision for script in ScriptDirectory.from_config(config).walk_revisions()}
     if revision is not None and revision not in known:
         raise NewerStoreError(
-            f"store {dialect.file_of(connection.engine)}: its schema ({revision}) is newer than this linklag knows "
+            f"store {of.place_of(connection.engine)}: its schema ({revision}) is newer than this linklag knows "
             f"({SCHEMA}): install the linklag that made it, or a newer one; nothing was changed"
         )
-    command.upgrade(config, "head")
+    if revision is None and not of.BEGINS_BY_STEPS:
+        tables.metadata.create_all(connection)
+        put_first_rows(connection)
+        command.stamp(config, "head")
+    else:
+        command.upgrade(config, "head")

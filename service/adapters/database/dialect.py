@@ -1,49 +1,74 @@
-"""What differs from one database to another, and nothing else: the only file with SQL or settings of one of them.
+"""What the store asks of a database, whichever it is: `dialect_sqlite` and `dialect_postgresql` answer.
 
-SQLite is served now. Each function says what another database would have to do here.
+Knows which one serves an engine; must not have SQL or settings of one of them.
 """
 
-import contextlib
-import sqlite3
-import time
-from pathlib import Path
+from collections.abc import Sequence
+from typing import Any, Protocol
 
-from sqlalchemy import Connection, Engine, Executable, Table, create_engine, event
-from sqlalchemy.dialects.sqlite import Insert, dialect, insert
+from sqlalchemy import (
+    DDL,
+    URL,
+    ColumnElement,
+    Connection,
+    CursorResult,
+    Engine,
+    Executable,
+    Table,
+    case,
+    event,
+)
+from sqlalchemy import Dialect as AnyDialect
+from sqlalchemy.dialects.postgresql import Insert, insert
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError
 from sqlalchemy.sql.compiler import SQLCompiler
 
-WRITING = "linklag_writing"  # execution option of a transaction that will write
+from service.adapters.database import dialect_postgresql, dialect_sqlite
+from service.adapters.database.access import Access
 
-SQLITE_OLDEST = (3, 37, 0)  # STRICT tables
-_JOURNAL_BYTES = 64 * 1024 * 1024  # a write-ahead log that a long read let grow is cut back to this
-
-_BUSY, _LOCKED, _NO_MEMORY, _READ_ONLY, _IO, _CORRUPT, _FULL, _CANT_OPEN, _PROTOCOL, _NOT_A_DB = (
-    5, 6, 7, 8, 10, 11, 13, 14, 15, 26,
-)  # fmt: skip
-DRIVER_ERRORS = (sqlite3.DatabaseError,)  # as they come while a connection is set up: not wrapped yet
-_WORDS = {
-    _BUSY: "it is busy: another process has been writing to it for too long",
-    _LOCKED: "it is busy: another connection of this process is writing to it",
-    _NO_MEMORY: "this machine is out of memory",
-    _READ_ONLY: "it is read-only: give this user write permission on the file and on its folder",
-    _IO: "the disk failed to read or write; look at the system's log",
-    _CORRUPT: "the file is damaged: stop linklag, keep a copy of the file and restore the last backup",
-    _FULL: "the disk is full: make room; nothing that was acknowledged is lost",
-    _CANT_OPEN: "the file cannot be opened: its folder must exist, and this user must be able to write to it",
-    _PROTOCOL: "its lock does not work: is the file on a network folder? Keep it on a local disk",
-    _NOT_A_DB: "the file is not a SQLite database: give another path, or move that file away",
-}
+_WANTED = "write sqlite:///PATH or postgresql://USER@HOST:PORT/DATABASE"
+_MARKS = {"sqlite": ("qmark", "?"), "postgresql": ("format", "%s")}  # of a value by position
 
 
-# sqlite3 asks every value but int, float and str in two places how it wants to be kept, in vain: half the time of a row
-# with ten NULLs. An answer of its own makes that one look-up.
-sqlite3.register_adapter(type(None), {}.get)  # type: ignore[arg-type]
-sqlite3.register_adapter(bool, int)
+class Dialect(Protocol):
+    """One database. Its modules are the two that there are."""
+
+    BEGINS_BY_STEPS: bool
+    """Whether a new store is led by the steps of the schema from nothing; else all tables are made as they are now."""
+    DRIVER_ERRORS: tuple[type[Exception], ...]
+    """As they come while a connection is set up: not wrapped by SQLAlchemy yet."""
+    LOST: str
+    """What to say where the store is another than it was."""
+
+    def make_engine(self, url: URL, patience_s: float, access: Access) -> Engine:
+        """Return an engine whose transactions are durable once committed. Raises ValueError with the fix."""
+
+    def prepare(self, engine: Engine) -> None:
+        """Make the place where the store is fit to be used, before anything else is done with it."""
+
+    def place_of(self, engine: Engine) -> str:
+        """Return where the store is, for messages; never a secret."""
+
+    def identity(self, connection: Connection) -> tuple[object, object] | None:
+        """Return what tells this store from another in the same place, and this run of its server from the next."""
+
+    def never_changed(self, table: str) -> list[str]:
+        """Return what makes a table refuse that a row of it is changed or deleted, whoever asks."""
+
+    def give_back(self, connection: Connection, pages: int) -> int:
+        """Give freed pages back to the file system; return how many went."""
+
+    def words_for(self, error: BaseException) -> str | None:
+        """Return why the store cannot be used just now, or None where the statement itself is wrong (ours to mend)."""
 
 
-def make_engine(url: str, busy_timeout_s: float) -> Engine:
+def dialect_of(engine: Engine) -> Dialect:
+    """Return the dialect of a store that is open."""
+    return dialect_postgresql if engine.dialect.name == "postgresql" else dialect_sqlite
+
+
+def make_engine(url: str, patience_s: float, access: Access | None = None) -> Engine:
     """Return an engine whose transactions are durable once committed.
 
     Raises ValueError with the fix where the URL is none that linklag can serve.
@@ -51,152 +76,64 @@ def make_engine(url: str, busy_timeout_s: float) -> Engine:
     try:
         parsed = make_url(url)
     except ArgumentError as error:
-        raise ValueError(f"{url!r} is no store URL; write sqlite:///PATH") from error
-    if parsed.drivername not in {"sqlite", "sqlite+pysqlite"}:
-        raise ValueError(f"store URL {parsed}: only SQLite is served; write sqlite:///PATH")
-    if parsed.database in {None, "", ":memory:"}:
-        raise ValueError(
-            "store URL: an in-memory store would be lost and cannot be shared; write sqlite:///PATH"
-        )
-    if sqlite3.sqlite_version_info < SQLITE_OLDEST:
-        raise ValueError(f"SQLite {sqlite3.sqlite_version} is too old; linklag needs 3.37 or newer")
-    engine = create_engine(
-        parsed,
-        connect_args={"timeout": busy_timeout_s},
-        pool_size=8,
-        max_overflow=32,
-        pool_timeout=busy_timeout_s,
-    )
-    event.listen(engine, "connect", _set_up_connection)
-    event.listen(engine, "begin", _begin)
-    return engine
-
-
-def _set_up_connection(connection: sqlite3.Connection, _: object) -> None:
-    """FULL: a commit has reached the disk when it returns, so a batch may be acknowledged.
-
-    isolation_level None: transactions begin where SQLAlchemy says so, not at the first change.
-    """
-    connection.isolation_level = None
-    for pragma in (
-        "synchronous = FULL",
-        "foreign_keys = ON",
-        "temp_store = MEMORY",
-        f"journal_size_limit = {_JOURNAL_BYTES}",
-    ):
-        connection.execute(f"PRAGMA {pragma}")
-
-
-def _begin(connection: Connection) -> None:
-    """A transaction that will write takes the write lock at once: no other can slip in between read and write.
-
-    PostgreSQL: isolation level SERIALIZABLE for those that write; a serialization failure is one to try again.
-    """
-    writing = connection.get_execution_options().get(WRITING, False)
-    connection.exec_driver_sql("BEGIN IMMEDIATE" if writing else "BEGIN")
-
-
-def prepare_file(engine: Engine) -> None:
-    """Make the file its owner's only, and a write-ahead log one: readers and the writer do not wait for each other.
-
-    Secrets of routes and hashes of passwords are in it. SQLite gives the files beside it the same mode.
-    SQLite answers "busy" at once when two processes do this to a new file together, hence the tries.
-    """
-    _keep_from_others(file_of(engine))
-    for tries_left in reversed(range(50)):
-        connection = engine.raw_connection()
-        cursor = connection.cursor()
-        try:
-            cursor.execute("PRAGMA journal_mode")
-            if cursor.fetchone() != ("wal",):
-                cursor.execute("PRAGMA auto_vacuum = INCREMENTAL")
-                cursor.execute("PRAGMA journal_mode = WAL")
-        except sqlite3.OperationalError as error:
-            if error.sqlite_errorcode & 0xFF != _BUSY or not tries_left:
-                raise
-            time.sleep(0.05)
-        else:
-            return
-        finally:
-            connection.close()
-
-
-def _keep_from_others(path: Path) -> None:
-    """Let nobody but the owner read the file. Where it is somebody else's, or has no modes, it stays as it is.
-
-    PostgreSQL: nothing to do.
-    """
-    with contextlib.suppress(OSError):
-        if not path.exists():
-            path.touch(mode=0o600)
-        if path.stat().st_mode & 0o077:
-            path.chmod(0o600)
+        raise ValueError(f"{url!r} is no store URL; {_WANTED}") from error
+    access = access or Access()
+    if parsed.drivername in {"sqlite", "sqlite+pysqlite"}:
+        return dialect_sqlite.make_engine(parsed, patience_s, access)
+    if parsed.drivername in {"postgresql", "postgresql+psycopg"}:
+        return dialect_postgresql.make_engine(parsed, patience_s, access)
+    raise ValueError(f"store URL {parsed}: only SQLite and PostgreSQL are served; {_WANTED}")
 
 
 def insert_into(table: Table) -> Insert:
-    """Return an INSERT that can be told what to do on conflict. PostgreSQL: its own `insert`, same methods."""
+    """Return an INSERT that can be told what to do on conflict: both databases say it in the same words."""
     return insert(table)
 
 
-def never_changed(table: str) -> list[str]:
-    """Return what makes a table refuse that a row of it is changed or deleted, whoever asks.
-
-    PostgreSQL: the same triggers, each of which calls a function that raises.
-    """
-    return [
-        f"CREATE TRIGGER {table}_is_never_{done} BEFORE {verb} ON {table} "
-        f"BEGIN SELECT RAISE(ABORT, 'a row of {table} is never {done}'); END"
-        for verb, done in (("UPDATE", "changed"), ("DELETE", "deleted"))
-    ]
+def lesser(one: ColumnElement[Any], other: ColumnElement[Any]) -> ColumnElement[Any]:
+    """Return the lesser of two values that are there; each database has a function of its own for it."""
+    return case((one < other, one), else_=other)
 
 
-def positional(statement: Executable) -> str:
-    """Return the statement as text that takes its open values by position, for many rows in one call.
+def greater(one: ColumnElement[Any], other: ColumnElement[Any]) -> ColumnElement[Any]:
+    """Return the greater of two values that are there."""
+    return case((one > other, one), else_=other)
+
+
+def keep_as_it_is(table: Table) -> None:
+    """Have a table, once it is made, refuse that a row of it is changed or deleted, whoever asks."""
+    for name, dialect in (("sqlite", dialect_sqlite), ("postgresql", dialect_postgresql)):
+        for statement in dialect.never_changed(table.name):
+            escaped = statement.replace("%", "%%")
+            event.listen(table, "after_create", DDL(escaped).execute_if(dialect=name))  # type: ignore[no-untyped-call]
+
+
+class Positional:
+    """A statement that takes its open values by position, for many rows in one call.
 
     SQLAlchemy turns each row from a mapping into a tuple; here the rows are tuples from the start. Values that the
-    statement has already (whole numbers only) are written into the text. PostgreSQL: paramstyle="format", so "%s".
+    statement has already (whole numbers only) are written into the text.
     """
-    compiled = statement.compile(dialect=dialect(paramstyle="qmark"))  # type: ignore[attr-defined]
-    if not isinstance(compiled, SQLCompiler) or compiled.positiontup is None:
-        raise TypeError("only statements over rows have positions")
-    head, *rest = str(compiled).split("?")
-    values = (compiled.params[name] for name in compiled.positiontup)
-    texts = ("?" if value is None else str(int(value)) for value in values)
-    return head + "".join(text + part for text, part in zip(texts, rest, strict=True))
 
+    def __init__(self, statement: Executable) -> None:
+        self._statement = statement
+        self._texts: dict[str, str] = {}
 
-def file_of(engine: Engine) -> Path:
-    """Return the store's file, for messages and for `file_identity`."""
-    return Path(str(engine.url.database)).absolute()
+    def run(self, connection: Connection, rows: Sequence[Any]) -> CursorResult[Any]:
+        """Run it with one row (a tuple) or many (a list of them)."""
+        name = connection.dialect.name
+        if name not in self._texts:
+            self._texts[name] = self.text(connection.dialect)
+        return connection.exec_driver_sql(self._texts[name], rows)
 
-
-def file_identity(path: Path) -> tuple[int, int] | None:
-    """Return what tells the store's file from another at the same path, or None where it is gone.
-
-    PostgreSQL: a constant.
-    """
-    try:
-        status = path.stat()
-    except OSError:
-        return None
-    return status.st_dev, status.st_ino
-
-
-def give_back(connection: Connection, pages: int) -> int:
-    """Give up to `pages` free pages at the end of the file back to the file system; return how many went.
-
-    PostgreSQL: nothing to do, autovacuum does it.
-    """
-    free_before = connection.exec_driver_sql("PRAGMA freelist_count").scalar_one()
-    connection.exec_driver_sql(f"PRAGMA incremental_vacuum({int(pages)})")
-    return int(free_before - connection.exec_driver_sql("PRAGMA freelist_count").scalar_one())
-
-
-def words_for(error: BaseException) -> str | None:
-    """Return why the store cannot be used just now, or None where the statement itself is wrong (ours to mend).
-
-    `error` is one of DRIVER_ERRORS or SQLAlchemy's wrapping of one. PostgreSQL: every OperationalError is such a
-    reason; take its text.
-    """
-    code = getattr(getattr(error, "orig", error), "sqlite_errorcode", None)
-    return None if code is None else _WORDS.get(code & 0xFF)
+    def text(self, of: AnyDialect) -> str:
+        """Return the text for a database."""
+        style, mark = _MARKS[of.name]
+        dialect = type(of)(paramstyle=style)  # type: ignore[call-arg]
+        compiled = self._statement.compile(dialect=dialect)  # type: ignore[attr-defined]
+        if not isinstance(compiled, SQLCompiler) or compiled.positiontup is None:
+            raise TypeError("only statements over rows have positions")
+        head, *rest = str(compiled).split(mark)
+        values = (compiled.params[name] for name in compiled.positiontup)
+        texts = (mark if value is None else str(int(value)) for value in values)
+        return head + "".join(text + part for text, part in zip(texts, rest, strict=True))

@@ -7,10 +7,10 @@ know what is looked at.
 import json
 from collections.abc import Mapping, Sequence
 
-from sqlalchemy import Connection, bindparam, delete, func, select
+from sqlalchemy import Connection, bindparam, delete, select
 
 from service.adapters.database import watch_tables as tables
-from service.adapters.database.dialect import insert_into, positional
+from service.adapters.database.dialect import Positional, insert_into, lesser
 from service.adapters.database.tables import register_version as _version
 from service.adapters.database.transactions import Transactions
 from service.ports import ConflictError, Due, SavedEvaluation
@@ -18,11 +18,11 @@ from service.ports import ConflictError, Due, SavedEvaluation
 _d, _e, _c = tables.watch_due.c, tables.watch_evaluation.c, tables.watch_checkpoints.c
 
 
-def _upsert_due() -> str:
+def _upsert_due() -> Positional:
     values = {"drive_id": bindparam("drive_id"), "from_ns": bindparam("from_ns"), "changes": 1}
     statement = insert_into(tables.watch_due).values(values)
-    earlier = func.min(_d.from_ns, statement.excluded.from_ns)
-    return positional(
+    earlier = lesser(_d.from_ns, statement.excluded.from_ns)
+    return Positional(
         statement.on_conflict_do_update(
             index_elements=["drive_id"], set_={"from_ns": earlier, "changes": _d.changes + 1}
         )
@@ -36,7 +36,7 @@ UPSERT_DUE = _upsert_due()
 def note_within(connection: Connection, from_ns: Mapping[str, int]) -> None:
     """Note drives as due from an instant each, in a transaction that is open."""
     if from_ns:
-        connection.exec_driver_sql(UPSERT_DUE, list(from_ns.items()))
+        UPSERT_DUE.run(connection, list(from_ns.items()))
 
 
 class DatabaseEvaluations:

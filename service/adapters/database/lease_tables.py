@@ -1,15 +1,15 @@
 """Which process does which task: the tables, as `tables` has the others. No instant in them is ever compared with a clock."""
 
-from sqlalchemy import Column, Table, Text
+from sqlalchemy import Column, Table
 
-from service.adapters.database.tables import Whole, metadata
+from service.adapters.database.tables import Text, Whole, metadata
 
 # Processes that work on this store, each as long as it gives signs of life.
 holder = Table(
     "holder",
     metadata,
     Column("name", Text, primary_key=True),
-    Column("beat", Whole, nullable=False),  # counts up with each sign of life: the others watch it change
+    Column("beat", Whole, nullable=False),  # its own count of its signs of life: the others watch it change
     Column("ready_for", Text, nullable=False),  # JSON: kinds of tasks
     Column(
         "at_ns", Whole, nullable=False

@@ -3,15 +3,15 @@
 Removals and inspections are only ever added; of a sprocket only its end is written once, of upkeep only that it was struck.
 """
 
-from sqlalchemy import DDL, CheckConstraint, Column, ForeignKey, Index, Integer, Table, Text, event
+from sqlalchemy import CheckConstraint, Column, ForeignKey, Index, Table
 
-from service.adapters.database.dialect import never_changed
-from service.adapters.database.tables import Flag, Number, Whole, metadata
+from service.adapters.database.dialect import keep_as_it_is
+from service.adapters.database.tables import Flag, Number, Text, Whole, metadata
 
 chain_removal = Table(
     "chain_removal",
     metadata,
-    Column("number", Integer, primary_key=True),
+    Column("number", Whole, primary_key=True),
     Column("chain_id", Text, ForeignKey("chain.chain_id"), nullable=False),
     Column("kind", Text, nullable=False),
     Column("elongation_pct", Number),
@@ -31,10 +31,10 @@ chain_removal = Table(
 sprocket = Table(
     "sprocket",
     metadata,
-    Column("number", Integer, primary_key=True),
+    Column("number", Whole, primary_key=True),
     Column("drive_id", Text, ForeignKey("drive.drive_id"), nullable=False),
     Column("place", Text, nullable=False),
-    Column("teeth", Integer),
+    Column("teeth", Whole),
     Column("note", Text, nullable=False),
     Column("fitted_ns", Whole, nullable=False),
     Column("recorded_ns", Whole, nullable=False),
@@ -51,8 +51,8 @@ sprocket = Table(
 inspection = Table(
     "inspection",
     metadata,
-    Column("number", Integer, primary_key=True),
-    Column("sprocket", Integer, ForeignKey("sprocket.number"), nullable=False),
+    Column("number", Whole, primary_key=True),
+    Column("sprocket", Whole, ForeignKey("sprocket.number"), nullable=False),
     Column("inspected_ns", Whole, nullable=False),
     Column("worn", Flag, nullable=False),
     Column("note", Text, nullable=False),
@@ -66,7 +66,7 @@ inspection = Table(
 upkeep = Table(
     "upkeep",
     metadata,
-    Column("number", Integer, primary_key=True),
+    Column("number", Whole, primary_key=True),
     Column("drive_id", Text, ForeignKey("drive.drive_id"), nullable=False),
     Column("kind", Text, nullable=False),
     Column("at_ns", Whole, nullable=False),
@@ -82,5 +82,4 @@ upkeep = Table(
 )
 
 for _table in (chain_removal, inspection):
-    for _statement in never_changed(_table.name):
-        event.listen(_table, "after_create", DDL(_statement))  # type: ignore[no-untyped-call]
+    keep_as_it_is(_table)

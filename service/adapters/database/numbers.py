@@ -7,11 +7,11 @@ once the transaction is through.
 
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from typing import Any
 
-from sqlalchemy import Connection, select
+from sqlalchemy import BindParameter, Connection, bindparam, insert, select, update
 
 from service.adapters.database import tables
-from service.adapters.database.dialect import insert_into
 from service.adapters.database.tables import NO_CHAIN
 from service.adapters.database.transactions import Transactions
 
@@ -27,14 +27,22 @@ class Numbers:
         self._drives: dict[str, tuple[int, int]] = {}
         self._chains: dict[str | None, int] = {None: NO_CHAIN}
         self._chain_ids: dict[int, str | None] = {NO_CHAIN: None}
+        self._of_run: object = None
 
     @contextmanager
     def writing(self) -> Iterator["Numbering"]:
         """A writing transaction that may give numbers. Raises StoreUnavailableError, having changed nothing."""
         with self._transactions.writing() as connection:
+            self._forget_another_run()
             numbering = Numbering(connection, self._drives, self._chains)
             yield numbering
         self._drives, self._chains = numbering.known_drives, numbering.known_chains
+
+    def _forget_another_run(self) -> None:
+        """A server that was started anew may be one that lacks the last numbers: a standby that took over, a restored one."""
+        if self._of_run != self._transactions.run:
+            self._drives, self._chains, self._chain_ids = {}, {None: NO_CHAIN}, {NO_CHAIN: None}
+            self._of_run = self._transactions.run
 
     def chain_ids(self, connection: Connection, chain_nos: Iterable[int]) -> dict[int, str | None]:
         """Return a map that has at least these numbers. Numbers are never given out twice, so it is kept."""
@@ -73,27 +81,28 @@ class Numbering:
 
 
 def _number_drives(connection: Connection, windows_ns: dict[str, int]) -> dict[str, tuple[int, int]]:
-    """Give the drives numbers where they have none, raise their longest windows, return both."""
-    statement = insert_into(_drive)
-    connection.execute(
-        statement.on_conflict_do_update(
-            index_elements=[_drive.c.drive_id],
-            set_={"longest_window_ns": statement.excluded.longest_window_ns},
-            where=statement.excluded.longest_window_ns > _drive.c.longest_window_ns,
-        ),
-        [
-            {"drive_id": drive_id, "longest_window_ns": window_ns}
-            for drive_id, window_ns in windows_ns.items()
-        ],
-    )
-    rows = connection.execute(select(_drive).where(_drive.c.drive_id.in_(windows_ns)))
-    return {row.drive_id: (row.drive_no, row.longest_window_ns) for row in rows}
+    """Give the drives numbers where they have none, raise their longest windows, return both.
+
+    Those that are there are asked for first: an INSERT uses a number up even where it then finds one.
+    """
+    query = select(_drive).where(_drive.c.drive_id.in_(windows_ns))
+    known = {row.drive_id: row.longest_window_ns for row in connection.execute(query)}
+    rows = [{"of": drive_id, "window_ns": window_ns} for drive_id, window_ns in windows_ns.items()]
+    if new := [row for row in rows if row["of"] not in known]:
+        values: dict[str, BindParameter[Any]] = {
+            "drive_id": bindparam("of"),
+            "longest_window_ns": bindparam("window_ns"),
+        }
+        connection.execute(insert(_drive).values(values), new)
+    if longer := [row for row in rows if known.get(row["of"], row["window_ns"]) < row["window_ns"]]:
+        raised = update(_drive).where(_drive.c.drive_id == bindparam("of"))
+        connection.execute(raised.values(longest_window_ns=bindparam("window_ns")), longer)
+    return {row.drive_id: (row.drive_no, row.longest_window_ns) for row in connection.execute(query)}
 
 
 def _number_chains(connection: Connection, chain_ids: set[str | None]) -> dict[str | None, int]:
     """Give the chains numbers where they have none, return them."""
-    statement = insert_into(_chain).on_conflict_do_nothing()
-    connection.execute(statement, [{"chain_id": chain_id} for chain_id in chain_ids])
-    c = _chain.c
-    rows = connection.execute(select(c.chain_id, c.chain_no).where(c.chain_id.in_(chain_ids)))
-    return dict(rows.all())
+    query = select(_chain.c.chain_id, _chain.c.chain_no).where(_chain.c.chain_id.in_(chain_ids))
+    if new := chain_ids - set(connection.execute(query).scalars()):
+        connection.execute(insert(_chain), [{"chain_id": chain_id} for chain_id in new])
+    return dict(connection.execute(query).all())

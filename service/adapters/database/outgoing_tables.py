@@ -11,11 +11,10 @@ from sqlalchemy import (
     Index,
     Integer,
     Table,
-    Text,
     UniqueConstraint,
 )
 
-from service.adapters.database.tables import Flag, Whole, metadata
+from service.adapters.database.tables import Flag, Text, Whole, metadata
 
 route = Table(
     "route",
@@ -31,14 +30,14 @@ route = Table(
     Column("drives", Text, nullable=False),
     Column("kinds", Text, nullable=False),
     Column("shifts", Text, nullable=False),
-    Column("least_priority", Integer, nullable=False),
+    Column("least_priority", Whole, nullable=False),
     Column("what", Text, nullable=False),
     Column("documents", Flag, nullable=False),
-    Column("digest_min", Integer, nullable=False),
-    Column("quiet_start_min", Integer),
-    Column("quiet_to_min", Integer),
-    Column("quiet_through", Integer),
-    Column("escalation_after_s", Integer),
+    Column("digest_min", Whole, nullable=False),
+    Column("quiet_start_min", Whole),
+    Column("quiet_to_min", Whole),
+    Column("quiet_through", Whole),
+    Column("escalation_after_s", Whole),
     Column("enabled", Flag, nullable=False),
     Column("allow_private", Flag, nullable=False),
     sqlite_strict=True,
@@ -66,7 +65,7 @@ delivery = Table(
 outgoing = Table(
     "outgoing",
     metadata,
-    Column("row", Integer, primary_key=True),
+    Column("row", Whole, primary_key=True),
     Column("route_id", Text, nullable=False),
     Column("kind", Text, nullable=False),
     Column("lane", Text, nullable=False),

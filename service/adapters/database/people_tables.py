@@ -3,14 +3,14 @@
 Of passwords only argon2 hashes are here, of the secrets of sessions and tokens only SHA-256.
 """
 
-from sqlalchemy import Column, ForeignKey, Index, Integer, Table, Text
+from sqlalchemy import Column, ForeignKey, Index, Table
 
-from service.adapters.database.tables import Flag, Whole, metadata
+from service.adapters.database.tables import Flag, Text, Whole, metadata
 
 audit_entry = Table(
     "audit_entry",
     metadata,
-    Column("number", Integer, primary_key=True),
+    Column("number", Whole, primary_key=True),
     Column("at_ns", Whole, nullable=False),
     Column("by", Text, nullable=False),
     Column("what", Text, nullable=False),
@@ -28,7 +28,7 @@ person = Table(
     metadata,
     Column("name", Text, primary_key=True),
     Column("full_name", Text, nullable=False),
-    Column("role", Integer, nullable=False),
+    Column("role", Whole, nullable=False),
     Column("password_hash", Text, nullable=False),
     Column("must_change", Flag, nullable=False),
     Column("added_ns", Whole, nullable=False),
@@ -51,7 +51,7 @@ token = Table(
     "token",
     metadata,
     Column("name", Text, primary_key=True),
-    Column("role", Integer, nullable=False),
+    Column("role", Whole, nullable=False),
     Column("only", Text, nullable=False),  # parts of the API with blanks between them; empty: all
     Column("secret_hash", Text, nullable=False, unique=True),
     Column("added_ns", Whole, nullable=False),

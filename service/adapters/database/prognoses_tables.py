@@ -1,13 +1,13 @@
 """Prognoses, kept as they were made: the tables, as `tables` has the others."""
 
-from sqlalchemy import Column, Index, Integer, Table, Text
+from sqlalchemy import Column, Index, Table
 
-from service.adapters.database.tables import Flag, Number, Whole, metadata
+from service.adapters.database.tables import Flag, Number, Text, Whole, metadata
 
 prognosis = Table(
     "prognosis",
     metadata,
-    Column("number", Integer, primary_key=True),
+    Column("number", Whole, primary_key=True),
     Column("drive_id", Text, nullable=False),
     Column("chain_id", Text, nullable=False),
     Column("made_ns", Whole, nullable=False),

@@ -15,7 +15,7 @@ from typing import Any
 from sqlalchemy import Connection, Select, bindparam, delete, func, select
 
 from service.adapters.database import tables
-from service.adapters.database.dialect import insert_into, positional
+from service.adapters.database.dialect import Positional, insert_into
 from service.adapters.database.numbers import Numbering, Numbers
 from service.adapters.database.records import records
 from service.adapters.database.refused import storable
@@ -73,7 +73,7 @@ class DatabaseRawBatches:
         counted, self._counted = self._counted, None  # should the transaction fail, it is counted anew
         drive_nos = numbering.drives(dict.fromkeys((batch.drive_id for batch in batches), 0))
         rows = [_row(batch, drive_nos[batch.drive_id]) for batch in batches]
-        connection.exec_driver_sql(_INSERT, rows)
+        _INSERT.run(connection, rows)
         if counted is None:
             counted = _count(connection)
         else:
@@ -162,10 +162,10 @@ class DatabaseRawBatches:
         return gone
 
 
-def _insert() -> str:
+def _insert() -> Positional:
     names = ("drive_no", "t0_ns", "seq", "device", "t_ns", "form", "content_type", "kept_bytes", "payload")
     values: dict[str, Any] = {name: bindparam(name) for name in names}
-    return positional(insert_into(tables.raw_batch).values(values).on_conflict_do_nothing())
+    return Positional(insert_into(tables.raw_batch).values(values).on_conflict_do_nothing())
 
 
 # Values: the columns of the table after its number, in order.

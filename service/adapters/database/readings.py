@@ -49,7 +49,7 @@ _REASONS: dict[str | None, NotMeasured | None] = {
 _r, _u = tables.reading.c, tables.roll_up.c
 _after_reason = attrgetter(*(column.name for column in READING_COLUMNS[8:]))
 _BY_ALTERNATION = [column.name for column in READING_COLUMNS[8:]].index("by_alternation")
-_order = attrgetter("t_ns", "t0_ns", "seq", "device_id")
+in_time = attrgetter("t_ns", "t0_ns", "seq", "device_id")
 
 
 class DatabaseReadings:
@@ -72,16 +72,16 @@ class DatabaseReadings:
         """Store all in a transaction that is open, which may hold other things too; return how many were new."""
         if not readings:
             return 0
-        drive_nos = numbering.drives(_windows_ns(readings))
+        drive_nos = numbering.drives(longest_windows_ns(readings))
         chain_nos = numbering.chains({reading.chain_id for reading in readings})
-        rows = [_row(reading, drive_nos[reading.drive_id], chain_nos) for reading in readings]
+        rows = [reading_row(reading, drive_nos[reading.drive_id], chain_nos) for reading in readings]
         connection = numbering.connection
-        new = connection.exec_driver_sql(statements.INSERT_READING, rows).rowcount
+        new = statements.INSERT_READING.run(connection, rows).rowcount
         if new:
             candidates = _newest_rows(readings, drive_nos, all_of_them=new < len(rows))
-            connection.exec_driver_sql(statements.UPSERT_NEWEST, candidates)
-            connection.exec_driver_sql(statements.INSERT_DUE, _due_rows(rows))
-            note_within(connection, _earliest_ns(readings))
+            statements.UPSERT_NEWEST.run(connection, candidates)
+            statements.INSERT_DUE.run(connection, _due_rows(rows))
+            note_within(connection, earliest_ns(readings))
         return int(new)
 
     def supersede(self, readings: Sequence[Reading], at_ns: int, why: str) -> int:
@@ -93,9 +93,9 @@ class DatabaseReadings:
         if not readings:
             return 0
         with self._numbers.writing() as numbering:
-            drive_nos = numbering.drives(_windows_ns(readings))
+            drive_nos = numbering.drives(longest_windows_ns(readings))
             chain_nos = numbering.chains({reading.chain_id for reading in readings})
-            wanted = [_row(reading, drive_nos[reading.drive_id], chain_nos) for reading in readings]
+            wanted = [reading_row(reading, drive_nos[reading.drive_id], chain_nos) for reading in readings]
             changes = _changes(numbering.connection, wanted)
             if changes:
                 _supersede(numbering.connection, changes, at_ns, storable(why, _WHY_LENGTH_MAX))
@@ -131,10 +131,10 @@ class DatabaseReadings:
             ).all()
             if chunk:
                 keys = [tuple(row) for row in chunk]
-                connection.exec_driver_sql(statements.ROLL_UP[resolution], keys)
-                connection.exec_driver_sql(statements.DELETE_DUE, [(int(resolution), *key) for key in keys])
+                statements.ROLL_UP[resolution].run(connection, keys)
+                statements.DELETE_DUE.run(connection, [(int(resolution), *key) for key in keys])
                 if resolution in COARSER:
-                    connection.exec_driver_sql(statements.INSERT_DUE, _coarser_due(keys, COARSER[resolution]))
+                    statements.INSERT_DUE.run(connection, _coarser_due(keys, COARSER[resolution]))
         return len(chunk)
 
     # Reading
@@ -158,7 +158,7 @@ class DatabaseReadings:
         kinds: list[dict[str, Reading]] = []
         for kind in (0, 1):
             of_kind = {row[0]: row[2:] for row in rows if row[1] == kind}
-            found = _readings(of_kind.keys(), list(of_kind.values()), chain_ids)
+            found = readings_of_rows(of_kind.keys(), list(of_kind.values()), chain_ids)
             kinds.append({reading.drive_id: reading for reading in found})
         newest, measured = kinds
         return [
@@ -168,8 +168,8 @@ class DatabaseReadings:
 
     def raw(self, drive_id: str, from_ns: int, to_ns: int, rows_max: int = ROWS_MAX) -> list[Reading]:
         """Readings with from_ns < t_ns <= to_ns in the order of t_ns; the newest `rows_max` of them."""
-        _check_rows_max(rows_max)
-        from_ns, to_ns = _within_reach(from_ns), _within_reach(to_ns)
+        check_rows_max(rows_max)
+        from_ns, to_ns = within_reach(from_ns), within_reach(to_ns)
         with self._transactions.reading() as connection:
             number = _find_drive(connection, drive_id)
             if number is None:
@@ -177,14 +177,14 @@ class DatabaseReadings:
             drive_no, window_ns = number
             rows = _newest_raw(connection, _of_drive(drive_no), window_ns, from_ns, to_ns, rows_max)
             chain_ids = self._numbers.chain_ids(connection, (row[4] for row in rows))
-        readings = _readings(repeat(drive_id), rows, chain_ids)
-        readings.sort(key=_order)
+        readings = readings_of_rows(repeat(drive_id), rows, chain_ids)
+        readings.sort(key=in_time)
         return readings[-rows_max:]
 
     def sampled(self, drive_id: str, from_ns: int, to_ns: int, every_ns: int, rows_max: int) -> list[Reading]:
         """Of each interval of `every_ns` in (from_ns, to_ns] its newest `rows_max` readings, in the order of time. See the port."""
-        _check_rows_max(rows_max)
-        _check_intervals(from_ns, to_ns, every_ns)
+        check_rows_max(rows_max)
+        check_intervals(from_ns, to_ns, every_ns)
         with self._transactions.reading() as connection:
             number = _find_drive(connection, drive_id)
             if number is None or to_ns - from_ns < every_ns:
@@ -194,14 +194,14 @@ class DatabaseReadings:
             chain_ids = self._numbers.chain_ids(connection, (row[1 + 4] for row in rows))
         found: dict[int, list[Reading]] = defaultdict(list)
         ends_ns = (row[0] for row in rows)
-        readings = _readings(repeat(drive_id), [row[1:] for row in rows], chain_ids)
+        readings = readings_of_rows(repeat(drive_id), [row[1:] for row in rows], chain_ids)
         for end_ns, reading in zip(ends_ns, readings, strict=True):
             found[end_ns].append(reading)
-        return [each for end_ns in sorted(found) for each in sorted(found[end_ns], key=_order)[-rows_max:]]
+        return [each for end_ns in sorted(found) for each in sorted(found[end_ns], key=in_time)[-rows_max:]]
 
     def by_day(self, drive_id: str, from_ns: int, to_ns: int) -> list[DayMeans]:
         """What raw readings with from_ns < t_ns <= to_ns say of each day, in UTC, and chain; by end_ns then chain_id."""
-        from_ns, to_ns = _within_reach(from_ns), _within_reach(to_ns)
+        from_ns, to_ns = within_reach(from_ns), within_reach(to_ns)
         with self._transactions.reading() as connection:
             number = _find_drive(connection, drive_id)
             if number is None:
@@ -219,20 +219,20 @@ class DatabaseReadings:
         self, drive_id: str, from_ns: int, to_ns: int, rows_max: int = ROWS_MAX
     ) -> list[Superseded]:
         """Readings that others were put in place of, by t_ns then at_ns; the newest `rows_max` of them."""
-        _check_rows_max(rows_max)
+        check_rows_max(rows_max)
         s, number = tables.superseded_reading.c, tables.drive_number.c
         query = (
             select(*SUPERSEDED_COLUMNS)
             .join(tables.drive_number, number.drive_no == s.drive_no)
             .where(number.drive_id == drive_id)
-            .where(s.t_ns > _within_reach(from_ns), s.t_ns <= _within_reach(to_ns))
+            .where(s.t_ns > within_reach(from_ns), s.t_ns <= within_reach(to_ns))
             .order_by(s.t_ns.desc(), s.at_ns.desc(), s.number.desc())
             .limit(rows_max)
         )
         with self._transactions.reading() as connection:
             rows = connection.execute(query).all()[::-1]
             chain_ids = self._numbers.chain_ids(connection, (row[2 + 4] for row in rows))
-        readings = _readings(repeat(drive_id), [row[2:] for row in rows], chain_ids)
+        readings = readings_of_rows(repeat(drive_id), [row[2:] for row in rows], chain_ids)
         return [
             Superseded(reading=reading, at_ns=row[0], why=row[1])
             for row, reading in zip(rows, readings, strict=True)
@@ -242,8 +242,8 @@ class DatabaseReadings:
         self, drive_id: str, from_ns: int, to_ns: int, resolution: Resolution, rows_max: int = ROWS_MAX
     ) -> list[RollUp]:
         """Roll-ups with from_ns < end_ns <= to_ns, by end_ns then chain; the newest `rows_max` of them."""
-        _check_rows_max(rows_max)
-        from_ns, to_ns = _within_reach(from_ns), _within_reach(to_ns)
+        check_rows_max(rows_max)
+        from_ns, to_ns = within_reach(from_ns), within_reach(to_ns)
         with self._transactions.reading() as connection:
             rows = connection.execute(
                 select(*ROLL_UP_COLUMNS)
@@ -270,7 +270,7 @@ class DatabaseReadings:
         board shows them, and the next batch is converted with them. The space is used again; `Database.reclaim`
         shrinks the file.
         """
-        until_ns = _within_reach(before_ns - 1)
+        until_ns = within_reach(before_ns - 1)
         if resolution in COARSER:
             until_ns -= until_ns % (COARSER[resolution] * S)
         gone = 0
@@ -291,7 +291,7 @@ class DatabaseReadings:
 # Windows and drives
 
 
-def _windows_ns(readings: Sequence[Reading]) -> dict[str, int]:
+def longest_windows_ns(readings: Sequence[Reading]) -> dict[str, int]:
     """Return the longest window of each drive, ns. Raises ValueError where one cannot be."""
     longest: dict[str, int] = {}
     for reading in readings:
@@ -306,7 +306,7 @@ def _windows_ns(readings: Sequence[Reading]) -> dict[str, int]:
     return longest
 
 
-def _earliest_ns(readings: Sequence[Reading]) -> dict[str, int]:
+def earliest_ns(readings: Sequence[Reading]) -> dict[str, int]:
     """Return the earliest t_ns of each drive: from then on its conditions are to be looked at."""
     earliest: dict[str, int] = {}
     for reading in readings:
@@ -372,7 +372,7 @@ def _changes(connection: Connection, wanted: Iterable[tuple[Any, ...]]) -> list[
     """Return what differs between rows and those stored under their identity; the last row of an identity counts."""
     changes = []
     for identity, row in {row[:4]: row for row in wanted}.items():
-        stored = connection.exec_driver_sql(statements.SELECT_READING, identity).one_or_none()
+        stored = statements.SELECT_READING.run(connection, identity).one_or_none()
         if stored is not None and tuple(stored) != row[4:]:
             changes.append(_Change((*identity, *stored), row))
     return changes
@@ -382,14 +382,10 @@ def _supersede(connection: Connection, changes: Sequence[_Change], at_ns: int, w
     """Keep the old rows, put the new ones in, and bring what is made from them in line."""
     left = {(old[0], old[4], old[5]) for old, new in changes if old[4:6] != new[4:6]}
     _take_out_roll_ups(connection, left)
-    connection.exec_driver_sql(
-        statements.INSERT_SUPERSEDED, [(at_ns, why, *change.old) for change in changes]
-    )
-    connection.exec_driver_sql(
-        statements.UPDATE_READING, [(*change.new[4:], *change.new[:4]) for change in changes]
-    )
+    statements.INSERT_SUPERSEDED.run(connection, [(at_ns, why, *change.old) for change in changes])
+    statements.UPDATE_READING.run(connection, [(*change.new[4:], *change.new[:4]) for change in changes])
     _renew_newest(connection, [change.new for change in changes])
-    connection.exec_driver_sql(statements.INSERT_DUE, _due_rows(row for change in changes for row in change))
+    statements.INSERT_DUE.run(connection, _due_rows(row for change in changes for row in change))
     _make_roll_ups_again(connection, {(drive_no, t_ns) for drive_no, t_ns, _chain_no in left})
 
 
@@ -404,7 +400,7 @@ def _take_out_roll_ups(connection: Connection, left: Iterable[tuple[int, int, in
             (drive_no, end_of_interval_ns(t_ns, resolution), chain_no) for drive_no, t_ns, chain_no in left
         }
         if keys:
-            connection.exec_driver_sql(statement, list(keys))
+            statement.run(connection, list(keys))
 
 
 def _make_roll_ups_again(connection: Connection, left: Iterable[tuple[int, int]]) -> None:
@@ -415,15 +411,15 @@ def _make_roll_ups_again(connection: Connection, left: Iterable[tuple[int, int]]
     for resolution in Resolution:
         keys = {(end_of_interval_ns(t_ns, resolution), drive_no) for drive_no, t_ns in left}
         if keys:
-            connection.exec_driver_sql(statements.INSERT_DUE, [(int(resolution), *key) for key in keys])
-            connection.exec_driver_sql(statements.ROLL_UP[resolution], list(keys))
+            statements.INSERT_DUE.run(connection, [(int(resolution), *key) for key in keys])
+            statements.ROLL_UP[resolution].run(connection, list(keys))
 
 
 def _renew_newest(connection: Connection, rows: Sequence[tuple[Any, ...]]) -> None:
     """Bring the newest of each drive in line with rows that were changed."""
     stale = [(*row[:4], row[4], 0 if row[6] is None else 1) for row in rows]
     candidates = [(kind, *row[:5], kind) for row in rows for kind in ((0,) if row[6] is None else (0, 1))]
-    if connection.exec_driver_sql(statements.DELETE_STALE_NEWEST, stale).rowcount:
+    if statements.DELETE_STALE_NEWEST.run(connection, stale).rowcount:
         c = tables.drive_number.c
         drives = select(c.drive_no, c.longest_window_ns).where(c.drive_no.in_({row[0] for row in rows}))
         for drive_no, window_ns in connection.execute(drives).all():
@@ -431,13 +427,13 @@ def _renew_newest(connection: Connection, rows: Sequence[tuple[Any, ...]]) -> No
             for kind, readings in ((0, _of_drive(drive_no)), (1, measured)):
                 found = _newest_raw(connection, readings, window_ns, -1, _INSTANT_NS_MAX, 1)
                 candidates += [(kind, drive_no, *row[:4], kind) for row in found]
-    connection.exec_driver_sql(statements.UPSERT_NEWEST, candidates)
+    statements.UPSERT_NEWEST.run(connection, candidates)
 
 
 # Rows from readings and back
 
 
-def _row(reading: Reading, drive_no: int, chain_nos: dict[str | None, int]) -> tuple[Any, ...]:
+def reading_row(reading: Reading, drive_no: int, chain_nos: dict[str | None, int]) -> tuple[Any, ...]:
     """Return the values of a reading in the order of `INSERT_READING`."""
     reason = reading.reason
     return (
@@ -454,7 +450,7 @@ def _row(reading: Reading, drive_no: int, chain_nos: dict[str | None, int]) -> t
     )
 
 
-def _readings(
+def readings_of_rows(
     drive_ids: Iterable[str], rows: Sequence[Sequence[Any]], chain_ids: dict[int, str | None]
 ) -> list[Reading]:
     """Return the readings of rows of READING_COLUMNS, of the drives in turn."""
@@ -487,7 +483,7 @@ def _newest_rows(
     newest: dict[tuple[str, int], _Order] = {}
     rows = []
     for reading in readings:
-        order = _order(reading)
+        order = in_time(reading)
         for measured in (0, 1) if reading.elongation_pct is not None else (0,):
             key = (reading.drive_id, measured)
             if all_of_them:
@@ -515,16 +511,18 @@ def _coarser_due(keys: Iterable[tuple[Any, ...]], resolution: Resolution) -> lis
     return [(int(resolution), end_ns, drive_no) for end_ns, drive_no in coarser]
 
 
-def _check_rows_max(rows_max: int) -> None:
+def check_rows_max(rows_max: int) -> None:
+    """Raise ValueError where that many rows may not be asked for."""
     if not 1 <= rows_max <= ROWS_MAX:
         raise ValueError(f"rows_max must be 1 to {ROWS_MAX}, not {rows_max}")
 
 
-def _check_intervals(from_ns: int, to_ns: int, every_ns: int) -> None:
+def check_intervals(from_ns: int, to_ns: int, every_ns: int) -> None:
+    """Raise ValueError where a range has more intervals than may be sampled."""
     if every_ns <= 0 or (to_ns - from_ns) // every_ns > _INTERVALS_MAX:
         raise ValueError(f"every_ns must be above 0, and the range hold {_INTERVALS_MAX} intervals at most")
 
 
-def _within_reach(instant_ns: int) -> int:
+def within_reach(instant_ns: int) -> int:
     """Return the instant, or the nearest that a reading can have and the database can compare."""
     return min(max(instant_ns, -1), _INSTANT_NS_MAX)

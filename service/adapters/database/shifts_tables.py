@@ -4,20 +4,16 @@ What is frozen or signed is never changed, whoever asks: the tables of handovers
 """
 
 from sqlalchemy import (
-    DDL,
     CheckConstraint,
     Column,
     ForeignKey,
     Index,
-    Integer,
     Table,
-    Text,
     UniqueConstraint,
-    event,
 )
 
-from service.adapters.database.dialect import never_changed
-from service.adapters.database.tables import Whole, metadata
+from service.adapters.database.dialect import keep_as_it_is
+from service.adapters.database.tables import Text, Whole, metadata
 
 site = Table(
     "site",
@@ -31,7 +27,7 @@ site = Table(
 work_in_hand = Table(
     "work_in_hand",
     metadata,
-    Column("work_id", Integer, primary_key=True),
+    Column("work_id", Whole, primary_key=True),
     Column("drive_id", Text, ForeignKey("drive.drive_id"), nullable=False),
     Column("kind", Text, nullable=False),
     Column("since_ns", Whole, nullable=False),
@@ -52,7 +48,7 @@ work_in_hand = Table(
 note = Table(
     "note",
     metadata,
-    Column("number", Integer, primary_key=True),
+    Column("number", Whole, primary_key=True),
     Column("site", Text, nullable=False),
     Column("drive_id", Text, nullable=False),
     Column("text", Text, nullable=False),
@@ -67,7 +63,7 @@ note = Table(
 handover = Table(
     "handover",
     metadata,
-    Column("number", Integer, primary_key=True),
+    Column("number", Whole, primary_key=True),
     Column("site", Text, nullable=False),
     Column("shift", Text, nullable=False),
     Column("from_ns", Whole, nullable=False),
@@ -85,7 +81,7 @@ handover = Table(
 handover_signature = Table(
     "handover_signature",
     metadata,
-    Column("handover", Integer, ForeignKey("handover.number"), primary_key=True, autoincrement=False),
+    Column("handover", Whole, ForeignKey("handover.number"), primary_key=True, autoincrement=False),
     Column("role", Text, primary_key=True),
     Column("name", Text, nullable=False),
     Column("by_whom", Text, nullable=False),
@@ -98,7 +94,7 @@ handover_signature = Table(
 handover_receipt = Table(
     "handover_receipt",
     metadata,
-    Column("handover", Integer, ForeignKey("handover.number"), primary_key=True, autoincrement=False),
+    Column("handover", Whole, ForeignKey("handover.number"), primary_key=True, autoincrement=False),
     Column("system", Text, primary_key=True),
     Column("at_ns", Whole, nullable=False),
     Column("by_whom", Text, nullable=False),
@@ -107,5 +103,4 @@ handover_receipt = Table(
 )
 
 for _table in (note, handover, handover_signature, handover_receipt):
-    for _statement in never_changed(_table.name):
-        event.listen(_table, "after_create", DDL(_statement))  # type: ignore[no-untyped-call]
+    keep_as_it_is(_table)

@@ -1,7 +1,7 @@
 """The statements of the time series, built once.
 
 Knows how storing, rolling up and forgetting are said in SQL; must not know who runs them. Those that take many rows in
-one call are texts with values by position; each says which.
+one call take their values by position; each says which.
 """
 
 from typing import Any
@@ -16,6 +16,7 @@ from sqlalchemy import (
     and_,
     bindparam,
     case,
+    cast,
     delete,
     exists,
     func,
@@ -27,7 +28,7 @@ from sqlalchemy import (
 )
 
 from service.adapters.database import tables
-from service.adapters.database.dialect import insert_into, positional
+from service.adapters.database.dialect import Positional, greater, insert_into
 from service.ports import Resolution
 
 S = 1_000_000_000  # nanoseconds
@@ -65,31 +66,31 @@ def _end_in_sql(t_ns: ColumnElement[int], resolution: Resolution) -> ColumnEleme
     return (t_ns + (length_ns - 1)) // length_ns * length_ns
 
 
-def _insert_reading() -> str:
+def _insert_reading() -> Positional:
     values: dict[str, Any] = {column.name: bindparam(column.name) for column in _r}
     statement = insert_into(tables.reading).values(values)
-    return positional(statement.on_conflict_do_nothing())
+    return Positional(statement.on_conflict_do_nothing())
 
 
-def _select_reading() -> str:
+def _select_reading() -> Positional:
     query = select(*list(_r)[4:])
-    return positional(query.where(*(_r[name] == bindparam(f"is_{name}") for name in _IDENTITY)))
+    return Positional(query.where(*(_r[name] == bindparam(f"is_{name}") for name in _IDENTITY)))
 
 
-def _update_reading() -> str:
+def _update_reading() -> Positional:
     values: dict[str, Any] = {column.name: bindparam(column.name) for column in list(_r)[4:]}
     is_it = (_r[name] == bindparam(f"is_{name}") for name in _IDENTITY)
-    return positional(update(tables.reading).where(*is_it).values(values))
+    return Positional(update(tables.reading).where(*is_it).values(values))
 
 
-def _insert_superseded() -> str:
+def _insert_superseded() -> Positional:
     values: dict[str, Any] = {name: bindparam(name) for name in ("at_ns", "why", *_r.keys())}
-    return positional(insert_into(tables.superseded_reading).values(values))
+    return Positional(insert_into(tables.superseded_reading).values(values))
 
 
-def _delete_stale_newest() -> str:
+def _delete_stale_newest() -> Positional:
     """Take out a newest one that was changed and is no longer what it is there for."""
-    return positional(
+    return Positional(
         delete(tables.newest).where(
             *(_n[name] == bindparam(f"is_{name}") for name in _IDENTITY),
             or_(_n.t_ns != bindparam("now_t_ns"), _n.measured > bindparam("now_measured")),
@@ -97,13 +98,13 @@ def _delete_stale_newest() -> str:
     )
 
 
-def _insert_due() -> str:
+def _insert_due() -> Positional:
     values: dict[str, Any] = {name: bindparam(name) for name in ("resolution_s", "end_ns", "drive_no")}
-    return positional(insert_into(tables.due).values(values).on_conflict_do_nothing())
+    return Positional(insert_into(tables.due).values(values).on_conflict_do_nothing())
 
 
-def _delete_due() -> str:
-    return positional(
+def _delete_due() -> Positional:
+    return Positional(
         delete(tables.due).where(
             _d.resolution_s == bindparam("resolution_s"),
             _d.end_ns == bindparam("end_ns"),
@@ -112,7 +113,7 @@ def _delete_due() -> str:
     )
 
 
-def _upsert_newest() -> str:
+def _upsert_newest() -> Positional:
     """Make a stored reading the newest of its drive if it is; ties are broken by identity.
 
     What is stored decides: a candidate that is not there with this t_ns (or not measured) changes nothing.
@@ -125,7 +126,7 @@ def _upsert_newest() -> str:
     )
     statement = insert_into(tables.newest).from_select(columns, found)
     new, order = statement.excluded, ("t_ns", "t0_ns", "seq", "device")
-    return positional(
+    return Positional(
         statement.on_conflict_do_update(
             index_elements=[_n.drive_no, _n.measured],
             set_={name: new[name] for name in order},
@@ -235,11 +236,11 @@ def _roll_up_query(
     )
 
 
-def _upsert_roll_up(query: Select[Any]) -> str:
+def _upsert_roll_up(query: Select[Any]) -> Positional:
     """Write roll-ups, but none over fewer readings than before: its finer data were forgotten meanwhile."""
     names = [column.name for column in query.selected_columns]
     statement = insert_into(tables.roll_up).from_select(names, query)
-    return positional(
+    return Positional(
         statement.on_conflict_do_update(
             index_elements=list(tables.roll_up.primary_key),
             set_={name: statement.excluded[name] for name in names[4:]},
@@ -248,7 +249,7 @@ def _upsert_roll_up(query: Select[Any]) -> str:
     )
 
 
-def _delete_whole_minute() -> str:
+def _delete_whole_minute() -> Positional:
     in_it = (
         _r.drive_no == _u.drive_no,
         _r.chain_no == _u.chain_no,
@@ -261,7 +262,7 @@ def _delete_whole_minute() -> str:
     return _delete_whole(Resolution.MINUTE, select(func.count()).select_from(source).where(*in_it))
 
 
-def _delete_whole_longer(resolution: Resolution) -> str:
+def _delete_whole_longer(resolution: Resolution) -> Positional:
     finer = tables.roll_up.alias("finer")
     in_it = (
         finer.c.drive_no == _u.drive_no,
@@ -273,9 +274,9 @@ def _delete_whole_longer(resolution: Resolution) -> str:
     return _delete_whole(resolution, select(func.sum(finer.c.readings)).where(*in_it))
 
 
-def _delete_whole(resolution: Resolution, parts: Select[Any]) -> str:
+def _delete_whole(resolution: Resolution, parts: Select[Any]) -> Positional:
     """Take out a roll-up whose finer data are all there: what is left of it will be made from them."""
-    return positional(
+    return Positional(
         delete(tables.roll_up).where(
             _u.resolution_s == int(resolution),
             *(_u[name] == bindparam(f"is_{name}") for name in ("drive_no", "end_ns", "chain_no")),
@@ -300,7 +301,7 @@ def days(drive_no: int, longest_window_ns: int, from_ns: int, to_ns: int) -> Sel
         "measured": func.count(_r.elongation_pct),
         "elongation_pct": func.avg(_r.elongation_pct),
         "u_pct": func.avg(_r.elongation_u_pct),
-        "passages": func.sum(_r.up_pulses),
+        "passages": cast(func.sum(_r.up_pulses), tables.Whole),
         "running": func.avg(case((ran, 1.0), (_r.speed_m_s.is_not(None), 0.0))),
         "speed_m_s": func.avg(case((ran, _r.speed_m_s))),
         "load_n": func.avg(case((ran, _r.load_n))),
@@ -323,13 +324,13 @@ def samples(
     began; one that began before it, by no more than the longest window, may have ended after one (as in `readings._newest_raw`).
     """
     from_ns, to_ns = range_ns
-    first = select(literal(from_ns + every_ns).label("end_ns")).cte("ends", recursive=True)
+    first = select(literal(from_ns + every_ns, tables.Whole).label("end_ns")).cte("ends", recursive=True)
     ends = first.union_all(select(first.c.end_ns + every_ns).where(first.c.end_ns + every_ns <= to_ns))
     end_ns = ends.c.end_ns
     least_ns = end_ns - (every_ns + longest_window_ns) + 1
     cut = select(_r.t0_ns).where(*_ended_in(drive_no, end_ns, every_ns, least_ns))
     cut = cut.order_by(_r.t0_ns.desc()).offset(rows_max - 1).limit(1)
-    since_ns = func.max(func.coalesce(cut.scalar_subquery() - longest_window_ns, 0), least_ns)
+    since_ns = greater(func.coalesce(cut.scalar_subquery() - longest_window_ns, 0), least_ns)
     cuts = select(end_ns, since_ns.label("since_ns")).cte("cuts")
     inside = _ended_in(drive_no, cuts.c.end_ns, every_ns, cuts.c.since_ns)
     return select(cuts.c.end_ns, *READING_COLUMNS).where(*inside)

@@ -22,14 +22,16 @@ from sqlalchemy import (
     LargeBinary,
     MetaData,
     Table,
-    Text,
     UniqueConstraint,
     text,
 )
+from sqlalchemy import Text as PlainText
 from sqlalchemy.types import REAL, TypeEngine
 
 NO_CHAIN = 0  # chain_no of a reading that was made with no chain registered
 
+# In the order of its bytes on either database, whatever the place of a server says of letters.
+Text = PlainText().with_variant(PlainText(collation="C"), "postgresql")
 Whole = BigInteger().with_variant(Integer(), "sqlite")
 Number: TypeEngine[float] = Double().with_variant(REAL(), "sqlite")
 Flag = Integer()  # 0 or 1; STRICT tables of SQLite know no truth values
@@ -117,7 +119,7 @@ reading = Table(
 superseded_reading = Table(
     "superseded_reading",
     metadata,
-    Column("number", Integer, primary_key=True),
+    Column("number", Whole, primary_key=True),
     Column("at_ns", Whole, nullable=False),
     Column("why", Text, nullable=False),
     Column("drive_no", Integer, nullable=False),
@@ -197,8 +199,8 @@ def _drive_columns() -> list[Column[object]]:
         Column("drive_class", Text, nullable=False),
         Column("offset_pitches", Number, nullable=False),
         Column("spacing_u_mm", Number, nullable=False),
-        Column("driver_teeth", Integer),
-        Column("driven_teeth", Integer),
+        Column("driver_teeth", Whole),
+        Column("driven_teeth", Whole),
         Column("up_to_driver_mm", Number),
         Column("fixed_centres", Flag, nullable=False),
         Column("parallel_strands", Flag, nullable=False),
@@ -211,7 +213,7 @@ def _drive_columns() -> list[Column[object]]:
         Column("load_u_pct", Number, nullable=False),
         Column("note", Text, nullable=False),
         Column("retired_ns", Whole),
-        Column("whole_pitches", Integer),  # none without sensors
+        Column("whole_pitches", Whole),  # none without sensors
         Column("strain_u_pct_per_kn", Number),
         Column("delay_us", Number),
         Column("delay_u_us", Number, nullable=False, server_default=text("0")),
@@ -244,8 +246,8 @@ chain = Table(
     Column("drive_id", Text, ForeignKey("drive.drive_id"), nullable=False, index=True),
     Column("designation", Text, nullable=False),
     Column("pitch_mm", Number, nullable=False),
-    Column("strands", Integer, nullable=False),
-    Column("pitches_in_loop", Integer),
+    Column("strands", Whole, nullable=False),
+    Column("pitches_in_loop", Whole),
     Column("fitted_ns", Whole, nullable=False),
     Column("removed_ns", Whole),
     Column("removed_why", Text, nullable=False),
@@ -257,7 +259,7 @@ chain = Table(
 baseline = Table(
     "baseline",
     metadata,
-    Column("number", Integer, primary_key=True),
+    Column("number", Whole, primary_key=True),
     Column("chain_id", Text, ForeignKey("chain.chain_id"), nullable=False, index=True),
     Column("pitches_between", Number, nullable=False),
     Column("pitches_between_u", Number, nullable=False),
@@ -275,14 +277,14 @@ baseline = Table(
 hand_value = Table(
     "hand_value",
     metadata,
-    Column("number", Integer, primary_key=True),
+    Column("number", Whole, primary_key=True),
     Column("drive_id", Text, ForeignKey("drive.drive_id"), nullable=False),
     Column("chain_id", Text, ForeignKey("chain.chain_id"), nullable=False, index=True),
     Column("measured_ns", Whole, nullable=False),
     Column("recorded_ns", Whole, nullable=False),
     Column("recorded_by", Text, nullable=False),
     Column("method", Text, nullable=False),
-    Column("pitches", Integer, nullable=False),
+    Column("pitches", Whole, nullable=False),
     Column("length_mm", Number, nullable=False),
     Column("length_u_mm", Number, nullable=False),
     Column("pitch_mm", Number, nullable=False),
@@ -302,7 +304,7 @@ hand_value = Table(
 raw_batch = Table(
     "raw_batch",
     metadata,
-    Column("number", Integer, primary_key=True),
+    Column("number", Whole, primary_key=True),
     Column("drive_no", Integer, nullable=False),
     Column("t0_ns", Whole, nullable=False),
     Column("seq", Whole, nullable=False),
@@ -310,7 +312,7 @@ raw_batch = Table(
     Column("t_ns", Whole, nullable=False),
     Column("form", Text, nullable=False),
     Column("content_type", Text),
-    Column("kept_bytes", Integer, nullable=False),
+    Column("kept_bytes", Whole, nullable=False),
     Column("payload", LargeBinary, nullable=False),
     UniqueConstraint("drive_no", "t0_ns", "seq", "device", name="same_batch"),
     # By time; and counting what to drop reads this alone, not the payloads.
@@ -339,14 +341,14 @@ device_state = Table(
 rejection = Table(
     "rejection",
     metadata,
-    Column("number", Integer, primary_key=True),
+    Column("number", Whole, primary_key=True),
     Column("drive_id", Text, nullable=False),
     Column("topic", Text, nullable=False),
     Column("reason", Text, nullable=False),
     Column("detail", Text, nullable=False),
     Column("payload", LargeBinary, nullable=False),
     Column("payload_bytes", Whole, nullable=False),
-    Column("kept_bytes", Integer, nullable=False),
+    Column("kept_bytes", Whole, nullable=False),
     Column("payload_sha256", Text, nullable=False),  # of what is kept
     Column("received_ns", Whole, nullable=False),
     Column("repeats", Whole, nullable=False),

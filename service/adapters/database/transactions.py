@@ -2,6 +2,7 @@
 
 Knows when a transaction begins and ends and who may write; must not know tables. The threads of one process
 take turns to write by a lock of ours: SQLite's own waiting sleeps and polls, which costs the worker milliseconds.
+Processes take turns by a lock of the database.
 """
 
 import copy
@@ -10,10 +11,11 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 from sqlalchemy import Connection, Engine
-from sqlalchemy.exc import DatabaseError
+from sqlalchemy.exc import DBAPIError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
-from service.adapters.database import dialect
+from service.adapters.database.access import WRITING
+from service.adapters.database.dialect import dialect_of
 from service.ports import StoreUnavailableError
 
 
@@ -22,11 +24,14 @@ class Transactions:
 
     def __init__(self, engine: Engine) -> None:
         self.engine = engine
-        self._writing_engine = engine.execution_options(**{dialect.WRITING: True})
+        self._writing_engine = engine.execution_options(**{WRITING: True})
         self._turn = threading.RLock()
         self._see: Callable[[Connection], None] | None = None
-        self.path = dialect.file_of(engine)
-        self._file = dialect.file_identity(self.path)
+        self.dialect = dialect_of(engine)
+        self.place = self.dialect.place_of(engine)
+        self._identity: object = None
+        self.run: object = None
+        """Tells one run of the server from the next: what was remembered of an earlier one need not be so any more."""
 
     def fenced(self, see: Callable[[Connection], None]) -> "Transactions":
         """Return transactions over the same store that write only what `see` lets by: it looks first, in each of them, and may raise."""
@@ -46,31 +51,35 @@ class Transactions:
 
         Raises StoreUnavailableError, having changed nothing.
         """
-        with self._turn, self.failures_in_words(), self._writing_engine.connect() as connection:
-            self._refuse_lost_file()
-            with connection.begin():
-                if self._see is not None:
-                    self._see(connection)
-                yield connection
+        with (
+            self._turn,
+            self.failures_in_words(),
+            self._writing_engine.connect() as connection,
+            connection.begin(),
+        ):
+            self._refuse_another(connection)
+            if self._see is not None:
+                self._see(connection)
+            yield connection
 
-    def _refuse_lost_file(self) -> None:
-        """SQLite would go on writing to a file that was deleted, and all of it would be lost at the end."""
-        now = dialect.file_identity(self.path)
-        if now is None or now != self._file:
-            raise StoreUnavailableError(
-                f"store {self.path}: the file was removed or replaced while it was open; "
-                "put it back if you can, then restart linklag"
-            )
+    def _refuse_another(self, connection: Connection) -> None:
+        """Numbers of drives are remembered, so that readings would go under wrong ones in another store."""
+        found = self.dialect.identity(connection)
+        identity, run = found or (None, None)
+        if self._identity is not None and identity != self._identity:
+            raise StoreUnavailableError(f"store {self.place}: {self.dialect.LOST}")
+        self._identity, self.run = identity, run
 
     @contextmanager
     def failures_in_words(self) -> Iterator[None]:
         """Turn the library's exceptions into StoreUnavailableError; let those go by that are ours to mend."""
+        errors: tuple[type[Exception], ...] = (DBAPIError, *self.dialect.DRIVER_ERRORS)
         try:
             yield
-        except (DatabaseError, *dialect.DRIVER_ERRORS) as error:
-            words = dialect.words_for(error)
+        except errors as error:
+            words = self.dialect.words_for(error)
             if words is None:
                 raise
-            raise StoreUnavailableError(f"store {self.path}: {words}") from error
+            raise StoreUnavailableError(f"store {self.place}: {words}") from error
         except PoolTimeoutError as error:
-            raise StoreUnavailableError(f"store {self.path}: too many queries at once; try again") from error
+            raise StoreUnavailableError(f"store {self.place}: too many queries at once; try again") from error

@@ -1,8 +1,8 @@
 """What conditions are judged by, what is due to be looked at, where the looking stands: the tables, as `tables` has the others."""
 
-from sqlalchemy import CheckConstraint, Column, Integer, Table, Text
+from sqlalchemy import CheckConstraint, Column, Integer, Table
 
-from service.adapters.database.tables import Flag, Number, Whole, metadata
+from service.adapters.database.tables import Flag, Number, Text, Whole, metadata
 
 # Drives of which something came that nobody looked at yet. By id, for a drive may have a chain and no reading.
 watch_due = Table(
@@ -40,11 +40,11 @@ setpoint_override = Table(
     Column("kind", Text, primary_key=True),
     Column("value", Number),
     Column("deadband", Number),
-    Column("on_readings", Integer),
+    Column("on_readings", Whole),
     Column("on_s", Number),
-    Column("off_readings", Integer),
+    Column("off_readings", Whole),
     Column("off_s", Number),
-    Column("priority", Integer),
+    Column("priority", Whole),
     Column("enabled", Flag),
     Column("why", Text, nullable=False),
     Column("by_whom", Text, nullable=False),

@@ -38,7 +38,7 @@ def database() -> Iterator[Database]:
 
 
 def path_of(database: Database) -> Path:
-    return database._transactions.path
+    return Path(database._transactions.place)
 
 
 @pytest.mark.parametrize(
@@ -46,8 +46,11 @@ def path_of(database: Database) -> Path:
     [
         ("sqlite://", "in-memory store would be lost.*sqlite:///PATH"),
         ("sqlite:///:memory:", "in-memory store would be lost.*sqlite:///PATH"),
-        ("mysql://root@localhost/x", "only SQLite is served; write sqlite:///PATH"),
-        ("linklag.db", "is no store URL; write sqlite:///PATH"),
+        (
+            "mysql://root@localhost/x",
+            "only SQLite and PostgreSQL are served; write sqlite:///PATH or postgresql://USER@HOST:PORT/DATABASE",
+        ),
+        ("linklag.db", "is no store URL; write sqlite:///PATH or postgresql:"),
     ],
 )
 def test_a_url_that_cannot_be_served_says_what_to_write(url: str, fix: str) -> None:

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import fields, replace
+from pathlib import Path
 from unittest.mock import patch
 
 import numpy as np
@@ -79,7 +80,7 @@ def test_what_is_counted_is_about_what_the_file_takes() -> None:
     """So that the bound is one of the disk, whatever the size of the batches."""
     for size in (0, 300, 3000, 40_000):
         with an_empty_database() as database:
-            path = database._transactions.path
+            path = Path(database._transactions.place)
             before = path.stat().st_size
             count = 2_000_000 // (size + 120)
             batches = [
@@ -123,7 +124,7 @@ def test_bytes_are_not_counted_for_each_flush(database: Database) -> None:
 
 def test_what_another_process_keeps_is_counted_in_the_end(database: Database) -> None:
     """Each counts what it adds itself; when that may be too much, all that is there."""
-    other = open_database(f"sqlite:///{database._transactions.path}", raw_bounds=RawBounds(bytes=50_000))
+    other = open_database(f"sqlite:///{database._transactions.place}", raw_bounds=RawBounds(bytes=50_000))
     ours = DatabaseRawBatches(database._transactions, bounds=RawBounds(bytes=50_000))
     for seq in range(200):
         ours.keep([replace(A_RAW_BATCH, seq=seq, payload=bytes(500))])

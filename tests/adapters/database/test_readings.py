@@ -19,6 +19,7 @@ from sqlalchemy.exc import IntegrityError
 from service.adapters.database import readings as adapter
 from service.adapters.database import statements, tables
 from service.adapters.database.connect import Database, open_database
+from service.adapters.database.dialect import Positional
 from service.core.reading import Reading
 from service.ports import Newest, Resolution, RollUp
 from tests.contracts.given import DAY_NS, MEASURED, NOON_NS, S, a_reading, an_empty_database
@@ -237,8 +238,10 @@ def test_a_reading_that_breaks_the_rules_is_refused_not_altered(
 # The way a query takes
 
 
-def plan_of(database: Database, statement: str, values: tuple[object, ...] = ()) -> str:
+def plan_of(database: Database, statement: str | Positional, values: tuple[object, ...] = ()) -> str:
     with database._transactions.reading() as connection:
+        if isinstance(statement, Positional):
+            statement = statement.text(connection.dialect)
         rows = connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {statement}", values).all()
     return "\n".join(str(row[3]) for row in rows)
 
@@ -304,7 +307,7 @@ def test_a_year_late_is_not_too_late(database: Database) -> None:
 def test_the_file_can_be_read_by_other_tools(database: Database) -> None:
     """Instants are whole nanoseconds, UTC; drives and chains have their ids one join away."""
     database.readings.store([MEASURED])
-    path = database._transactions.path
+    path = Path(database._transactions.place)
     assert os.access(path, os.R_OK)
     with sqlite3.connect(f"file:{path}?mode=ro", uri=True) as connection:
         row = connection.execute(

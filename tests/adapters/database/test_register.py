@@ -81,7 +81,7 @@ def together(*calls: object) -> list[str]:
 
 def test_of_two_people_who_fit_a_chain_at_once_one_is_told(database: Database) -> None:
     """Two stores on one file, as two processes have them: neither sees the other's lock of its own."""
-    other = open_database(f"sqlite:///{database._transactions.path}")
+    other = open_database(f"sqlite:///{database._transactions.place}")
     database.register.add_drive(A_DRIVE)
     for turn in range(5):
         first, second = (
@@ -106,7 +106,7 @@ def test_of_two_people_who_fit_a_chain_at_once_one_is_told(database: Database) -
 
 
 def test_no_change_of_two_writers_goes_uncounted(database: Database) -> None:
-    other = open_database(f"sqlite:///{database._transactions.path}")
+    other = open_database(f"sqlite:///{database._transactions.place}")
     before = database.register.version()
 
     def add(register: DatabaseRegister, who: str) -> None:

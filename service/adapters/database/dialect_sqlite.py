@@ -1,0 +1,157 @@
+"""SQLite: the only file with its SQL, its settings and its errors. Answers the protocol `Dialect`."""
+
+import contextlib
+import sqlite3
+import time
+from pathlib import Path
+
+from sqlalchemy import URL, Connection, Engine, create_engine, event
+
+from service.adapters.database.access import WRITING, Access
+
+OLDEST = (3, 37, 0)  # STRICT tables
+_JOURNAL_BYTES = 64 * 1024 * 1024  # a write-ahead log that a long read let grow is cut back to this
+
+_BUSY, _LOCKED, _NO_MEMORY, _READ_ONLY, _IO, _CORRUPT, _FULL, _CANT_OPEN, _PROTOCOL, _NOT_A_DB = (
+    5, 6, 7, 8, 10, 11, 13, 14, 15, 26,
+)  # fmt: skip
+_WORDS = {
+    _BUSY: "it is busy: another process has been writing to it for too long",
+    _LOCKED: "it is busy: another connection of this process is writing to it",
+    _NO_MEMORY: "this machine is out of memory",
+    _READ_ONLY: "it is read-only: give this user write permission on the file and on its folder",
+    _IO: "the disk failed to read or write; look at the system's log",
+    _CORRUPT: "the file is damaged: stop linklag, keep a copy of the file and restore the last backup",
+    _FULL: "the disk is full: make room; nothing that was acknowledged is lost",
+    _CANT_OPEN: "the file cannot be opened: its folder must exist, and this user must be able to write to it",
+    _PROTOCOL: "its lock does not work: is the file on a network folder? Keep it on a local disk",
+    _NOT_A_DB: "the file is not a SQLite database: give another path, or move that file away",
+}
+BEGINS_BY_STEPS = True
+DRIVER_ERRORS = (sqlite3.DatabaseError,)  # as they come while a connection is set up: not wrapped yet
+LOST = "the file was removed or replaced while it was open; put it back if you can, then restart linklag"
+
+# sqlite3 asks every value but int, float and str in two places how it wants to be kept, in vain: half the time of a row
+# with ten NULLs. An answer of its own makes that one look-up.
+sqlite3.register_adapter(type(None), {}.get)  # type: ignore[arg-type]
+sqlite3.register_adapter(bool, int)
+
+
+def make_engine(url: URL, patience_s: float, access: Access) -> Engine:
+    """Return an engine whose transactions are durable once committed. Raises ValueError with the fix."""
+    del access  # who may open the file may open the store
+    if url.database in {None, "", ":memory:"}:
+        raise ValueError(
+            "store URL: an in-memory store would be lost and cannot be shared; write sqlite:///PATH"
+        )
+    if sqlite3.sqlite_version_info < OLDEST:
+        raise ValueError(f"SQLite {sqlite3.sqlite_version} is too old; linklag needs 3.37 or newer")
+    engine = create_engine(
+        url,
+        connect_args={"timeout": patience_s},
+        pool_size=8,
+        max_overflow=32,
+        pool_timeout=patience_s,
+    )
+    event.listen(engine, "connect", _set_up_connection)
+    event.listen(engine, "begin", _begin)
+    return engine
+
+
+def _set_up_connection(connection: sqlite3.Connection, _: object) -> None:
+    """FULL: a commit has reached the disk when it returns, so a batch may be acknowledged.
+
+    isolation_level None: transactions begin where SQLAlchemy says so, not at the first change.
+    """
+    connection.isolation_level = None
+    for pragma in (
+        "synchronous = FULL",
+        "foreign_keys = ON",
+        "temp_store = MEMORY",
+        f"journal_size_limit = {_JOURNAL_BYTES}",
+    ):
+        connection.execute(f"PRAGMA {pragma}")
+
+
+def _begin(connection: Connection) -> None:
+    """A transaction that will write takes the write lock at once: no other can slip in between read and write."""
+    writing = connection.get_execution_options().get(WRITING, False)
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if writing else "BEGIN")
+
+
+def prepare(engine: Engine) -> None:
+    """Make the file its owner's only, and a write-ahead log one: readers and the writer do not wait for each other.
+
+    Secrets of routes and hashes of passwords are in it. SQLite gives the files beside it the same mode.
+    SQLite answers "busy" at once when two processes do this to a new file together, hence the tries.
+    """
+    _keep_from_others(file_of(engine))
+    for tries_left in reversed(range(50)):
+        connection = engine.raw_connection()
+        cursor = connection.cursor()
+        try:
+            cursor.execute("PRAGMA journal_mode")
+            if cursor.fetchone() != ("wal",):
+                cursor.execute("PRAGMA auto_vacuum = INCREMENTAL")
+                cursor.execute("PRAGMA journal_mode = WAL")
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode & 0xFF != _BUSY or not tries_left:
+                raise
+            time.sleep(0.05)
+        else:
+            return
+        finally:
+            connection.close()
+
+
+def _keep_from_others(path: Path) -> None:
+    """Let nobody but the owner read the file. Where it is somebody else's, or has no modes, it stays as it is."""
+    with contextlib.suppress(OSError):
+        if not path.exists():
+            path.touch(mode=0o600)
+        if path.stat().st_mode & 0o077:
+            path.chmod(0o600)
+
+
+def file_of(engine: Engine) -> Path:
+    """Return the store's file."""
+    return Path(str(engine.url.database)).absolute()
+
+
+def place_of(engine: Engine) -> str:
+    """Return where the store is, for messages."""
+    return str(file_of(engine))
+
+
+def identity(connection: Connection) -> tuple[object, object] | None:
+    """Return what tells the store's file from another at the same path, or None where it is gone.
+
+    SQLite would go on writing to a file that was deleted, and all of it would be lost at the end.
+    """
+    try:
+        status = file_of(connection.engine).stat()
+    except OSError:
+        return None
+    return (status.st_dev, status.st_ino), None
+
+
+def never_changed(table: str) -> list[str]:
+    """Return what makes a table refuse that a row of it is changed or deleted, whoever asks."""
+    return [
+        f"CREATE TRIGGER {table}_is_never_{done} BEFORE {verb} ON {table} "
+        f"BEGIN SELECT RAISE(ABORT, 'a row of {table} is never {done}'); END"
+        for verb, done in (("UPDATE", "changed"), ("DELETE", "deleted"))
+    ]
+
+
+def give_back(connection: Connection, pages: int) -> int:
+    """Give up to `pages` free pages at the end of the file back to the file system; return how many went."""
+    free_before = connection.exec_driver_sql("PRAGMA freelist_count").scalar_one()
+    connection.exec_driver_sql(f"PRAGMA incremental_vacuum({int(pages)})")
+    return int(free_before - connection.exec_driver_sql("PRAGMA freelist_count").scalar_one())
+
+
+def words_for(error: BaseException) -> str | None:
+    """Return why the store cannot be used just now, or None where the statement itself is wrong (ours to mend)."""
+    code = getattr(getattr(error, "orig", error), "sqlite_errorcode", None)
+    return None if code is None else _WORDS.get(code & 0xFF)
