@@ -8,6 +8,10 @@ What goes wrong has two sizes. The way fails (nobody answers, a fault of the end
 time, for ever, and the page shows it. The endpoint refuses one event: what comes after it of the same drive waits, and the
 rest goes by. Each route has a thread, so that none waits for another.
 
+Several processes may deliver from a store. Each route is done by one of them at a time: what it notes is noted only while it
+is (the outbox given for a route is fenced), and before each message it sees whether it still may. A message that was on its
+way when a process stopped, or stood still, comes again from the one that takes over, under the same id.
+
 Knows the ports and core; must not know by which way an event goes.
 """
 
@@ -37,9 +41,11 @@ from service.core.route import (
 )
 from service.ports import (
     AlertLog,
+    ConflictError,
     Delivery,
     EndpointGoneError,
     EventRefusedError,
+    LeaseLostError,
     NotDeliveredError,
     NotFoundError,
     Notifier,
@@ -49,6 +55,7 @@ from service.ports import (
     Register,
     StoreUnavailableError,
 )
+from service.share_tasks import Alone, Task
 
 ROUTES_MAX = 50  # each has a thread
 WAITING_MAX = 5_000  # events of a route on their way; the rest waits in the alert log, which keeps it anyway
@@ -89,6 +96,9 @@ class DeliverPorts:
     notifier_for: Callable[[Route], Notifier]  # raises NotDeliveredError where its target cannot be read
     now_ns: Callable[[], int] = time.time_ns
     public_url: str = ""  # by which people reach the pages; "": events name none
+    task_of: Callable[[str], tuple[Task, Outbox]] | None = (
+        None  # of a route, and what it notes in; None: all are ours
+    )
 
 
 class Deliver:
@@ -118,6 +128,11 @@ class Deliver:
                     self._start_and_end()
                 except StoreUnavailableError as error:
                     log.warning("delivery waits for the store", error=str(error))
+                except (
+                    ConflictError,
+                    NotFoundError,
+                ):  # another process added or removed the route to the broker
+                    continue
                 stop.wait(self._pace.look_s)
         finally:
             self._end(list(self._running))
@@ -162,7 +177,7 @@ class RouteRunner:
 
     def __init__(self, route_id: str, ports: DeliverPorts, pace: Pace, surroundings: Surroundings) -> None:
         self._route_id, self._ports, self._pace, self._around = route_id, ports, pace, surroundings
-        self._outbox = ports.outbox
+        self._task, self._outbox = ports.task_of(route_id) if ports.task_of else (Alone(), ports.outbox)
         self._made: tuple[Route, Notifier] | None = None
         self._instance = ""
 
@@ -175,6 +190,9 @@ class RouteRunner:
                     busy = self.step()
                 except NotFoundError:
                     return
+                except LeaseLostError as error:
+                    log.warning("route lost", route=self._route_id, error=str(error))
+                    self._let_go()
                 except StoreUnavailableError as error:
                     log.warning("route waits for the store", route=self._route_id, error=str(error))
                 except Exception as error:
@@ -186,10 +204,18 @@ class RouteRunner:
             self._let_go()
 
     def step(self) -> bool:
-        """Look once, plan and send what is due; return whether there may be more to do at once.
+        """Look once, plan and send what is due, if the route is ours; return whether there may be more to do at once.
 
-        Raises NotFoundError where the route is there no more, StoreUnavailableError.
+        Raises NotFoundError where the route is there no more, LeaseLostError, StoreUnavailableError.
         """
+        with self._task.turn() as held:
+            if held:
+                return self._step()
+        self._outbox.route(self._route_id)  # whether it is there
+        self._let_go()
+        return False
+
+    def _step(self) -> bool:
         route = self._outbox.route(self._route_id)
         self._instance = self._instance or self._outbox.instance()
         self._try_tests(route)
@@ -279,6 +305,7 @@ class RouteRunner:
             for row in rows:
                 if row.lane in stopped:
                     continue
+                self._refuse_lost()
                 try:
                     notifier.send([row.event], row.event.id)
                 except EventRefusedError as error:
@@ -297,6 +324,7 @@ class RouteRunner:
     def _send_digest(self, route: Route, rows: Sequence[Outgoing]) -> None:
         """Send rows that are due together as one message. Which they are is settled before they are due."""
         events = [row.event for row in rows]
+        self._refuse_lost()
         try:
             self._notifier(route).send(events, digest_id(events))
         except EventRefusedError as error:  # which of them it was is not said: all of it waits
@@ -307,6 +335,7 @@ class RouteRunner:
         """Try tests once each, whatever else waits."""
         for row in self._outbox.due(self._route_id, self._ports.now_ns(), tests=True):
             error = ""
+            self._refuse_lost()
             try:
                 self._notifier(route).send([row.event], row.event.id)
             except (NotDeliveredError, EventRefusedError, EndpointGoneError) as fault:
@@ -315,6 +344,11 @@ class RouteRunner:
             log.info("route tested", route=self._route_id, error=error or None)
             if not error and self._outbox.delivery(self._route_id).failures:
                 self._outbox.retry(self._route_id)  # the way works again: what waits need not wait longer
+
+    def _refuse_lost(self) -> None:
+        """Send nothing any more where another process may have taken the route over: nothing can take back what was sent."""
+        if not self._task.goes_on():
+            raise LeaseLostError([f"the route {self._route_id}"])
 
     def _notifier(self, route: Route) -> Notifier:
         """The notifier of the route as it is set now."""
@@ -363,7 +397,7 @@ class RouteRunner:
         fault = NotDeliveredError(f"fault in linklag ({type(error).__name__}): its log says where")
         try:
             self._failed(fault)
-        except (StoreUnavailableError, NotFoundError):
+        except (StoreUnavailableError, NotFoundError, LeaseLostError):
             log.warning("fault could not be noted", route=self._route_id)
 
     def _wait_s(self, failures: int) -> float:

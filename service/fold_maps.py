@@ -2,7 +2,7 @@
 
 Batches are folded in the order of their own time, each once, from where the
 last folding ended; the map is stored after each page of batches, so it goes on after a restart. Nothing waits for it: it may
-lag behind or be away without a reading noticing.
+lag behind or be away without a reading noticing. Where several processes work on one store, one of them folds.
 
 Knows the order of the story; must not know how a map is folded or stored.
 """
@@ -23,6 +23,7 @@ from service.core.reading import Reading, alternates
 from service.core.wire import Refusal
 from service.ports import (
     ChainMaps,
+    LeaseLostError,
     NotFoundError,
     RawBatch,
     RawBatches,
@@ -31,6 +32,7 @@ from service.ports import (
     SavedMap,
     StoreUnavailableError,
 )
+from service.share_tasks import Alone, Task
 
 PAGE = 100  # batches folded between two savings
 
@@ -60,8 +62,11 @@ class FoldMaps:
         register: Register,
         maps: ChainMaps,
         *,
+        task: Task | None = None,
         now_ns: Callable[[], int],
     ) -> None:
+        """task: whether this process folds; None: it does."""
+        self._task = task or Alone()
         self._raw = raw
         self._readings = readings
         self._register = register
@@ -72,14 +77,19 @@ class FoldMaps:
         """Fold until `stop`. What fails is tried again at the next turn."""
         while not stop.wait(every_s):
             try:
-                for drive in self._register.drives():
-                    if stop.is_set():
-                        break
-                    self.fold_drive(drive.drive_id)
-            except StoreUnavailableError as fault:
+                with self._task.turn() as held:
+                    if held:
+                        self._fold_all(stop)
+            except (StoreUnavailableError, LeaseLostError) as fault:
                 log.warning("folding_waits", fault=str(fault))
             except Exception:
                 log.exception("folding_failed")  # a map may wait until the bug is mended; readings may not
+
+    def _fold_all(self, stop: threading.Event) -> None:
+        for drive in self._register.drives():
+            if stop.is_set():
+                break
+            self.fold_drive(drive.drive_id)
 
     def fold_drive(self, drive_id: str) -> int:
         """Fold what came of a drive since the last time into the map of its chain; return how many batches that was.

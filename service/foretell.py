@@ -7,6 +7,7 @@ the next editor:
 - One bad drive never stops the others; it is tried again when it is due the next time.
 - What one drive costs is bounded: days far back, hours of the last weeks, joined to a few hundred elongations.
 - It may take half of one core at most: after each drive it rests as long as that took.
+- Where several processes work on one store, one of them foretells. The others read what was told.
 """
 
 import math
@@ -32,6 +33,7 @@ from service.core.wear_history import Stretch, clock_of, duty_of, hand_observati
 from service.core.wear_state import Observation, Series
 from service.ports import (
     KeptPrognosis,
+    LeaseLostError,
     NotFoundError,
     Readings,
     Resolution,
@@ -39,6 +41,7 @@ from service.ports import (
     Stores,
     StoreUnavailableError,
 )
+from service.share_tasks import Alone, Task
 
 BY_READING_NS = NS_PER_HOUR // 3  # of a chain that was first heard so long ago every reading is looked at
 BY_MINUTE_NS = 8 * NS_PER_HOUR  # else every minute
@@ -119,6 +122,7 @@ class Foretell:
         stores: Stores,
         *,
         zone: tzinfo = UTC,
+        task: Task | None = None,
         now_ns: Callable[[], int] = time.time_ns,
     ) -> None:
         """A foreteller that has not begun.
@@ -126,9 +130,12 @@ class Foretell:
         Args:
             stores: the ports of the store.
             zone: of the clocks of sites of which none is set.
+            task: whether this process foretells; None: it does.
             now_ns: the clock, read once a drive.
         """
         self._stores, self._zone, self._now_ns = stores, zone, now_ns
+        self._task = task or Alone()
+        self._held: Sequence[object] = ()  # the lease of the look before
         self._plant: _Plant | None = None
         self._latest: dict[str, _Latest] | None = None  # by chain
         self._tried: dict[str, int] = {}  # drives that failed, and when
@@ -140,8 +147,8 @@ class Foretell:
         """Foretell what is due until `stop`, each drive every so often. What fails is tried again later."""
         while not stop.wait(min(every_s, LOOK_S)):
             try:
-                done = self.turn(every_s, stop=stop)
-            except StoreUnavailableError as fault:
+                done = self._turn_if_ours(every_s, stop)
+            except (StoreUnavailableError, LeaseLostError) as fault:
                 log.warning("foretelling_waits", fault=str(fault))
                 continue
             except Exception:
@@ -151,6 +158,14 @@ class Foretell:
                 log.info(
                     "foretold", drives=done.made, failed=done.failed, ms_a_drive=round(1000 * done.drive_s, 1)
                 )
+
+    def _turn_if_ours(self, every_s: float, stop: threading.Event) -> Turn:
+        """Foretell what is due, if that is this process's task. If another told meanwhile, what was told is read anew."""
+        with self._task.turn() as held:
+            if not held or held != self._held:
+                self._latest = None
+            self._held = held
+            return self.turn(every_s, stop=stop) if held else Turn(0, 0, 0.0)
 
     def turn(self, every_s: float, *, stop: threading.Event | None = None) -> Turn:
         """Foretell the drives that are due.
@@ -175,7 +190,7 @@ class Foretell:
             began_s = time.perf_counter()
             try:
                 made += self._foretell(plant, drive, now_ns) is not None
-            except StoreUnavailableError:
+            except (StoreUnavailableError, LeaseLostError):
                 raise
             except Exception:
                 log.exception("drive_not_foretold", drive=drive_id)

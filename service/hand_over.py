@@ -53,11 +53,13 @@ from service.ports import (
     ConflictError,
     DeviceState,
     KeptPrognosis,
+    LeaseLostError,
     NotFoundError,
     Resolution,
     Stores,
     StoreUnavailableError,
 )
+from service.share_tasks import Alone, Task
 
 log = structlog.get_logger(__name__)
 
@@ -267,13 +269,22 @@ class HandOver:
         return found
 
     def run(
-        self, stop: threading.Event, every_s: float, *, after_s: float, now_ns: Callable[[], int]
+        self,
+        stop: threading.Event,
+        every_s: float,
+        *,
+        after_s: float,
+        now_ns: Callable[[], int],
+        task: Task | None = None,
     ) -> None:
-        """Freeze what is due until `stop`. What fails is tried again at the next turn."""
+        """Freeze what is due until `stop`, where that is the task of this process (None: it is). What fails is tried again."""
+        task = task or Alone()
         while not stop.wait(every_s):
             try:
-                self.freeze_due(now_ns(), after_s=after_s)
-            except StoreUnavailableError as fault:
+                with task.turn() as held:
+                    if held:
+                        self.freeze_due(now_ns(), after_s=after_s)
+            except (StoreUnavailableError, LeaseLostError) as fault:
                 log.warning("handing_over_waits", fault=str(fault))
             except Exception:
                 log.exception(

@@ -41,6 +41,7 @@ from service.curb import NOBODYS, Curb, Unread
 from service.ports import (
     Devices,
     DeviceState,
+    LeaseLostError,
     Newest,
     RawBatch,
     Readings,
@@ -50,6 +51,7 @@ from service.ports import (
     Sighting,
     StoreUnavailableError,
 )
+from service.share_tasks import Alone, Task
 
 FLUSH_MESSAGES = 200
 FLUSH_S = 0.1
@@ -848,6 +850,7 @@ class Housekeeper:
         keep_days: Mapping[Resolution | None, int],
         roll_up_s: float = 5.0,
         forget_s: float = 3600.0,
+        task: Task | None = None,
         now_ns: Callable[[], int] = time.time_ns,
     ) -> None:
         """A housekeeper that has not begun.
@@ -857,6 +860,7 @@ class Housekeeper:
             keep_days: days for which raw readings (key None) and roll-ups are kept; what is not named stays for ever.
             roll_up_s: from one run of the roll-ups to the next.
             forget_s: from one run of the retention to the next.
+            task: whether this process keeps the store in order; None: it does.
             now_ns: the clock.
         """
         if roll_up_s <= 0 or forget_s <= 0 or any(days < 1 for days in keep_days.values()):
@@ -865,6 +869,7 @@ class Housekeeper:
         self._keep_days = dict(keep_days)
         self._roll_up_s = roll_up_s
         self._forget_s = forget_s
+        self._task = task or Alone()
         self._now_ns = now_ns
 
     def run(self, stop: threading.Event) -> None:
@@ -872,11 +877,13 @@ class Housekeeper:
         forget_at_s = 0.0
         while not stop.is_set():
             try:
-                self.roll_up(stop)
-                if time.monotonic() >= forget_at_s:
-                    self.forget(stop)
-                    forget_at_s = time.monotonic() + self._forget_s
-            except StoreUnavailableError as fault:
+                with self._task.turn() as held:
+                    if held:
+                        self.roll_up(stop)
+                    if held and time.monotonic() >= forget_at_s:
+                        self.forget(stop)
+                        forget_at_s = time.monotonic() + self._forget_s
+            except (StoreUnavailableError, LeaseLostError) as fault:
                 log.warning("housekeeping_waits", fault=str(fault))
             except Exception:
                 # Roll-ups may wait until the bug is mended; readings may not.
