@@ -16,7 +16,7 @@ from service.commands.commission import commission
 from service.commands.drive import drive
 from service.commands.hand import hand
 from service.commands.health import health
-from service.commands.options import Config, Data, Port, fail, leave, settings_of
+from service.commands.options import Config, Data, PartitionName, Port, fail, leave, settings_of
 from service.commands.person import person
 from service.commands.plan import plan
 from service.commands.reconvert import reconvert
@@ -97,7 +97,9 @@ def demo(
 
 
 @app.command("run")
-def run_both(config: Config = None, data: Data = None, port: Port = None) -> None:
+def run_both(
+    config: Config = None, data: Data = None, port: Port = None, partition: PartitionName = None
+) -> None:
     """Run worker, page and API in one process.
 
     Stops on SIGTERM or Ctrl-C: what is half done is stored and acknowledged, or left with the broker. If one part fails
@@ -111,19 +113,24 @@ def run_both(config: Config = None, data: Data = None, port: Port = None) -> Non
     settings = settings_of(config, data, port=port)
     from service.commands.serve import serve
 
-    leave(serve(settings, worker=True, web=True))
+    leave(serve(settings, worker=True, web=True, partition=partition))
 
 
 @app.command()
-def worker(config: Config = None, data: Data = None) -> None:
+def worker(config: Config = None, data: Data = None, partition: PartitionName = None) -> None:
     """Run the worker alone, which turns pulse batches into readings.
 
     Use it with `linklag web` where the page is to be restarted without the worker. Both on one machine: SQLite is a file.
-    """
+    Where one worker is not enough, each takes a partition of its own (deploy/linklag.toml, [partition.NAME]).
+
+    \b
+    Examples:  linklag worker
+               linklag worker --partition kilns
+    """  # noqa: D301 (typer wants the character)
     settings = settings_of(config, data)
     from service.commands.serve import serve
 
-    leave(serve(settings, worker=True, web=False))
+    leave(serve(settings, worker=True, web=False, partition=partition))
 
 
 @app.command()
@@ -170,6 +177,29 @@ def sim(context: typer.Context) -> None:
     from service.commands.simulate import simulate
 
     leave(simulate(context.args))
+
+
+@app.command()
+def drain(
+    client_id: Annotated[str, typer.Argument(help="The id that the worker had at the broker.")],
+    config: Config = None,
+    data: Data = None,
+    partition: PartitionName = None,
+) -> None:
+    """Store what the broker keeps for a worker that is gone, and end its session there.
+
+    For the id of a worker that will not run again: the only one, once partitions have taken over, or a partition that was
+    given up. First start the workers that take over, then stop the old one, then drain its id. With --partition the broker is
+    that partition's own. Ctrl-C ends it early: what is stored is stored, the rest stays with the broker.
+
+    \b
+    Examples:  linklag drain linklag-worker
+               linklag drain linklag-worker-kilns --partition presses
+    """  # noqa: D301 (typer wants the character)
+    settings = settings_of(config, data, quiet=True)
+    from service.commands.drain import drain as drain_session
+
+    leave(drain_session(settings, client_id, partition))
 
 
 app.command()(offline.measure)

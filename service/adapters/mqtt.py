@@ -59,6 +59,7 @@ SHORT_SUSPECT = 3  # so many connections in a row that break off at once are no 
 _PUBLISH = 3  # MQTT 5.0, 2.1.2
 _PUBACK = struct.Struct("!BBH")  # MQTT 5.0, 3.4.2.1: without a reason code it means success
 _DISCONNECT = b"\xe0\x00"  # MQTT 5.0, 3.14: normal, the session stays
+_DISCONNECT_FOR_GOOD = b"\xe0\x07\x00\x05\x11\x00\x00\x00\x00"  # 3.14.2.2.2: session expiry 0, it ends
 _TAKEN_OVER = 0x8E  # MQTT 5.0, 3.14.2.1: another client came with our id
 _OWN_ID = "Give each worker a client id of its own"
 NOT_SHARED = (
@@ -178,6 +179,7 @@ class MqttSource:
         self._out_tray = _OutTray()
         self._standing = _Standing()
         self._closing = threading.Event()
+        self._for_good = threading.Event()
         self._thread = threading.Thread(target=self._keep_connected, name="mqtt", daemon=True)
 
     def __enter__(self) -> Self:
@@ -206,6 +208,10 @@ class MqttSource:
             self._thread.join(timeout_s)
         if not self._thread.is_alive():
             self._wake.close()
+
+    def end_session(self) -> None:
+        """Have `close` end our session too: the broker keeps nothing for us any more, and forgets what it still had."""
+        self._for_good.set()
 
     def receive(self, messages_max: int, timeout_s: float) -> list[Message]:
         """Return the next messages in the order of arrival; none if none came within `timeout_s`.
@@ -270,7 +276,7 @@ class MqttSource:
         link = _Link(self._settings, self._in_tray, self._out_tray, self._standing)
         try:
             link.open()
-            link.serve(self._closing, self._wake)
+            link.serve(self._closing, self._wake, self._for_good)
         finally:
             link.close()
 
@@ -697,7 +703,7 @@ class _Link:
             # Nagle's algorithm would hold small acknowledgements back.
             connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
-    def serve(self, closing: threading.Event, wake: _Wake) -> None:
+    def serve(self, closing: threading.Event, wake: _Wake, for_good: threading.Event) -> None:
         """Read, acknowledge and publish until the connection is lost or `closing` is set. Raises OSError."""
         connection: Any = self._client.socket()
         give_up_s = time.monotonic() + CONNECT_TIMEOUT_S
@@ -710,7 +716,7 @@ class _Link:
                 if connection in ready:
                     self._read()
                 if closing.is_set():
-                    self._say_goodbye()
+                    self._say_goodbye(_DISCONNECT_FOR_GOOD if for_good.is_set() else _DISCONNECT)
                     return
                 if not self._accepted and time.monotonic() > give_up_s:
                     raise TimeoutError(f"no answer to CONNECT within {CONNECT_TIMEOUT_S:g} s")
@@ -780,7 +786,7 @@ class _Link:
 
     def _subscribe(self) -> None:
         self._ask_again_s, self._refusals = None, []
-        filters = self._settings.filters
+        filters = self._settings.filters  # none: what the session has is all
         for begin in range(0, len(filters), FILTERS_AT_ONCE):
             some = list(filters[begin : begin + FILTERS_AT_ONCE])
             _rc, packet_id = self._client.subscribe([(topic_filter, 1) for topic_filter in some])
@@ -797,8 +803,8 @@ class _Link:
         if self._ask_again_s is not None and time.monotonic() > self._ask_again_s:
             self._subscribe()
 
-    def _say_goodbye(self) -> None:
-        """Send what is at hand, for a moment, and DISCONNECT. The session stays with the broker.
+    def _say_goodbye(self, last: bytes) -> None:
+        """Send what is at hand, for a moment, and `last`, a DISCONNECT. The session stays with the broker unless that ends it.
 
         The broker ends the connection when it has seen all; if we did, the next connection could overtake it, and
         what we acknowledged last would come again.
@@ -812,7 +818,7 @@ class _Link:
             self._write()
         connection: Any = self._client.socket()
         if connection is not None and self._accepted:
-            _send_all(connection, _DISCONNECT)
+            _send_all(connection, last)
             _wait_for_end(connection, end_s)
 
     def close(self) -> None:

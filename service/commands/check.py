@@ -22,6 +22,7 @@ from service.adapters.spool import SUFFIX
 from service.commands import CommandError
 from service.commands.health import trouble_of_web
 from service.commands.parts import broker_source, listen, opened_database
+from service.core.partition import Partition, uncovered
 from service.ports import StoreUnavailableError
 from service.settings import Settings
 
@@ -55,7 +56,7 @@ def check_all(settings: Settings) -> int:
 
 def findings(settings: Settings) -> Iterator[Finding]:
     """Yield what each check finds. The later ones do not depend on the earlier."""
-    for check in (check_clock, check_disk, check_store, check_broker, check_web):
+    for check in (check_clock, check_disk, check_store):
         yield check(settings)
     if settings.worker.spool_folder is not None:
         yield check_spool(settings, settings.worker.spool_folder)
@@ -167,33 +168,61 @@ def _ahead_s(times_ns: list[int]) -> float:
     return max(0.0, max(times_ns, default=0) / 1e9 - time.time() - AHEAD_S)
 
 
-def check_broker(settings: Settings) -> Finding:
+def check_broker(settings: Settings, partition: str | None = None) -> Finding:
     """Whether the broker lets us in, lets us subscribe to what devices publish, and lets us publish.
 
     Published is an empty retained message for a drive that cannot exist: it leaves nothing behind.
     """
-    where = f"{settings.broker.host}:{settings.broker.port}"
+    broker = settings.broker_of(partition)
+    where = f"{broker.host}:{broker.port}"
     try:
-        if settings.broker.sparkplug_groups:
+        if broker.sparkplug_groups:
             payload_class()
     except ValueError as error:
         return Finding(
             subject="broker", found=str(error), fix="install it, or take broker.sparkplug_groups out"
         )
     fix = "start the broker, or correct broker.host and broker.port"
-    source = broker_source(settings, client_id=f"{settings.broker.client_id}-check", session_s=0)
+    source = broker_source(settings, client_id=f"{broker.client_id}-check", session_s=0, partition=partition)
     before = source.status().trouble
     with source:
         trouble = _first_trouble(source, CONNECT_S, unless=before)
         if source.status().connected:
-            source.publish(f"{settings.broker.root}/_check/elongation", b"")
+            source.publish(f"{broker.root}/_check/elongation", b"")
             trouble = _first_trouble(source, SETTLE_S)
-            fix = f"let this client subscribe to {settings.broker.root}/+/... and publish to {settings.broker.root}/+/elongation"
+            fix = (
+                f"let this client subscribe to {broker.root}/+/... and publish to {broker.root}/+/elongation"
+            )
     if trouble:
-        return Finding(subject="broker", found=trouble, fix=fix)
+        whose = f"{partition}: " if partition else ""
+        return Finding(subject="broker", found=f"{whose}{trouble}", fix=fix)
+    whom = f"us ({broker.client_id})" if partition else "us"
+    return Finding(subject="broker", found=f"{where} lets {whom} subscribe and publish under {broker.root}")
+
+
+def check_partitions(settings: Settings) -> Finding:
+    """Whether each registered drive is some worker's. That none is two workers', the settings have seen to."""
+    taken = {name: settings.taken_by(name) for name in settings.partition}
+    found = "; ".join(f"{name} takes {_in_words(each)}" for name, each in taken.items())
+    try:
+        with opened_database(settings) as database:
+            drive_ids = [drive.drive_id for drive in database.register.drives()]
+    except (CommandError, StoreUnavailableError):
+        return Finding(subject="partition", found=f"{found}; the store cannot be read for its drives")
+    left = uncovered(drive_ids, list(taken.values()))
+    if not left:
+        return Finding(subject="partition", found=f"{found}; so all {len(drive_ids)} registered drives")
+    named = ", ".join(left[:5]) + (f" and {len(left) - 5} more" if len(left) > 5 else "")
     return Finding(
-        subject="broker", found=f"{where} lets us subscribe and publish under {settings.broker.root}"
+        subject="partition",
+        found=f"{found}; no worker takes {named}",
+        fix="name each in the drives of one [partition.NAME], then start that worker anew",
     )
+
+
+def _in_words(taken: Partition) -> str:
+    what = "all" if taken.drives is None else f"{len(taken.drives)} drives"
+    return f"{what} under {' and '.join(taken.roots)}"
 
 
 def _first_trouble(source: MqttSource, within_s: float, unless: str = "") -> str:

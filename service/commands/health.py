@@ -17,7 +17,7 @@ from typing import Annotated, Any, Literal
 
 import typer
 
-from service.commands.options import Config, Data, leave, settings_of
+from service.commands.options import Config, Data, PartitionName, leave, settings_of
 
 BEAT_S = 5.0
 MARK_BYTES = 4096  # with blanks, so that on a full disk the next one fits where the last one was
@@ -30,6 +30,7 @@ def health(
     *,
     config: Config = None,
     data: Data = None,
+    partition: PartitionName = None,
 ) -> None:
     """Say whether the worker or the web part that runs here does its work: exit code 0, or 1 with the reason.
 
@@ -42,7 +43,10 @@ def health(
             settings.web.host, settings.web.port, settings.web.allowed_hosts[0], tls=settings.web.tls
         )
     else:
-        trouble = trouble_of_worker(mark_of(settings.store.file, settings.broker.client_id), time.time())
+        from service.commands.partitions import chosen
+
+        client_id = settings.broker_of(chosen(settings, partition)).client_id
+        trouble = trouble_of_worker(mark_of(settings.store.file, client_id), time.time())
     typer.echo(trouble or "well")
     leave(1 if trouble else 0)
 

@@ -19,6 +19,14 @@ Data = Annotated[
         "--data", metavar="DIR", help="Folder of linklag.db, in place of store.folder or store.url."
     ),
 ]
+PartitionName = Annotated[
+    str | None,
+    typer.Option(
+        "--partition",
+        metavar="NAME",
+        help="What this worker takes: the table [partition.NAME] of the settings.",
+    ),
+]
 Port = Annotated[int | None, typer.Option("--port", min=1, max=65535, help="TCP port of page and API.")]
 
 

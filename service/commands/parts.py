@@ -6,12 +6,16 @@ What a person can mend is told as a `CommandError`.
 import socket
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from service.adapters.database.connect import Database, NewerStoreError, open_database
 from service.adapters.database.raw_batches import RawBounds
 from service.adapters.database.refused import Bounds
 from service.commands import CommandError
+from service.commands.partitions import all_at, groups_of, others_of
+from service.core.allowance import Terms
+from service.core.partition import filters
 from service.ports import StoreUnavailableError
 from service.settings import Settings
 
@@ -53,7 +57,11 @@ def opened_database(settings: Settings) -> Iterator[Database]:
 
 
 def broker_source(
-    settings: Settings, *, client_id: str | None = None, session_s: int | None = None
+    settings: Settings,
+    *,
+    client_id: str | None = None,
+    session_s: int | None = None,
+    partition: str | None = None,
 ) -> "MqttSource":
     """Return the broker of the settings as a source that is not connected yet.
 
@@ -61,19 +69,48 @@ def broker_source(
         settings: of the broker.
         client_id: another than the worker's, whose session is then left alone.
         session_s: how long the broker keeps the session; None takes the setting.
+        partition: whose broker, client id and topics; None are those of the only worker.
     """
-    from service.adapters.mqtt import MqttSource, Tls
-    from service.adapters.sparkplug import topic_filters
+    mine = Wanted(filters=filters(settings.taken_by(partition)))
+    if client_id is None:
+        mine = Wanted(
+            filters=mine.filters, more=groups_of(settings, partition), ended=others_of(settings, partition)
+        )
+    return _mqtt_source(
+        settings, partition, client_id or settings.broker_of(partition).client_id, mine, session_s=session_s
+    )
 
-    broker = settings.broker
+
+def left_source(settings: Settings, client_id: str, partition: str | None) -> "MqttSource":
+    """Return what the broker of a partition still keeps under the id of a worker that is gone, and nothing that comes now."""
+    return _mqtt_source(settings, partition, client_id, Wanted(filters=[], ended=all_at(settings, partition)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wanted:
+    """What a source subscribes to, and what it ends."""
+
+    filters: list[str]
+    more: list[str] = field(default_factory=list)
+    ended: list[str] = field(default_factory=list)
+
+
+def _mqtt_source(
+    settings: Settings, partition: str | None, client_id: str, wanted: Wanted, *, session_s: int | None = None
+) -> "MqttSource":
+    from service.adapters.mqtt import MqttSource, Tls
+
+    broker = settings.broker_of(partition)
     tls = Tls(ca_file=broker.tls_ca_file, cert_file=broker.tls_cert_file, key_file=broker.tls_key_file)
     try:
         return MqttSource(
             broker.host,
             broker.port,
             root=broker.root,
-            more_filters=topic_filters(broker.sparkplug_groups) if client_id is None else (),
-            client_id=client_id or broker.client_id,
+            filters=wanted.filters,
+            more_filters=wanted.more,
+            others_filters=wanted.ended,
+            client_id=client_id,
             username=broker.username,
             password=broker.password.get_secret_value() if broker.password else None,
             tls=tls if broker.tls else None,
@@ -88,17 +125,37 @@ def broker_source(
         raise CommandError(f"broker.tls_..._file: {error}: give PEM files that belong together") from None
 
 
-def worker_source(settings: Settings) -> "MqttSource | SparkplugSource":
+def worker_source(settings: Settings, partition: str | None = None) -> "MqttSource | SparkplugSource":
     """Return the worker's source: the broker, with what Sparkplug nodes publish turned into messages of ours where it is on."""
-    source = broker_source(settings)
-    if not settings.broker.sparkplug_groups:
+    source = broker_source(settings, partition=partition)
+    broker = settings.broker_of(partition)
+    return with_sparkplug(settings, source, groups=bool(broker.sparkplug_groups), root=broker.root)
+
+
+def with_sparkplug(
+    settings: Settings, source: "MqttSource", *, groups: bool, root: str | None = None
+) -> "MqttSource | SparkplugSource":
+    """Return a source that also understands what Sparkplug nodes publish, where there are `groups`."""
+    if not groups:
         return source
     from service.adapters.sparkplug import SparkplugSource
 
     try:
-        return SparkplugSource(source, settings.broker.root)
+        return SparkplugSource(source, root or settings.broker.root)
     except ValueError as error:
         raise CommandError(f"broker.sparkplug_groups: {error}") from None
+
+
+def allowed_of(settings: Settings) -> Terms | None:
+    """Return what each drive may send; None where it may send whatever it likes."""
+    worker = settings.worker
+    if worker.drive_batches_per_s == 0:
+        return None
+    return Terms(
+        per_s=worker.drive_batches_per_s,
+        burst=worker.drive_burst,
+        backlog_ns=worker.backlog_days * DAY_S * 1_000_000_000,
+    )
 
 
 def broker_publisher(

@@ -41,20 +41,24 @@ log = structlog.get_logger()
 HANDOVER_LOOK_S = 5.0  # from one look whether a shift has ended to the next
 
 
-def serve(settings: Settings, *, worker: bool, web: bool) -> int:
-    """Run the worker, or the web part, or both, until a signal; return the exit code."""
+def serve(settings: Settings, *, worker: bool, web: bool, partition: str | None = None) -> int:
+    """Run the worker (of a partition, if there are any), or the web part, or both, until a signal; return the exit code."""
+    if worker:
+        partition = chosen(settings, partition)
     for warning in settings.warnings:
         log.warning("insecure", what=warning)
     if worker and not waited_for_store(settings, partition):
         return 0
     with opened_database(settings) as database:
-        return run_parts(parts_of(settings, database, worker=worker, web=web))
+        return run_parts(parts_of(settings, database, worker=worker, web=web, partition=partition))
 
 
-def parts_of(settings: Settings, database: Database, *, worker: bool, web: bool) -> list[Part]:
+def parts_of(
+    settings: Settings, database: Database, *, worker: bool, web: bool, partition: str | None = None
+) -> list[Part]:
     """Return the parts to run. The address of the page is taken here, so that a clash is told before anything runs."""
     listening = listen(settings.web.host, settings.web.port) if web else None
-    working = WorkerParts(settings, database) if worker else None
+    working = WorkerParts(settings, database, partition) if worker else None
     parts = working.parts if working else []
     if listening is not None:
         parts.append(_web_part(settings, database, listening, working))
@@ -64,7 +68,7 @@ def parts_of(settings: Settings, database: Database, *, worker: bool, web: bool)
 class WorkerParts:
     """The worker: taking batches from the broker, and keeping the store in order."""
 
-    def __init__(self, settings: Settings, database: Database) -> None:
+    def __init__(self, settings: Settings, database: Database, partition: str | None = None) -> None:
         self._stop = threading.Event()
         self.registry = CollectorRegistry()
         self._source = worker_source(settings, partition)
@@ -105,7 +109,7 @@ class WorkerParts:
         )
         self._deliver = deliverer(settings, database, surroundings(settings, database))
         self._hand_over, self._handover = handing_over(settings, database), settings.handover
-        self._mark = mark_of(settings.store.file, settings.broker.client_id)
+        self._mark = mark_of(settings.store.file, settings.broker_of(partition).client_id)
         self._watch_s = settings.worker.watch_s
         self._foretell_s = settings.worker.foretell_s
         self._foretell = Foretell(database, zone=settings.web.zone_info)

@@ -37,7 +37,7 @@ def test_each_setting_of_the_broker_reaches_the_source(
     assert given == {
         "host": "b.plant", "port": 8883, "root": "p7", "client_id": "w2", "username": "u", "password": password,
         "tls": mqtt.Tls(), "allow_insecure": False, "receive_maximum": 333, "session_expiry_s": 3 * 86400,
-        "keepalive_s": 17, "more_filters": [],
+        "keepalive_s": 17, "filters": ["p7/+/pulses", "p7/+/lag", "p7/+/status"], "more_filters": [], "others_filters": [],
     }  # fmt: skip
 
 
