@@ -10,6 +10,7 @@ that nobody has comes to the log either.
 
 import hashlib
 import secrets
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
 from ipaddress import IPv6Address, ip_address
@@ -31,7 +32,7 @@ from service.core.people import (
     password_problem,
     wait_words,
 )
-from service.ports import FirstPassword, GuessCounts, PasswordHashes, Stores
+from service.ports import FirstPassword, GuessCounts, PasswordHashes, Stores, StoreUnavailableError
 
 log = structlog.get_logger()
 
@@ -92,6 +93,9 @@ class SignIn:
         self._guesses: GuessCounts = stores.guess_counts
         self._hashes, self._first_password = hashes, first_password
         self._length = length or SessionLength()
+        self._not_noted_ns: dict[
+            str, int
+        ] = {}  # when their use could not be written down, by session and token
 
     # People
 
@@ -123,7 +127,7 @@ class SignIn:
         if person.locked_ns is not None or not session.open_at(at_ns, self._length.idle_ns):
             return None
         if at_ns - session.seen_ns >= SEEN_EVERY_NS:
-            self._sessions.seen(session.secret_hash, at_ns)
+            self._note_use(session.secret_hash, at_ns, self._sessions.seen)
         return session, person
 
     def change_password(
@@ -179,8 +183,24 @@ class SignIn:
         if token is None or not token.good_at(at_ns):
             return None
         if token.used_ns is None or at_ns - token.used_ns >= SEEN_EVERY_NS:
-            self._tokens.used(token.name, at_ns)
+            self._note_use(token.name, at_ns, self._tokens.used)
         return token
+
+    def _note_use(self, of: str, at_ns: int, note: Callable[[str, int], None]) -> None:
+        """Write down that a session or a token was used.
+
+        A store that takes nothing just now (locked, disk full) can still be read, so it keeps nobody out; and as each try may
+        wait for seconds, the next one comes a minute later.
+        """
+        if abs(at_ns - self._not_noted_ns.get(of, -SEEN_EVERY_NS)) < SEEN_EVERY_NS:
+            return
+        self._not_noted_ns[of] = at_ns  # while it is tried, too: a page asks for several things at once
+        try:
+            note(of, at_ns)
+        except StoreUnavailableError as fault:
+            log.warning("use_not_written_down", fault=str(fault))
+        else:
+            self._not_noted_ns.pop(of, None)
 
     # The first start
 

@@ -342,6 +342,39 @@ def test_the_last_use_of_a_token_is_known_to_the_minute(house: House) -> None:
         assert house.ports.tokens.tokens()[0].used_ns == NOON_NS + used_s * S
 
 
+@pytest.mark.parametrize("kind", ["session", "token"])
+def test_a_store_that_can_only_be_read_keeps_nobody_out_and_is_asked_to_write_once_a_minute(
+    kind: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    house = house_on(fake_ports())
+    house.person()
+    door = SignIn(house.ports, house.hashes, house.first)
+    secret = door.sign_in("m.brandt", PASSWORD, **FROM).secret
+    text = house.admit.add_token("scada", Role.VIEWER, days=2, **ACT).text
+    of = house.ports.sessions if kind == "session" else house.ports.tokens
+    name = "seen" if kind == "session" else "used"
+    writes, tried, locked = getattr(of, name), [], [True]
+
+    def note(key: str, at_ns: int) -> None:
+        tried.append((at_ns - NOON_NS) // S)
+        if locked[0]:
+            raise StoreUnavailableError("it is busy")
+        writes(key, at_ns)
+
+    monkeypatch.setattr(of, name, note)
+
+    def known(at_s: int) -> bool:
+        at_ns = NOON_NS + at_s * S
+        found = door.by_session(secret, at_ns) if kind == "session" else door.by_token(text, at_ns)
+        return found is not None
+
+    assert all(known(at_s) for at_s in (60, 61, 119, 120, 130))
+    assert tried == [60, 120]
+    locked[0] = False
+    assert all(known(at_s) for at_s in (179, 180, 200, 239, 240))
+    assert tried == [60, 120, 180, 240]
+
+
 @given(st.text())
 def test_no_other_text_is_a_token(text: str) -> None:
     house = house_on(fake_ports())
