@@ -43,12 +43,12 @@ def free_port() -> int:
         return int(probe.getsockname()[1])
 
 
-def wait_for_port(port: int, timeout_s: float = 10.0) -> None:
-    """Return when something accepts connections on 127.0.0.1:port."""
+def wait_for_port(port: int, timeout_s: float = 10.0, host: str = "127.0.0.1") -> None:
+    """Return when something accepts connections on that port."""
     end = time.monotonic() + timeout_s
     while True:
         try:
-            socket.create_connection(("127.0.0.1", port), timeout=0.5).close()
+            socket.create_connection((host, port), timeout=0.5).close()
         except OSError:
             if time.monotonic() > end:
                 raise
@@ -58,14 +58,18 @@ def wait_for_port(port: int, timeout_s: float = 10.0) -> None:
 
 
 class Mosquitto:
-    """A mosquitto of the test's own on loopback, with persistence, that can be stopped, killed and started."""
+    """A mosquitto of the test's own on loopback, with persistence, that can be stopped, killed and started.
 
-    def __init__(self, folder: Path) -> None:
+    host: where it listens in place of 127.0.0.1, an address within the test's own network namespaces.
+    """
+
+    def __init__(self, folder: Path, host: str = "127.0.0.1") -> None:
         self._program = needs("mosquitto", why="apt-get install mosquitto")
+        self.host = host
         self.port = free_port()
         self._conf = folder / "mosquitto.conf"
         self._conf.write_text(
-            f"listener {self.port} 127.0.0.1\nallow_anonymous true\npersistence true\n"
+            f"listener {self.port} {host}\nallow_anonymous true\npersistence true\n"
             f"persistence_location {folder}/\nautosave_interval 30\nmax_queued_messages 0\n"
             "max_inflight_messages 500\nmessage_size_limit 2000000\nset_tcp_nodelay true\nuser root\n"
         )
@@ -76,7 +80,14 @@ class Mosquitto:
         self.process = subprocess.Popen(
             [self._program, "-c", str(self._conf)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
         )
-        wait_for_port(self.port)
+        wait_for_port(self.port, host=self.host)
+
+    def kill(self) -> None:
+        """SIGKILL and wait: what it has not saved yet is gone."""
+        if self.process is not None:
+            self.process.kill()
+            self.process.wait(10)
+            self.process = None
 
     def stop(self) -> None:
         """SIGTERM and wait: sessions and queues are saved."""

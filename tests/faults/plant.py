@@ -1,0 +1,208 @@
+"""A small plant for faults: devices, broker, worker and receiver of alerts as they are, and what came of each batch counted.
+
+Every drive is at its limit after the first minutes of its own time, so that alerts occur and go out while things break.
+"""
+
+import contextlib
+import sqlite3
+import tempfile
+import time
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from service.adapters.database.connect import Database, open_database
+from service.core.drive import Chain, Drive
+from service.core.route import Route, Way, What
+from service.set_routes import new_secret
+from tests.conftest import Mosquitto
+from tests.faults.row import Row
+from tests.faults.sending import DRIVES, ROOT, T0_NS, Devices, S, WorkerProcess, batch, subscribed, until
+from tests.receiver import Receiver, a_receiver
+
+STEP = 60  # of seq, and so of a drive's own seconds, from one batch of it to the next
+SETTLE_S = 60.0
+QUICK = {  # so that a row does not wait for what a plant has minutes for
+    "LINKLAG_WORKER__WATCH_S": "1",
+    "LINKLAG_WORKER__ROLL_UP_S": "1",
+    "LINKLAG_DELIVER__LOOK_S": "0.1",
+    "LINKLAG_DELIVER__FIRST_WAIT_S": "0.1",
+    "LINKLAG_DELIVER__LONGEST_WAIT_S": "1",
+}
+
+
+def set_up(database: Database, hook: str) -> None:
+    """Register the drives, and a route to the receiver."""
+    for number in range(DRIVES):
+        database.register.add_drive(
+            Drive(drive_id=f"d{number}", whole_pitches=12, offset_pitches=0.5, own_limit_pct=0.3)
+        )
+        database.register.fit_chain(
+            Chain(
+                chain_id=f"c{number}",
+                drive_id=f"d{number}",
+                designation="16B-1",
+                pitch_mm=25.4,
+                fitted_ns=T0_NS - 86400 * S,
+            )
+        )
+    database.outbox.add(
+        Route(
+            route_id="hook",
+            way=Way.WEBHOOK,
+            target=hook,
+            secret=new_secret(),
+            what=What.EVERYTHING,
+            allow_private=True,
+        ),
+        0,
+    )
+
+
+@dataclass(kw_only=True)
+class Plant:
+    """One row's plant. `worker` and `web` are not started yet."""
+
+    folder: Path
+    store: Path  # the folder of the store
+    broker: Mosquitto
+    receiver: Receiver
+    worker: WorkerProcess
+    web: WorkerProcess
+    devices: Devices
+    sent: int = 0
+    began_s: float = field(default_factory=time.monotonic)
+
+    @property
+    def file(self) -> Path:
+        return self.store / "linklag.db"
+
+    def start(self) -> None:
+        """Start the worker, and wait until the broker keeps for it what is published."""
+        self.worker.start()
+        until(lambda: self.worker.is_up() and subscribed(self.broker), SETTLE_S)
+
+    def send(self, batches: int) -> None:
+        """Publish so many more, of each drive in turn. The broker acknowledges them as it can."""
+        for number in range(self.sent, self.sent + batches):
+            self.devices.publish(batch(number // DRIVES * STEP), f"{ROOT}/d{number % DRIVES}/pulses")
+        self.sent += batches
+
+    def query(self, sql: str) -> Any:
+        """One value of the store."""
+        return one_value(self.file, sql)
+
+    def stored(self) -> int:
+        return int(self.query("SELECT count(*) FROM reading"))
+
+    def until_stored(self, count: int, timeout_s: float = SETTLE_S) -> None:
+        until(lambda: self.worker.is_up() and self.stored() >= count, timeout_s)
+
+    def row(self, name: str, *, allowed_loss: int = 0, why: str = "", note: str = "") -> Row:
+        """Let all come to rest, and count."""
+        self.devices.wait()
+        self._rest(allowed_loss)
+        due = set(self._numbers())
+        return Row(
+            name=name,
+            sent=self.sent,
+            stored=int(self.query("SELECT count(*) FROM (SELECT DISTINCT drive_no, seq FROM reading)")),
+            twice=self._twice(),
+            allowed_loss=allowed_loss,
+            why=why,
+            alerts_due=len(due),
+            alerts_delivered=len(due & self._delivered()),
+            note=note,
+            seconds=time.monotonic() - self.began_s,
+        )
+
+    def _rest(self, allowed_loss: int) -> None:
+        """Until all is stored, rolled up and told; where some may be lost, until nothing more comes for a while."""
+        with contextlib.suppress(AssertionError):  # the row then shows what is lacking
+            if allowed_loss:
+                until_still(self.stored)
+            else:
+                self.until_stored(self.sent)
+            until(lambda: self._twice() == 0, 20.0)
+            until(self._all_told, 30.0)
+
+    def _all_told(self) -> bool:
+        """Whether alerts occurred, none is still to be judged, and all that was recorded has arrived."""
+        numbers = set(self._numbers())
+        is_judged = not self.query("SELECT count(*) FROM watch_due")
+        return bool(numbers) and is_judged and numbers <= self._delivered()
+
+    def _twice(self) -> int:
+        """Readings beyond the first of their identity; and by how many the roll-ups count more than there are."""
+        rows = self.stored()
+        distinct = int(self.query("SELECT count(*) FROM (SELECT DISTINCT drive_no, seq FROM reading)"))
+        rolled = int(self.query("SELECT coalesce(sum(readings), 0) FROM roll_up WHERE resolution_s = 86400"))
+        return rows - distinct + abs(rolled - rows)
+
+    def _numbers(self) -> list[int]:
+        with contextlib.closing(
+            sqlite3.connect(f"file:{self.file}?mode=ro", uri=True, timeout=10)
+        ) as connection:
+            return [number for (number,) in connection.execute("SELECT number FROM alert_transition")]
+
+    def _delivered(self) -> set[int]:
+        return {int(got.headers["webhook-id"].split(".")[-2]) for got in list(self.receiver.got)}
+
+
+def one_value(file: Path, sql: str) -> Any:
+    with contextlib.closing(sqlite3.connect(f"file:{file}?mode=ro", uri=True, timeout=10)) as connection:
+        return connection.execute(sql).fetchone()[0]
+
+
+def until_still(count: Callable[[], int], still_s: float = 4.0, timeout_s: float = SETTLE_S) -> None:
+    """Until a count has not changed for so long."""
+    last, since_s = count(), time.monotonic()
+    end_s = since_s + timeout_s
+    while time.monotonic() - since_s < still_s and time.monotonic() < end_s:
+        time.sleep(0.1)
+        now = count()
+        if now != last:
+            last, since_s = now, time.monotonic()
+
+
+@contextmanager
+def a_plant(
+    *, store: Path | None = None, settings: Mapping[str, str] | None = None, spool_after_s: int | None = None
+) -> Iterator[Plant]:
+    """A plant with its broker running and its store made.
+
+    store: where the store lies, if not in the plant's own folder; spool_after_s: None for no spool.
+    """
+    with tempfile.TemporaryDirectory(prefix="plant-") as name, a_receiver() as receiver:
+        folder = Path(name)
+        store = store or folder / "store"
+        store.mkdir(exist_ok=True)
+        with contextlib.closing(open_database(f"sqlite:///{store / 'linklag.db'}")) as database:
+            set_up(database, receiver.url)
+        environment = QUICK | dict(settings or {})
+        if spool_after_s is not None:
+            environment["LINKLAG_WORKER__SPOOL_FOLDER"] = str(folder / "spool")
+            environment["LINKLAG_WORKER__SPOOL_AFTER_S"] = str(spool_after_s)
+        broker = Mosquitto(folder)
+        broker.start()
+        devices = Devices(broker.port)
+        worker = WorkerProcess(broker.port, store, log=folder / "worker.log", **environment)
+        web = WorkerProcess(broker.port, store, command="web", log=folder / "web.log", **environment)
+        plant = Plant(
+            folder=folder,
+            store=store,
+            broker=broker,
+            receiver=receiver,
+            worker=worker,
+            web=web,
+            devices=devices,
+        )
+        try:
+            yield plant
+        finally:
+            devices.close()
+            worker.stop()
+            web.stop()
+            broker.stop()

@@ -1,0 +1,51 @@
+"""The table of faults, made for real: `python -m tests.faults.table [--only WORDS] [--minutes N]`.
+
+Prints each row as it comes to standard error, and the table in Markdown at the end. Exit code 1 where a row does not hold.
+"""
+
+import argparse
+import sys
+import time
+
+import pytest
+
+from tests.faults import processes
+from tests.faults.row import Named, Row, as_table
+
+
+def named(minutes: float) -> list[Named]:
+    """All rows, in the order of the table."""
+    return [*processes.rows(minutes)]
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--only", default="", help="only rows whose name has these words")
+    parser.add_argument("--minutes", type=float, default=0.33, help="how long a store is away")
+    asked = parser.parse_args()
+    made: list[Row] = []
+    failed = []
+    for name, make in named(asked.minutes):
+        if asked.only not in name:
+            continue
+        began_s = time.monotonic()
+        try:
+            row = make()
+        except pytest.skip.Exception as lack:
+            print(f"{name}: not run, {lack}", file=sys.stderr)
+            failed.append(name)
+            continue
+        except AssertionError as fault:
+            print(f"{name}: failed after {time.monotonic() - began_s:.0f} s: {fault}", file=sys.stderr)
+            failed.append(name)
+            continue
+        print(row, "holds" if row.holds else "DOES NOT HOLD", file=sys.stderr)
+        made.append(row)
+    print(as_table(made))
+    if failed:
+        print(f"\nnot run, or failed: {'; '.join(failed)}")
+    return 0 if not failed and all(row.holds for row in made) else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
