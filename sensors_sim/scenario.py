@@ -122,8 +122,8 @@ SCENARIOS: dict[str, Scenario] = {
         _scenario("cranked_link", "The loop has 121 pitches, so one link is cranked.", pitches_in_loop=121),
         _scenario(
             "moved_bracket",
-            "After 30 s somebody knocks the bracket of `down` 0.6 mm forward.",
-            moved_at_s=30,
+            "After 90 s somebody knocks the bracket of `down` 0.6 mm forward.",
+            moved_at_s=90,
             moved_mm=0.6,
         ),
         _scenario("sensor_fails", "`down` falls silent after 30 s.", down=Sensor(silent_from_s=30)),

@@ -92,6 +92,25 @@ def worn_at_once() -> Watched:
     return test_findings.on(watch(ordinary(), 100), ordinary(elongation_pct=1.23), 100)
 
 
+def over_days(**sensors: Callable[[float], Sensor]) -> Watched:
+    """Ten days, two minutes of each, over which a sensor changes: `part` of the change goes from 0 to 1."""
+    watched = watch(ordinary(), 2)
+    for day in range(1, 11):
+        changed = ordinary(**{name: sensor((day - 1) / 9) for name, sensor in sensors.items()})
+        today = watch(changed, 24, by=watched, start_ns=START_NS + day * DAY_NS)
+        watched = watched.then(today)
+    return watched
+
+
+def delay_grows() -> Watched:
+    return over_days(down=lambda part: Sensor(delay_s=part * 300e-6))
+
+
+def gap_opens() -> Watched:
+    """Further from the chain a sensor switches less surely, and not for every joint."""
+    return over_days(up=lambda part: Sensor(repeatability_mm=0.05 + 0.35 * part, missed=0.008 * part))
+
+
 def ended_ns(watched: Watched) -> int:
     return watched.readings[-1].t_ns
 
@@ -129,6 +148,12 @@ FAULTS: dict[str, Case] = {
         told={SignKind.PULSES_EXTRA}, changes={"down": Sensor(doubled=0.03)}
     ),
     "loose sensors, no common lag": Case(told={SignKind.LOW_COHERENCE}, changes={"up": LOOSE, "down": LOOSE}),
+    "a switching delay that grows over days": Case(
+        told={FindingKind.LAG_DRIFTS, SignKind.DELAY_DRIFTS}, watched=delay_grows
+    ),
+    "a gap that opens over days": Case(
+        told={SignKind.MISSED_RISING, SignKind.COHERENCE_FALLING}, watched=gap_opens
+    ),
     # device
     "a device gone offline": Case(told={SignKind.DEVICE_OFFLINE}, known=went_offline),
     "a device that sends nothing more": Case(
