@@ -10,7 +10,17 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 import structlog
 
 from service.annunciator import Annunciator
-from service.core.alert import Act, Alert, Annunciation, Event, Hold, NotAllowedError, alert_id_of, begin
+from service.core.alert import (
+    Act,
+    Alert,
+    Annunciation,
+    Event,
+    Hold,
+    NotAllowedError,
+    Transition,
+    alert_id_of,
+    begin,
+)
 from service.core.condition import HIGHER
 from service.core.setpoint import STEPS, ConditionKind
 from service.core.told import Needed, Stretch, needed
@@ -18,6 +28,7 @@ from service.ports import AlertLog
 
 log = structlog.get_logger(__name__)
 
+FEW = 2  # conditions whose past is asked for without asking first which of them have any
 Alerts = dict[ConditionKind, Alert]
 Quiet = Mapping[ConditionKind, str]  # what says nothing now, and why
 
@@ -46,14 +57,15 @@ class Tell:
             quiet: what is to be suppressed while it is true.
             now_ns: when it is recorded.
         """
+        known = self._alerts(drive_id) if len(so) > FEW else None  # a condition without an alert has no past
         lacking = {
-            kind: needed(self._log.of_alert(alert_id_of(drive_id, kind)), so[kind], from_ns)
+            kind: needed(self._past(drive_id, kind, known), so[kind], from_ns)
             for kind in ConditionKind
             if kind in so
         }
         if not any(lacking.values()):
             return
-        alerts = self._alerts(drive_id)
+        alerts = self._alerts(drive_id) if known is None else known
         for kind, each in _in_order(lacking):
             self._rank(drive_id, alerts, quiet, now_ns)  # as it would have been, had somebody looked then
             if each.event is Event.OCCUR:
@@ -110,6 +122,9 @@ class Tell:
                 act = Act(event=Event.CLEAR, why=why, true_ns=now_ns, recorded_ns=now_ns)
                 self._advance(drive_id, kind, alerts, act)
         self.hold(drive_id, {}, now_ns, alerts)
+
+    def _past(self, drive_id: str, kind: ConditionKind, known: Alerts | None) -> list[Transition]:
+        return self._log.of_alert(alert_id_of(drive_id, kind)) if known is None or kind in known else []
 
     def _alerts(self, drive_id: str) -> Alerts:
         return {each.kind: each for each in self._log.alerts(drive_id, standing=False)}

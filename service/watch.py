@@ -15,9 +15,10 @@ there at the beginning of the turn still are (the store given here is fenced by 
 goes on records nothing. Of a share that is there anew nothing is remembered.
 """
 
+import itertools
 import threading
 import time
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import structlog
@@ -66,6 +67,7 @@ from service.tell import Tell
 FEW = 20  # drives that are asked for one by one
 MAPS_AT_ONCE = 2  # maps of chains looked at in a turn: they take long
 RETIRED = "The drive is retired."
+NEVER = threading.Event()  # is set
 SHARES = 24  # of drives, whose names stand in the store: another number needs other names, or two processes do the same drive
 SHARE_NAMES = tuple(f"watch/{number}" for number in range(SHARES))
 ForecastOf = Callable[[str, int], Forecast | None]  # of a chain, as of an instant
@@ -133,7 +135,7 @@ class Watch:
         """Take a turn every so often until `stop`. What fails is tried again at the next one."""
         while not stop.wait(every_s):
             try:
-                self.turn()
+                self.turn(stop)
             except StoreUnavailableError as fault:
                 log.warning("watching_waits", fault=str(fault))
             except LeaseLostError as fault:
@@ -141,15 +143,16 @@ class Watch:
             except Exception:
                 log.exception("watching_failed")  # what is due stays due until the bug is mended
 
-    def turn(self) -> int:
+    def turn(self, stop: threading.Event | None = None) -> int:
         """Look at all that is due in the shares that are ours; return of how many drives something was.
 
+        After `stop` no further drive is looked at: what was done is saved, and the rest stays due.
         Raises StoreUnavailableError, LeaseLostError.
         """
         with self._task.turn() as leases:
-            return self._turn({each.task: each for each in leases}) if leases else 0
+            return self._turn({each.task: each for each in leases}, stop or NEVER) if leases else 0
 
-    def _turn(self, leases: dict[str, Lease]) -> int:
+    def _turn(self, leases: dict[str, Lease], stop: threading.Event) -> int:
         around = self._around()
         plant, changed = self._plant_now()
         others = self._leases != leases
@@ -158,8 +161,9 @@ class Watch:
         self._look_at_newest(around, mine if changed else due)
         self._look_at_maps(mine, around.now_ns)
         saved: list[SavedEvaluation] = []
+        looked_at = itertools.takewhile(lambda _drive_id: not stop.is_set(), mine)
         try:
-            done = self._drives(plant, mine, due, around, saved, changed=changed)
+            done = self._drives(plant, looked_at, due, around, saved, changed=changed)
             unknown = [each for each in due.values() if each.drive_id not in plant.drives]
             self._save(plant, saved, [*done, *unknown])
         except Exception:
@@ -174,7 +178,7 @@ class Watch:
     def _drives(
         self,
         plant: _Plant,
-        mine: Sequence[str],
+        drive_ids: Iterable[str],
         due: Mapping[str, Due],
         around: _Around,
         saved: list[SavedEvaluation],
@@ -183,7 +187,7 @@ class Watch:
     ) -> list[Due]:
         """Look at each drive, add to `saved` what is to be saved of it, and return what is done."""
         done: list[Due] = []
-        for drive_id in mine:
+        for drive_id in drive_ids:
             asked = due.get(drive_id)
             try:
                 saved += self._drive(plant, drive_id, asked, around, changed=changed)

@@ -2,6 +2,7 @@
 
 import contextlib
 import random
+import threading
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
@@ -11,7 +12,17 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from service.annunciator import Annunciator
-from service.core.alert import Act, Annunciation, Event, Hold, NotAllowedError, alert_id_of, begin, replay
+from service.core.alert import (
+    Act,
+    Annunciation,
+    Event,
+    Hold,
+    NotAllowedError,
+    Transition,
+    alert_id_of,
+    begin,
+    replay,
+)
 from service.core.commission import BRACKET_TOUCHED, note_line
 from service.core.condition import Forecast
 from service.core.drive import Chain, Drive
@@ -708,3 +719,39 @@ def test_a_limit_that_comes_before_the_next_stop_is_told() -> None:
         plant.turn(at_s)
     assert plant.state(K.LIMIT_BEFORE_STOP) == "unacknowledged"
     assert plant.state(K.LIMIT_WITHIN_LEAD_TIME) == "none"
+
+
+# Stopping, and starting again
+
+
+def test_who_is_told_to_stop_looks_at_no_further_drive_and_who_comes_next_does_the_rest() -> None:
+    plant, stop = a_plant("a", "b", "c"), threading.Event()
+    for drive_id in "abc":
+        plant.store(*(a_reading(i * 60.0, 2.5, drive_id=drive_id) for i in range(20)))
+
+    def foretold(_chain_id: str, _t_ns: int) -> None:
+        stop.set()  # while the first drive is looked at
+
+    plant.at(1200)
+    assert plant.another(forecast_of=foretold).turn(stop) == 1
+    assert [plant.told(drive_id) != [] for drive_id in "abc"] == [True, False, False]
+    plant.another().turn()
+    assert plant.told("a") == plant.told("b") == plant.told("c")
+
+
+def test_the_first_look_after_a_start_asks_for_the_past_of_what_has_one_only(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    plant = a_plant()
+    plant.store(*(a_reading(i * 60.0, 2.5) for i in range(20)))
+    plant.turn(1200)
+    asked: list[str] = []
+    asks = plant.ports.alert_log.of_alert
+
+    def of_alert(alert_id: str, rows_max: int = 1000) -> list[Transition]:
+        asked.append(alert_id)
+        return asks(alert_id, rows_max)
+
+    monkeypatch.setattr(plant.ports.alert_log, "of_alert", of_alert)
+    plant.another().turn()
+    assert asked == [alert_id_of("a", K.APPROACHING)]
