@@ -196,6 +196,7 @@ def drained(plant: Plant, wanted: int) -> bool:
         return (
             number("SELECT count(*) FROM reading") >= wanted
             and number("SELECT sum(readings) FROM roll_up WHERE resolution_s = 60") >= wanted
+            and number("SELECT count(*) FROM watch_due") == 0
             and number("SELECT count(*) FROM outgoing WHERE route_id = 'hook'") == 0
             and position >= number("SELECT max(number) FROM alert_transition")
         )
@@ -274,6 +275,8 @@ def report(soak: Soak, counted: Counted, minutes: float) -> bool:
         ("API, median, 99th, s", quantiles(soak.program.asked.took_s)),
         ("not answered while the page was down (pages, API)", f"{soak.loads.asked.unanswered}, {soak.program.asked.unanswered}"),
         ("connections of viewers; of the program's stream; MB to viewers", f"{soak.viewers.connected}; {soak.follower.connections}; {soak.viewers.bytes / 1e6:.0f}"),
+        ("timed out after 30 s (pages, API)", f"{soak.loads.asked.timed_out}, {soak.program.asked.timed_out}"),
+        ("slowest page, slowest of the API", f"{soak.loads.asked.slowest}, {soak.program.asked.slowest}"),
         ("viewers refused", dict(soak.viewers.trouble)),
         ("store, MB", {name: round(size, 1) for name, size in counted.megabytes.items()}),
         ("largest tables, rows", dict(counted.tables.most_common(8))),

@@ -167,6 +167,8 @@ class Asked:
     statuses: Counter[int] = field(default_factory=Counter)
     took_s: list[float] = field(default_factory=list)
     unanswered: int = 0  # nobody served just then
+    timed_out: list[str] = field(default_factory=list)
+    slowest: tuple[float, str] = (0.0, "")
     wrong: list[str] = field(default_factory=list)  # server errors
 
 
@@ -203,12 +205,17 @@ class Asking:
             connection.request(method, path, body, headers)
             answer = connection.getresponse()
             content = answer.read()
+        except TimeoutError:
+            self.asked.timed_out.append(f"{self.plant.now_s:.0f} s: {path}")
+            return b""
         except (OSError, http.client.HTTPException):
             self.asked.unanswered += 1
             return b""
         finally:
             connection.close()
-        self.asked.took_s.append(time.monotonic() - began_s)
+        took_s = time.monotonic() - began_s
+        self.asked.took_s.append(took_s)
+        self.asked.slowest = max(self.asked.slowest, (took_s, f"{path} at {self.plant.now_s:.0f} s"))
         self.asked.statuses[answer.status] += 1
         if answer.status >= 500:
             self.asked.wrong.append(f"{self.plant.now_s:.0f} s: {path} {answer.status} {content[-300:]!r}")
