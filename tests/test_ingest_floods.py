@@ -138,3 +138,13 @@ def test_without_terms_everything_is_read(worker: Curbed) -> None:
     worker.work()
     assert RejectionReason.TOO_OFTEN not in worker.reasons()
     assert worker.now_ns == NOW_NS
+
+
+def test_what_a_hostile_topic_holds_does_not_reach_the_terminal_that_shows_the_log(worker: Curbed) -> None:
+    worker.send(b"{}", drive="\x1b[2Jgone\n" + "x" * 5000)
+    with capture_logs() as said:
+        worker.work()
+    (line,) = (each for each in said if each["event"] == "message_refused")
+    assert line["drive"].startswith(r"\x1b[2Jgone\n")
+    assert len(line["drive"]) == 64
+    assert line["detail"].isprintable()

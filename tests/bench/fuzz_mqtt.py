@@ -356,7 +356,7 @@ def inside(count: int, seed: int, folder: Path) -> Outcome:
     raw_bounds = RawBounds(bytes=64_000_000, bytes_per_drive=16_000_000)
     with contextlib.closing(
         open_database(f"sqlite:///{folder}/linklag.db", bounds=Bounds(), raw_bounds=raw_bounds)
-    ) as database, _quiet():  # fmt: skip
+    ) as database, quiet():  # fmt: skip
         registered(database, now_ns)
         ingest = Ingest(
             SparkplugSource(source, ROOT),
@@ -384,7 +384,7 @@ def inside(count: int, seed: int, folder: Path) -> Outcome:
 
 
 @contextlib.contextmanager
-def _quiet() -> Iterator[None]:
+def quiet() -> Iterator[None]:
     """Errors alone; they are faults of ours and must be seen."""
     structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(40))
     try:
