@@ -84,9 +84,9 @@ def rests_on(kept: KeptPrognosis, zone: tzinfo) -> str:
 
 
 def rate_words(kept: KeptPrognosis) -> str:
-    """Return how fast the chain wears, "" where nobody knows."""
+    """Return how fast the chain wears, "" where nobody knows, or where no wear is to be seen."""
     rate = kept.document.get("rate")
-    if not rate or kept.outcome is Outcome.NO_TREND_YET:
+    if not rate or kept.outcome in {Outcome.NO_TREND_YET, Outcome.RATE_NOT_ABOVE_ZERO}:
         return ""
     month = rate.get("per_30_days_pct")
     hours = rate.get("per_1000_h_pct")

@@ -270,3 +270,18 @@ def test_without_a_date_the_reason_stands_in_its_place(outcome: Outcome, said: s
     kept = replace(TOLD, outcome=outcome, p10_ns=None, p50_ns=None, p90_ns=None)
     assert said in forecast_words.sentence(kept, UTC)
     assert forecast_words.interval(kept, UTC) is None
+
+
+@pytest.mark.parametrize(
+    ("outcome", "said"),
+    [
+        (Outcome.FORECAST, "0.18 % in 30 days, 0.3 % in 1000 h of running"),
+        (Outcome.RATE_NOT_ABOVE_ZERO, ""),
+        (Outcome.NO_TREND_YET, ""),
+    ],
+)
+def test_a_rate_is_told_where_there_is_wear(outcome: Outcome, said: str) -> None:
+    """Not that a chain wears by less than nothing, where readings scatter more than it wears."""
+    sign = 1 if outcome is Outcome.FORECAST else -1
+    rate = {"per_30_days_pct": sign * 0.18, "per_1000_h_pct": sign * 0.3}
+    assert forecast_words.rate_words(replace(TOLD, outcome=outcome, document={"rate": rate})) == said
