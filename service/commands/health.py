@@ -75,6 +75,16 @@ def leave_marks(mark: Path, status: Callable[[], Mapping[str, Any]], stop: threa
     mark.unlink(missing_ok=True)
 
 
+def said_beside(store: Path, now_s: float) -> list[Mapping[str, Any]]:
+    """Return what the workers on this machine say of themselves: the marks beside the store that are not old."""
+    said = []
+    for mark in sorted(store.parent.glob("*.alive.json")):
+        with contextlib.suppress(OSError, ValueError):
+            if abs(now_s - mark.stat().st_mtime) <= OLD_S:
+                said.append(json.loads(mark.read_text(encoding="utf-8")))
+    return said
+
+
 def _overwrite(mark: Path, text: bytes) -> None:
     """On a full disk there is room for no new file, but where the old one is."""
     with contextlib.suppress(OSError), mark.open("r+b") as old:

@@ -21,9 +21,7 @@ from service.adapters.web.app import create_app
 from service.adapters.web.parts import WebSettings
 from service.adapters.web.server import WebServer
 from service.commands import CommandError
-from service.commands.delivery import deliverer
-from service.commands.handing_over import handing_over, surroundings
-from service.commands.health import leave_marks, mark_of
+from service.commands.health import leave_marks, mark_of, said_beside
 from service.commands.logins import admit_of, sign_in_of
 from service.commands.partitions import chosen
 from service.commands.parts import allowed_of, listen, opened_database, worker_source
@@ -176,6 +174,7 @@ def _web_part(
         database,
         logins=logins,
         broker_status=working.status if working else None,
+        workers_say=None if working else lambda: said_beside(settings.store.file, time.time()),
         worker_registry=working.registry if working else None,
         settings=WebSettings(
             allowed_hosts=settings.web.allowed_hosts,

@@ -27,6 +27,7 @@ from service.commands.check import (
     check_broker,
     check_clock,
     check_disk,
+    check_spool,
     check_store,
     check_web,
 )
@@ -134,6 +135,28 @@ def test_nearly_full_disk_is_told(settings: Settings, monkeypatch: pytest.Monkey
     monkeypatch.setattr(shutil, "disk_usage", lambda _path: Usage(10**12, 10**12, 10**8))
     assert check_disk(settings).found.startswith("0.1 GB free")
     assert "store.folder" in check_disk(settings).fix
+
+
+def with_spool(settings: Settings, folder: Path, megabytes: int = 16) -> Settings:
+    worker = settings.worker.model_copy(update={"spool_folder": folder, "spool_mb": megabytes})
+    return settings.model_copy(update={"worker": worker})
+
+
+def test_a_spool_is_looked_at_where_there_is_one(settings: Settings, tmp_path: Path) -> None:
+
+    spooling = with_spool(settings, tmp_path / "spool")
+    finding = check_spool(spooling, tmp_path / "spool")
+    assert (finding.fix, finding.subject) == ("", "spool")
+    assert "the store is on the same disk" in finding.found
+    finding = check_spool(with_spool(settings, tmp_path / "spool", 10_000_000), tmp_path / "spool")
+    assert "lower worker.spool_mb" in finding.fix
+    (tmp_path / "spool" / "w.spool.db.damaged-17").touch()
+    assert "w.spool.db.damaged-17" in check_spool(spooling, tmp_path / "spool").fix
+
+
+def test_a_spool_that_cannot_be_written_is_told(settings: Settings, tmp_path: Path) -> None:
+    (tmp_path / "file").touch()
+    assert "worker.spool_folder" in check_spool(settings, tmp_path / "file" / "spool").fix
 
 
 def test_disk_is_found_where_the_folder_is_still_to_be_made(tmp_path: Path) -> None:

@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from service.commands import health
 from service.commands.health import OLD_S, leave_marks, trouble_of_web, trouble_of_worker
 from tests.commands.test_serve import LINKLAG, Plant, plant
 from tests.conftest import Mosquitto, free_port
@@ -37,6 +38,54 @@ def test_what_is_wrong_with_it_is_told(tmp_path: Path, status: dict[str, Any], t
     mark = tmp_path / "mark.json"
     mark.write_text(json.dumps(status))
     assert told in trouble_of_worker(mark, time.time())
+
+
+def test_a_store_that_is_away_is_told_with_what_waits_in_the_spool(tmp_path: Path) -> None:
+    spool = {"messages": 12, "since_ns": 1_795_000_000 * 10**9, "trouble": "spool x: it is full (16 MB)"}
+    ingest = {"store_ok": False, "trouble": "busy", "spool": spool}
+    mark = tmp_path / "mark.json"
+    mark.write_text(json.dumps(WELL | {"ingest": ingest}))
+    told = trouble_of_worker(mark, time.time())
+    assert "does not store what comes: busy; 12 messages wait in the spool" in told
+    assert (
+        "the oldest from 2026-11-18 11:06:40 UTC; no more is taken from the broker: spool x: it is full"
+        in told
+    )
+
+
+def test_on_a_full_disk_the_mark_is_written_over_the_one_before(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    stop = threading.Event()
+    mark = tmp_path / "mark.json"
+    said = iter([WELL, WELL | {"trouble": "the disk is full"}])
+
+    def full(self: Path, target: Path) -> Path:
+        del self, target
+        raise OSError(28, "No space left on device")
+
+    def status() -> dict[str, Any]:
+        found = next(said)
+        if found["trouble"]:
+            monkeypatch.setattr(Path, "replace", full)
+            stop.set()
+        return found
+
+    monkeypatch.setattr(health, "BEAT_S", 0.01)
+    seen: list[str] = []
+    monkeypatch.setattr(
+        Path, "unlink", lambda self, **_: seen.append(self.read_text()) if self == mark else None
+    )
+    leave_marks(mark, status, stop)
+    assert json.loads(seen[0])["trouble"] == "the disk is full"
+
+
+def test_what_workers_beside_the_store_say_is_read_unless_it_is_old(tmp_path: Path) -> None:
+    (tmp_path / "a.alive.json").write_text(json.dumps(WELL))
+    (tmp_path / "b.alive.json").write_text(json.dumps(WELL))
+    (tmp_path / "c.alive.json").write_text("torn")
+    os.utime(tmp_path / "b.alive.json", (1e9, 1e9))
+    assert health.said_beside(tmp_path / "linklag.db", time.time()) == [WELL]
 
 
 @pytest.mark.parametrize("age_s", [OLD_S + 1, -OLD_S - 1])

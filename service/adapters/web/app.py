@@ -77,7 +77,7 @@ from service.adapters.web.board import Board
 from service.adapters.web.board_rows import BoardRows
 from service.adapters.web.guard import Guard
 from service.adapters.web.live import Live
-from service.adapters.web.parts import BrokerStatus, Parts, WebSettings
+from service.adapters.web.parts import BrokerStatus, Parts, WebSettings, WorkersSay
 from service.adapters.web.sensing import Sensing
 from service.adapters.web.squeeze import Squeeze
 from service.answer import Answer
@@ -134,10 +134,11 @@ TAGS = (
 READS = [needs(Role.VIEWER)]  # of what asks for no more itself
 
 
-def create_app(
+def create_app(  # noqa: PLR0913 - what the app is made of
     stores: Stores,
     *,
     broker_status: BrokerStatus | None = None,
+    workers_say: WorkersSay | None = None,
     worker_registry: CollectorRegistry | None = None,
     settings: WebSettings | None = None,
     logins: Logins | None = None,
@@ -148,6 +149,7 @@ def create_app(
     Args:
         stores: the ports of the store.
         broker_status: what a worker in this process says of itself (see `parts.BrokerStatus`); None without one.
+        workers_say: the same of workers in processes of their own on this machine.
         worker_registry: what that worker counts, shown on /metrics behind our own.
         settings: hosts, zone, limits.
         logins: how people and programs come in; None: whoever reaches the page may do all.
@@ -203,6 +205,7 @@ def create_app(
         set_up=SetUp(register, readings, stores.raw_batches, hand_values, operate),
         plan_changes=PlanChanges(stores, zone=settings.zone),
         broker_status=broker_status,
+        workers_say=workers_say or (lambda: [] if broker_status is None else [broker_status()]),
         worker_registry=worker_registry,
         settings=settings,
         board=board,

@@ -52,6 +52,7 @@ from service.tend import Tend
 # What a worker in this process says of itself: `connected` and `trouble` of its broker; and, under `ingest`,
 # `store_ok`, `trouble` and `stored_ns`.
 BrokerStatus = Callable[[], Mapping[str, Any]]
+WorkersSay = Callable[[], Sequence[Mapping[str, Any]]]  # the same, of each worker on this machine
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,6 +107,7 @@ class Parts:
     sprockets: Sprockets
     upkeep_log: UpkeepLog
     broker_status: BrokerStatus | None
+    workers_say: WorkersSay
     worker_registry: CollectorRegistry | None
     settings: WebSettings
     board: Board

@@ -20,6 +20,7 @@ from service.adapters.web import texts, words
 from service.adapters.web.caller import FORM_FIELD, Caller, caller_or_none
 from service.adapters.web.instants import age_words, local, rfc3339, zone_name
 from service.adapters.web.parts import Parts, parts_of
+from service.adapters.web.store_away import stores_away
 from service.adapters.web.template_texts import Translator
 from service.core.alert import Annunciation
 from service.core.findings import amount
@@ -220,5 +221,6 @@ def render(
             come_back=address_of(request),
             address_query=request.url.query,
             unseen=_unseen(parts),
+            stores_away=stores_away(parts.workers_say()),
         )
     return HTMLResponse(text, status)
