@@ -61,6 +61,7 @@ RETRY_MIN_S, RETRY_MAX_S = 0.1, 15.0
 SPOOL_AFTER_S = 60.0
 LOG_AGAIN_S = 60.0  # the same warning about the same drive
 LOG_KEYS_MAX = 1000
+LOG_DRIVE_MAX = 64  # characters
 TOPIC_KEPT_MAX = 200  # characters of a topic whose meaning is remembered; hostile ones have 65 535
 ROLL_UPS_AT_ONCE = 10_000
 NS_PER_S = 1_000_000_000
@@ -921,7 +922,8 @@ class _Warnings:
         if len(self._said) >= LOG_KEYS_MAX:  # somebody invents drives
             self._said.clear()
         self._said[drive_id, reason] = (now_s, 0)
-        log.warning("message_refused", drive=drive_id, reason=reason.value, detail=detail, unsaid=unsaid)
+        shown = ascii(drive_id)[1:-1][:LOG_DRIVE_MAX]  # it may be hostile: long, or of what moves a terminal
+        log.warning("message_refused", drive=shown, reason=reason.value, detail=detail, unsaid=unsaid)
 
 
 def _read_register(register: Register) -> dict[str, _Registered]:
