@@ -251,18 +251,19 @@ class Foretell:
 
     def _load(self) -> dict[str, _Latest]:
         """What was told last of each chain."""
-        if self._latest is None:
+        latest = self._latest  # another thread may let it go meanwhile
+        if latest is None:
             newest = self._stores.prognoses.newest()
             drives = {each.drive_id: each for each in self._stores.register.drives()}
             now_ns = self._now_ns()
-            self._latest = {
+            latest = self._latest = {
                 each.chain_id: self._latest_of(
                     each, drives[each.drive_id], self._stops(drives[each.drive_id], now_ns)
                 )
                 for each in newest
                 if each.drive_id in drives
             }
-        return self._latest
+        return latest
 
     def _latest_of(self, kept: KeptPrognosis, drive: Drive, stops: Sequence[Stop]) -> _Latest:
         chains = self._stores.register.chains(drive.drive_id)

@@ -16,7 +16,7 @@ from datetime import UTC, tzinfo
 from ipaddress import ip_address, ip_network
 from itertools import combinations
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, Literal, Self, get_args
 from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -41,6 +41,7 @@ NAMED = "partition"  # of this section there are many, each with a name
 FILE_NAME = "linklag.toml"
 SECRETS = frozenset({"broker.password", "store.url"})  # what stands here is never repeated in a message
 Values = dict[str, Any]
+TaskKind = Literal["watch", "foretelling", "folding", "housekeeping", "delivery", "handing_over"]
 
 
 class SettingsError(Exception):
@@ -490,6 +491,22 @@ class Worker(_Section):
         le=36500,
         description="days that a backlog may reach back and not count against the burst",
     )
+    tasks: Annotated[tuple[TaskKind, ...], NoDecode] = Field(
+        default=get_args(TaskKind),
+        description="what a worker is ready to do besides taking batches; of several processes one does each",
+    )
+    takeover_s: float = Field(
+        default=15.0,
+        ge=0.5,
+        le=3600,
+        description="seconds without a sign of life of a process after which others take over what it did",
+    )
+    metrics_host: str = Field(
+        default="127.0.0.1", description="address of the metrics of a process that has no page"
+    )
+    metrics_port: int = Field(
+        default=0, ge=0, le=65_535, description="port of these metrics; 0: they are not served"
+    )
     spool_folder: Path | None = Field(
         default=None,
         description="folder on this machine where batches wait while the store is away for long; without it they "
@@ -507,6 +524,11 @@ class Worker(_Section):
         le=10_000_000,
         description="megabytes that they may take there; beyond, no more is taken from the broker",
     )
+
+    @field_validator("tasks", mode="before")
+    @classmethod
+    def _split(cls, value: object) -> object:
+        return tuple(filter(None, map(str.strip, value.split(",")))) if isinstance(value, str) else value
 
 
 class HandOver(_Section):

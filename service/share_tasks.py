@@ -158,6 +158,13 @@ class ShareTasks:
                 self._mine.get(each.task, ("", None))[1] == each for each in leases
             )
 
+    def trouble(self) -> str:
+        """What keeps this process from doing anything; empty where it can."""
+        with self._lock:
+            if self._monotonic_s() < self._good_until_s:
+                return ""
+        return "it has not got its sign of life into the store: the store is out of reach, or this process stood still"
+
     # Sharing
 
     def run(self, stop: threading.Event) -> None:

@@ -4,7 +4,7 @@ Knows which adapter serves which way; must not know what is sent.
 """
 
 import ssl
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 
 from service.adapters.database.connect import Database
 from service.commands import CommandError
@@ -12,17 +12,24 @@ from service.commands.parts import broker_publisher
 from service.core.alert import Alert
 from service.core.route import Route, Way
 from service.deliver import Deliver, DeliverPorts, Pace, Surroundings
-from service.ports import Notifier
+from service.ports import Notifier, Outbox
 from service.settings import Settings
+from service.share_tasks import Task
 
 
-def deliverer(settings: Settings, database: Database, surroundings: Surroundings | None = None) -> Deliver:
+def deliverer(
+    settings: Settings,
+    database: Database,
+    surroundings: Surroundings | None = None,
+    task_of: Callable[[str], tuple[Task, Outbox]] | None = None,
+) -> Deliver:
     """Return the door, with what it needs from outside.
 
     Args:
         settings: broker, deliver, and the zone of the plant.
         database: the open store.
         surroundings: zones of sites and shifts; None: the plant's zone, and no shifts.
+        task_of: see DeliverPorts.
 
     Raises CommandError where deliver.tls_ca_file holds no certificates.
     """
@@ -35,6 +42,7 @@ def deliverer(settings: Settings, database: Database, surroundings: Surroundings
             register=database.register,
             notifier_for=Notifiers(settings, database).of,
             public_url=settings.web.public_url,
+            task_of=task_of,
         ),
         pace=Pace(look_s=set_.look_s, first_wait_s=set_.first_wait_s, longest_wait_s=set_.longest_wait_s),
         surroundings=surroundings or Surroundings(zone_of=lambda _site: zone),

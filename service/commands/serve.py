@@ -27,16 +27,11 @@ from service.commands.partitions import chosen
 from service.commands.parts import allowed_of, listen, opened_database, worker_source
 from service.commands.spooling import opened_spool, waited_for_store
 from service.commands.supervise import Part, run_parts
-from service.fold_maps import FoldMaps
-from service.foretell import Foretell
-from service.ingest import Housekeeper, Ingest, Metrics
-from service.ports import Resolution
+from service.commands.tasks import TaskParts
+from service.ingest import Ingest, Metrics
 from service.settings import Settings
-from service.watch import Watch
 
 log = structlog.get_logger()
-
-HANDOVER_LOOK_S = 5.0  # from one look whether a shift has ended to the next
 
 
 def serve(settings: Settings, *, worker: bool, web: bool, partition: str | None = None) -> int:
@@ -64,7 +59,7 @@ def parts_of(
 
 
 class WorkerParts:
-    """The worker: taking batches from the broker, and keeping the store in order."""
+    """The worker: taking batches from the broker, and whatever else it is ready to do."""
 
     def __init__(self, settings: Settings, database: Database, partition: str | None = None) -> None:
         self._stop = threading.Event()
@@ -87,61 +82,17 @@ class WorkerParts:
             flush_messages=settings.worker.flush_batches,
             flush_s=settings.worker.flush_ms / 1000,
         )
-        self._housekeeper = Housekeeper(
-            database.readings,
-            keep_days={
-                None: settings.retention.raw_days,
-                Resolution.MINUTE: settings.retention.minute_days,
-                Resolution.HOUR: settings.retention.hour_days,
-            },
-            roll_up_s=settings.worker.roll_up_s,
-            forget_s=settings.worker.forget_s,
-        )
-        self._fold_s = settings.worker.fold_s
-        self._fold_maps = FoldMaps(
-            database.raw_batches,
-            database.readings,
-            database.register,
-            database.chain_maps,
-            now_ns=time.time_ns,
-        )
-        self._deliver = deliverer(settings, database, surroundings(settings, database))
-        self._hand_over, self._handover = handing_over(settings, database), settings.handover
-        self._mark = mark_of(settings.store.file, settings.broker_of(partition).client_id)
-        self._watch_s = settings.worker.watch_s
-        self._foretell_s = settings.worker.foretell_s
-        self._foretell = Foretell(database, zone=settings.web.zone_info)
-        self._watch = Watch(database, judge_s=settings.worker.judge_s, forecast_of=self._foretell.forecast_of)
+        client_id = settings.broker_of(partition).client_id
+        self._mark = mark_of(settings.store.file, client_id)
+        self._tasks = TaskParts(settings, database, settings.worker.tasks, called=client_id)
         self.parts = [
             Part(name="ingest", run=self._take, stop=self._stop.set),
-            Part(name="housekeeper", run=self._keep_house, stop=self._stop.set),
-            Part(name="folding", run=self._fold, stop=self._stop.set),
-            Part(name="foretelling", run=self._tell_ahead, stop=self._stop.set),
-            Part(name="watch", run=self._watch_alerts, stop=self._stop.set),
-            Part(name="delivery", run=self._send, stop=self._stop.set),
+            *self._tasks.parts,
             Part(name="marks", run=self._leave_marks, stop=self._stop.set),
         ]
-        if settings.handover.by_clock:
-            self.parts.append(Part(name="handing over", run=self._freeze, stop=self._stop.set))
-
-    def _fold(self) -> None:
-        self._fold_maps.run(self._stop, self._fold_s)
-
-    def _watch_alerts(self) -> None:
-        self._watch.run(self._stop, self._watch_s)
-
-    def _tell_ahead(self) -> None:
-        self._foretell.run(self._stop, self._foretell_s)
-
-    def _send(self) -> None:
-        self._deliver.run(self._stop)
 
     def _leave_marks(self) -> None:
         leave_marks(self._mark, self.status, self._stop)
-
-    def _freeze(self) -> None:
-        after_s = self._handover.after_s
-        self._hand_over.run(self._stop, HANDOVER_LOOK_S, after_s=after_s, now_ns=time.time_ns)
 
     def status(self) -> Mapping[str, Any]:
         """How the way from the broker to the store stands, for page and health checks (see web `parts`)."""
@@ -155,9 +106,6 @@ class WorkerParts:
     def _take(self) -> None:
         with closing(self._spool) if self._spool else nullcontext(), self._source:
             self._ingest.run(self._stop)
-
-    def _keep_house(self) -> None:
-        self._housekeeper.run(self._stop)
 
 
 def _web_part(
