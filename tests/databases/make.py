@@ -20,7 +20,7 @@ from tests.contracts.given import (
     S,
     a_reading,
 )
-from tests.databases import of_0011, of_0012, of_0013
+from tests.databases import of_0011, of_0012, of_0013, of_0014
 
 FOLDER = Path(__file__).parent
 # Readings of ten minutes, the fifth stopped; the minute of the last ones is not rolled up yet.
@@ -83,6 +83,7 @@ def fill(database: Database) -> None:
     of_0011.fill(database)
     of_0012.fill(database)
     of_0013.fill(database)
+    of_0014.fill(database)
 
 
 def main() -> None:

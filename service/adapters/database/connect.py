@@ -6,6 +6,7 @@ change: a start with an up-to-date store does not wait for it.
 
 import time
 from collections.abc import Callable, Sequence
+from typing import Protocol
 
 from sqlalchemy import Connection, Engine, inspect, text, update
 
@@ -36,6 +37,7 @@ from service.adapters.database.readings import DatabaseReadings
 from service.adapters.database.refused import Bounds, DatabaseRefused
 from service.adapters.database.register import DatabaseRegister
 from service.adapters.database.removals import DatabaseRemovals
+from service.adapters.database.series_ledger import SeriesLedger
 from service.adapters.database.setpoints import DatabaseSetpoints
 from service.adapters.database.shifts import (
     DatabaseHandovers,
@@ -45,11 +47,22 @@ from service.adapters.database.shifts import (
 )
 from service.adapters.database.transactions import Transactions
 from service.core.reading import Reading
-from service.ports import Lease, RawBatch
+from service.ports import Lease, RawBatch, Readings
 
-SCHEMA = "0013"  # the revision that this code is written for: the newest file in migrations/versions
+SCHEMA = "0014"  # the revision that this code is written for: the newest file in migrations/versions
 BUSY_TIMEOUT_S = 5.0  # so long a transaction waits for another process to end its own
 _PAGES_A_TIME = 2_000  # 8 MB: what one transaction of `reclaim` moves
+
+
+class ReadingsElsewhere(Readings, Protocol):
+    """Readings in another store, whose books are kept in this one."""
+
+    def store_all(self, readings: Sequence[Reading], raw_batches: Sequence[RawBatch]) -> int:
+        """As `Database.store_all`: points first, then the books and the batches in one transaction."""
+        ...
+
+
+Series = Callable[[SeriesLedger], ReadingsElsewhere]
 
 
 class NewerStoreError(Exception):
@@ -66,12 +79,16 @@ class Database:
         raw_bounds: RawBounds | None = None,
         *,
         transactions: Transactions | None = None,
+        series: Series | None = None,
     ) -> None:
-        self._engine, self._bounds = engine, (bounds, raw_bounds)
+        self._engine, self._bounds, self._series = engine, (bounds, raw_bounds), series
         self._transactions = transactions or Transactions(engine)
         self._numbers = Numbers(self._transactions)
-        self.readings = DatabaseReadings(self._transactions, self._numbers)
+        self.readings_here = DatabaseReadings(self._transactions, self._numbers)
         self.raw_batches = DatabaseRawBatches(self._transactions, self._numbers, raw_bounds)
+        self.ledger = SeriesLedger(self._transactions, self._numbers, self.raw_batches)
+        self._elsewhere = None if series is None else series(self.ledger)
+        self.readings: Readings = self._elsewhere or self.readings_here
         self.hand_values = DatabaseHandValues(self._transactions)
         self.devices = DatabaseDevices(self._transactions)
         self.chain_maps = DatabaseChainMaps(self._transactions)
@@ -110,18 +127,21 @@ class Database:
         def see(connection: Connection) -> None:
             check_within(connection, in_use())
 
-        return Database(self._engine, *self._bounds, transactions=self._transactions.fenced(see))
+        fenced = self._transactions.fenced(see)
+        return Database(self._engine, *self._bounds, transactions=fenced, series=self._series)
 
     def store_all(self, readings: Sequence[Reading], raw_batches: Sequence[RawBatch]) -> int:
         """Store readings and keep the batches that they came from, in one durable transaction.
 
         Returns how many readings were new. The same as `readings.store` and `raw_batches.keep`, at the price of one
-        commit. Raises StoreUnavailableError, having changed nothing.
+        commit. Raises StoreUnavailableError, having changed nothing. Where readings are elsewhere, these come first.
         """
         if not readings and not raw_batches:
             return 0
+        if self._elsewhere is not None:
+            return self._elsewhere.store_all(readings, raw_batches)
         with self._numbers.writing() as numbering:
-            new = self.readings.store_within(numbering, readings)
+            new = self.readings_here.store_within(numbering, readings)
             self.raw_batches.keep_within(numbering, raw_batches)
         return new
 
@@ -157,17 +177,19 @@ def open_database(
     busy_timeout_s: float = BUSY_TIMEOUT_S,
     bounds: Bounds | None = None,
     raw_bounds: RawBounds | None = None,
+    series: Series | None = None,
 ) -> Database:
     """Return the open store at `url` (sqlite:///PATH, postgresql://USER@HOST:PORT/DATABASE), made or brought up to date as needed.
 
     access: what is shown to a server; bounds: how much of what was refused is kept; raw_bounds: how much of raw batches. None keeps the usual amount.
+    series: makes the store of readings over its books here; None: they are here too.
 
     Raises ValueError (no URL that can be served), StoreUnavailableError, NewerStoreError.
     """
     engine = dialect.make_engine(url, busy_timeout_s, access)
     try:
         _bring_up_to_date(engine)
-        database = Database(engine, bounds, raw_bounds)
+        database = Database(engine, bounds, raw_bounds, series=series)
         database.check()
     except BaseException:
         engine.dispose()

@@ -28,7 +28,7 @@ from tests.contracts.given import (
     NOON_NS,
     a_reading,
 )
-from tests.databases import of_0011, of_0012, of_0013
+from tests.databases import of_0011, of_0012, of_0013, of_0014
 from tests.databases.make import (
     A_DEVICE_STATE,
     A_MAP,
@@ -114,6 +114,8 @@ def test_a_store_of_each_released_schema_opens_and_shows_all(tmp_path: Path, kep
         of_0012.assert_all(database)
     if schema >= "0013":
         of_0013.assert_all(database)
+    if schema >= "0014":
+        of_0014.assert_all(database)
     assert [(one.rejection, one.repeats) for one in refused.rejections()] == [(A_REJECTION, 1)]
     assert refused.sightings() == [A_SIGHTING]
     (day,) = readings.rolled("press-3", *EVER, Resolution.DAY)

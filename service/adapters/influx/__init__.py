@@ -1,0 +1,1 @@
+"""InfluxDB as the store of readings and roll-ups."""
