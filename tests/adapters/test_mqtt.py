@@ -17,7 +17,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from service.adapters.mqtt import MqttSource, Tls
-from service.ingest import Message
+from service.ingest import Message, Source
 from tests.conftest import Mosquitto, free_port, needs, wait_for_port
 
 ROOT = "linklag/v1"
@@ -41,7 +41,7 @@ def subscribed(source: MqttSource) -> None:
     time.sleep(0.1)  # SUBACK follows CONNACK
 
 
-def receive(source: MqttSource, count: int, timeout_s: float = 10.0) -> list[Message]:
+def receive(source: Source, count: int, timeout_s: float = 10.0) -> list[Message]:
     """So many messages, whatever the number of calls it takes; fewer after `timeout_s`."""
     end_s = time.monotonic() + timeout_s
     messages: list[Message] = []
