@@ -4,7 +4,10 @@ Every drive is at its limit after the first minutes of its own time, so that ale
 """
 
 import contextlib
+import json
 import sqlite3
+import subprocess
+import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator, Mapping
@@ -100,6 +103,27 @@ class Plant:
     def until_stored(self, count: int, timeout_s: float = SETTLE_S) -> None:
         until(lambda: self.worker.is_up() and self.stored() >= count, timeout_s)
 
+    def spooled(self) -> int:
+        """How many messages wait in the spool, by what the worker says of itself; 0 where it says nothing now."""
+        said = self.said()
+        return int(((said.get("ingest") or {}).get("spool") or {}).get("messages", 0))
+
+    def said(self) -> dict[str, Any]:
+        """What the worker says of itself, in its mark; empty where there is none."""
+        with contextlib.suppress(OSError, ValueError):
+            found: dict[str, Any] = json.loads((self.store / "linklag-worker.alive.json").read_text())
+            return found
+        return {"ingest": {"store_ok": True, "trouble": "", "spool": {"messages": 0, "trouble": ""}}}
+
+    def health(self) -> str:
+        """What `linklag health worker` says."""
+        command = [sys.executable, "-c", "from service.main import run; run()", "health", "worker"]
+        found = subprocess.run(
+            [*command, "--data", str(self.store)], capture_output=True, text=True, timeout=60, check=False
+        )
+        assert found.returncode == 1, found.stdout + found.stderr
+        return found.stdout
+
     def row(self, name: str, *, allowed_loss: int = 0, why: str = "", note: str = "") -> Row:
         """Let all come to rest, and count."""
         self.devices.wait()
@@ -156,6 +180,15 @@ def one_value(file: Path, sql: str) -> Any:
         return connection.execute(sql).fetchone()[0]
 
 
+@contextmanager
+def locked(file: Path) -> Iterator[None]:
+    """Keep the store locked, as a program does that writes to it and does not end."""
+    with contextlib.closing(sqlite3.connect(file, timeout=30, isolation_level=None)) as connection:
+        connection.execute("BEGIN IMMEDIATE")
+        yield
+        connection.execute("ROLLBACK")
+
+
 def until_still(count: Callable[[], int], still_s: float = 4.0, timeout_s: float = SETTLE_S) -> None:
     """Until a count has not changed for so long."""
     last, since_s = count(), time.monotonic()
@@ -169,11 +202,15 @@ def until_still(count: Callable[[], int], still_s: float = 4.0, timeout_s: float
 
 @contextmanager
 def a_plant(
-    *, store: Path | None = None, settings: Mapping[str, str] | None = None, spool_after_s: int | None = None
+    *,
+    store: Path | None = None,
+    settings: Mapping[str, str] | None = None,
+    spool_after_s: int | None = None,
+    spool: Path | None = None,
 ) -> Iterator[Plant]:
     """A plant with its broker running and its store made.
 
-    store: where the store lies, if not in the plant's own folder; spool_after_s: None for no spool.
+    store: where the store lies, if not in the plant's own folder; spool_after_s: None for no spool; spool: its folder.
     """
     with tempfile.TemporaryDirectory(prefix="plant-") as name, a_receiver() as receiver:
         folder = Path(name)
@@ -183,7 +220,7 @@ def a_plant(
             set_up(database, receiver.url)
         environment = QUICK | dict(settings or {})
         if spool_after_s is not None:
-            environment["LINKLAG_WORKER__SPOOL_FOLDER"] = str(folder / "spool")
+            environment["LINKLAG_WORKER__SPOOL_FOLDER"] = str(spool or folder / "spool")
             environment["LINKLAG_WORKER__SPOOL_AFTER_S"] = str(spool_after_s)
         broker = Mosquitto(folder)
         broker.start()

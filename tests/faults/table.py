@@ -9,13 +9,13 @@ import time
 
 import pytest
 
-from tests.faults import processes
+from tests.faults import processes, stores
 from tests.faults.row import Named, Row, as_table
 
 
 def named(minutes: float) -> list[Named]:
     """All rows, in the order of the table."""
-    return [*processes.rows(minutes)]
+    return [*processes.rows(minutes), *stores.rows(minutes)]
 
 
 def main() -> int:

@@ -1,0 +1,156 @@
+"""Rows of the table of faults in which the store does not take what comes: it is locked, or its disk is full."""
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.conftest import needs
+from tests.faults.plant import Plant, a_plant, locked
+from tests.faults.row import Named, Row
+from tests.faults.sending import until
+
+BATCHES = 1000
+ROOM_BYTES = 24_000_000  # of the small disk of a store
+SPOOL_ROOM_BYTES = 6_000_000
+
+
+def store_locked(away_s: float) -> Row:
+    """Another program writes to the store all the while: the broker keeps what comes."""
+    with a_plant() as plant:
+        plant.start()
+        plant.send(BATCHES // 2)
+        plant.until_stored(100)
+        with locked(plant.file):
+            plant.send(BATCHES // 2)
+            began_s = time.monotonic()
+            until(lambda: plant.said()["ingest"]["store_ok"] is False, 60.0)
+            time.sleep(max(0.0, away_s - (time.monotonic() - began_s)))
+        return plant.row(f"store: locked for {away_s:.0f} s, no spool", note="the broker held them")
+
+
+def store_locked_spool_and_kills(away_s: float, batches: int = BATCHES) -> Row:
+    """The worker spools, is killed while it does, starts with the store still away, and is killed while it drains."""
+    with a_plant(spool_after_s=1) as plant:
+        plant.start()
+        plant.send(batches // 4)
+        plant.until_stored(batches // 8)
+        with locked(plant.file):
+            began_s = time.monotonic()
+            plant.send(batches // 4)
+            until(lambda: plant.spooled() > 0, 60.0)
+            plant.worker.kill()
+            plant.worker.start()
+            plant.send(batches - plant.sent)
+            before = plant.spooled()
+            until(lambda: plant.worker.is_up() and plant.spooled() > before, 60.0)
+            plant.devices.wait()
+            until(lambda: plant.worker.is_up() and _is_still(plant.spooled), 60.0)
+            time.sleep(max(0.0, away_s - (time.monotonic() - began_s)))
+            spooled = plant.spooled()
+        stored = plant.stored()
+        until(lambda: plant.worker.is_up() and plant.stored() > stored, 60.0)
+        plant.worker.kill()
+        plant.worker.start()
+        row = plant.row(
+            f"store: locked for {time.monotonic() - began_s:.0f} s, spool, worker SIGKILL while it spools and drains",
+            note=f"{spooled} waited in the spool",
+        )
+        until(lambda: plant.spooled() == 0, 30.0)
+        return row
+
+
+def _is_still(count: Callable[[], int]) -> bool:
+    before = count()
+    time.sleep(1.0)
+    return count() == before
+
+
+def disk_full(*, spool: bool) -> Row:
+    """The store's disk fills up, and with a spool that one's too; then room is made. Small disks, in a mount namespace."""
+    row = in_mounts(f"disk_full_inside(spool={spool})")
+    return Row(**row)
+
+
+def in_mounts(call: str) -> dict[str, Any]:
+    """Make a call of this module where mounts are nobody else's, and return the fields of its row."""
+    program = f"import json, dataclasses; from tests.faults import stores; print('ROW', json.dumps(dataclasses.asdict(stores.{call})))"
+    maps = [] if os.geteuid() == 0 else ["--map-root-user"]
+    command = [needs("unshare"), "--mount", "--propagation", "private", *maps, sys.executable, "-c", program]
+    made = subprocess.run(command, capture_output=True, text=True, timeout=300, check=False)
+    if "Operation not permitted" in made.stderr:
+        pytest.skip("no mount namespace may be made here: run as root, or allow user namespaces")
+    lines = [line for line in made.stdout.splitlines() if line.startswith("ROW ")]
+    assert lines, made.stderr[-3000:]
+    found: dict[str, Any] = json.loads(lines[0].removeprefix("ROW "))
+    return found
+
+
+def disk_full_inside(*, spool: bool) -> Row:
+    """The row itself, in the namespace."""
+    folder = Path(os.environ.get("TMPDIR", "/tmp")) / f"disks-{os.getpid()}"  # noqa: S108 - a name of our own
+    store, other = folder / "store", folder / "spool"
+    for disk, room in ((store, ROOM_BYTES), (other, SPOOL_ROOM_BYTES)):
+        disk.mkdir(parents=True)
+        subprocess.run(["mount", "-t", "tmpfs", "-o", f"size={room}", "none", str(disk)], check=True)
+    try:
+        with a_plant(store=store, spool_after_s=1 if spool else None, spool=other) as plant:
+            return _disk_full(plant, store, other, spool=spool)
+    finally:
+        for disk in (store, other):
+            subprocess.run(["umount", "--lazy", str(disk)], check=False)
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def _disk_full(plant: Plant, store: Path, other: Path, *, spool: bool) -> Row:
+    plant.start()
+    plant.send(BATCHES // 2)
+    plant.until_stored(BATCHES // 2)
+    fillers = [_fill(store, 0)]
+    plant.send(BATCHES)
+    until(lambda: "disk is full" in plant.said()["ingest"]["trouble"], 60.0)
+    if spool:
+        until(lambda: plant.spooled() > 0, 60.0)
+        fillers.append(_fill(other, 0))
+        plant.send(BATCHES)
+        until(lambda: "its disk is full" in plant.said()["ingest"]["spool"]["trouble"], 60.0)
+    told = plant.health()
+    assert "the disk is full: make room" in told, told
+    stored, waited = plant.stored(), plant.spooled() if spool else 0
+    time.sleep(3.0)
+    assert plant.stored() == stored, "nothing is stored on a full disk"
+    for filler in fillers:
+        filler.unlink()
+    which = "store and spool" if spool else "store"
+    note = (
+        f"health told it; {waited} waited in the spool" if spool else "health told it; the broker held them"
+    )
+    return plant.row(f"disk of the {which} full, then room made", note=note)
+
+
+def _fill(disk: Path, left_bytes: int) -> Path:
+    """Take all room of a disk but so much."""
+    filler = disk / "filler"
+    with filler.open("wb") as file:
+        room = shutil.disk_usage(disk).free - left_bytes
+        file.write(b"\0" * max(0, room))
+    return filler
+
+
+def rows(minutes: float) -> list[Named]:
+    """Each of these rows by its name."""
+    away_s = minutes * 60
+    return [
+        ("store: locked, no spool", partial(store_locked, away_s)),
+        ("store: locked, spool", partial(store_locked_spool_and_kills, away_s)),
+        ("disk full", partial(disk_full, spool=False)),
+        ("disk full, spool", partial(disk_full, spool=True)),
+    ]
