@@ -45,6 +45,7 @@ from service.ports import (
     Newest,
     RawBatch,
     Readings,
+    ReadingsRefusedError,
     Refused,
     Register,
     Resolution,
@@ -699,8 +700,24 @@ class Ingest:
             return self._readings.store(flush.readings)
         except StoreUnavailableError:
             raise
+        except ReadingsRefusedError as fault:
+            return self._reject_refused(flush, fault)
         except Exception as fault:  # noqa: BLE001 - one reading must not stop the others
             return self._store_one_by_one(flush, fault)
+
+    def _reject_refused(self, flush: _Flush, fault: ReadingsRefusedError) -> int:
+        """Reject what the store refuses, the others being stored; where it refuses all, and not for age, the store is at fault."""
+        refused = {_identity(each.reading): each for each in fault.refused}
+        at_fault = [at for at, each in enumerate(flush.readings) if _identity(each) in refused]
+        if len(at_fault) == len(flush.readings) and not all(each.too_old for each in fault.refused):
+            self._convert(self._more(flush), flush)
+            raise StoreUnavailableError(f"the store takes no reading: {fault.refused[0].words}") from fault
+        for at in reversed(at_fault):
+            detail = (
+                f"The store does not take its reading: {refused[_identity(flush.readings.pop(at))].words}"
+            )
+            self._reject(flush, flush.came_by.pop(at), RejectionReason.STORE_REFUSED, detail, self._now_ns())
+        return fault.new
 
     def _store_one_by_one(self, flush: _Flush, fault: Exception) -> int:
         """If some can be stored the others are at fault and are rejected; if none can, the store is at fault.
@@ -952,6 +969,10 @@ def _as_it_came(batch: Batch, t_ns: int, message: Message) -> RawBatch:
         content_type=message.content_type,
         payload=message.payload,
     )
+
+
+def _identity(reading: Reading) -> tuple[str, str, int, int]:
+    return reading.drive_id, reading.device_id, reading.t0_ns, reading.seq
 
 
 def _too_often(name: str) -> str:

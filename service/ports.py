@@ -39,10 +39,11 @@ class StoreUnavailableError(Exception):
 
 
 class RefusedReading(NamedTuple):
-    """A reading that the store does not take, and what it says."""
+    """A reading that the store does not take, and what it says. too_old: older than it keeps any, so no store will take it."""
 
     reading: Reading
     words: str
+    too_old: bool = False
 
 
 class ReadingsRefusedError(Exception):

@@ -23,7 +23,7 @@ from service.core.drive import Baseline, Chain, Drive
 from service.core.reading import NotMeasured, Reading, convert
 from service.core.wire import decode
 from service.ingest import Housekeeper, Ingest, Message, Metrics, SourceStatus
-from service.ports import Resolution, Sighting, StoreUnavailableError
+from service.ports import ReadingsRefusedError, RefusedReading, Resolution, Sighting, StoreUnavailableError
 from tests.fakes import FakeReadings, FakeRefused, FakeRegister
 
 ROOT = "linklag/v1"
@@ -71,14 +71,23 @@ class Store(FakeReadings):
     def __init__(self, events: list[str]) -> None:
         super().__init__()
         self.refuses: Callable[[Reading], bool] = lambda _reading: False
+        self.refuses_with: Callable[[Reading], str] = lambda _reading: (
+            ""
+        )  # as a server does, the others being stored
         self._events = events
 
     def store(self, readings: Sequence[Reading]) -> int:
         for reading in readings:
             if self.refuses(reading):
                 raise OverflowError("Python int too large to convert to SQLite INTEGER")
-        new = super().store(readings)
+        said = {reading: words for reading in readings if (words := self.refuses_with(reading))}
+        new = super().store([reading for reading in readings if reading not in said])
         self._events.append("store")
+        if said:
+            refused = [
+                RefusedReading(reading, words, "retention" in words) for reading, words in said.items()
+            ]
+            raise ReadingsRefusedError(refused, new=new)
         return new
 
     @property
@@ -419,6 +428,43 @@ def test_a_reading_that_the_store_cannot_take_is_rejected_and_the_others_are_sto
     assert kept.rejection.reason is RejectionReason.LINKLAG_FAULT
     assert "OverflowError" in kept.rejection.detail
     assert len(worker.source.acknowledged) == 5
+
+
+def test_a_reading_that_a_server_refuses_is_kept_with_its_words_and_the_others_are_stored(
+    worker: Worker,
+) -> None:
+    worker.store.refuses_with = lambda reading: "points beyond retention policy" if reading.seq == 2 else ""
+    worker.send(*[batch(seq) for seq in range(5)])
+    worker.work()
+    assert sorted(elongations(worker.store.all)) == [0, 1, 3, 4]
+    (kept,) = worker.refused.rejections()
+    assert kept.rejection.payload == batch(2)
+    assert kept.rejection.reason is RejectionReason.STORE_REFUSED
+    assert "points beyond retention policy" in kept.rejection.detail
+    assert len(worker.source.acknowledged) == 5
+    assert worker.count("readings_total") == 4
+
+
+def test_a_backlog_older_than_a_server_keeps_is_kept_as_refused_and_holds_up_nothing(worker: Worker) -> None:
+    worker.store.refuses_with = lambda _reading: "points beyond retention policy"
+    worker.send(*[batch(seq) for seq in range(5)])
+    worker.work()
+    assert worker.reasons() == [RejectionReason.STORE_REFUSED] * 5
+    assert len(worker.source.acknowledged) == 5
+
+
+def test_a_server_that_refuses_all_for_another_reason_is_itself_at_fault_and_nothing_is_lost(
+    worker: Worker,
+) -> None:
+    worker.store.refuses_with = lambda _reading: "field type conflict"
+    worker.send(*[batch(seq) for seq in range(5)])
+    with pytest.raises(StoreUnavailableError, match="takes no reading: field type conflict"):
+        worker.ingest.step()
+    assert worker.source.acknowledged == []
+    worker.store.refuses_with = lambda _reading: ""
+    worker.work()
+    assert len(worker.store.all) == len(worker.source.acknowledged) == 5
+    assert worker.refused.rejections() == []
 
 
 def test_such_a_reading_on_its_own_waits_for_others_to_show_who_is_at_fault(worker: Worker) -> None:

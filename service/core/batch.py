@@ -31,6 +31,7 @@ class RejectionReason(StrEnum):
     WRONG_TOPIC = "wrong_topic"  # the drive's level of the topic is no valid drive id
     UNREGISTERED = "unregistered"  # nobody has registered this drive
     TOO_OFTEN = "too_often"  # not read: the drive sends more than its own time accounts for
+    STORE_REFUSED = "store_refused"  # the store does not take its reading, and says why
     LINKLAG_FAULT = "linklag_fault"  # a fault of ours: nothing is known to be wrong with the message
 
 
@@ -83,6 +84,8 @@ class Batch:
     load_n: float | None = None  # tension in the measured strand
     device_id: str = ""
     reduced: Reduced | None = None
+    up_on_us: float | None = None  # how long a joint kept `up` on, mean over the window
+    down_on_us: float | None = None  # the same of `down`
 
     @property
     def end_ns(self) -> int:

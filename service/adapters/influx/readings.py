@@ -152,7 +152,7 @@ class InfluxReadings:
         """Write points of readings under their first revision; return those that the server refuses for good."""
         lines = [reading_line(each, 0, _twin(each, 0, found.twins)) for each in new]
         refused = self._client.write(lines)
-        return {identity_of(new[at]): RefusedReading(new[at], words) for at, words in refused}
+        return {identity_of(new[at]): _refused(new[at], words) for at, words in refused}
 
     def _find(self, readings: Sequence[Reading], known: Mapping[str, Known]) -> _Found:
         """Return what is stored of the identities of readings, and in their places."""
@@ -201,7 +201,7 @@ class InfluxReadings:
             ]
             refused = self._client.write(lines)
             if refused:
-                words = [RefusedReading(corrections[at].new, said) for at, said in refused]
+                words = [_refused(corrections[at].new, said) for at, said in refused]
                 raise ReadingsRefusedError(words, new=0)  # nothing is entered: none of them counts
             left = self._left_by(corrections)
             self._ledger.note_superseded(
@@ -559,6 +559,11 @@ def _twin(reading: Reading, rev: int, twins: dict[Place, set[int]]) -> int:
     twin = next(each for each in range(len(taken) + 1) if each not in taken)
     taken.add(twin)
     return twin
+
+
+def _refused(reading: Reading, words: str) -> RefusedReading:
+    """Retention is named in what every InfluxDB says of a point that is too old."""
+    return RefusedReading(reading, words, too_old="retention" in words.lower())
 
 
 def _identity_of_batch(batch: RawBatch) -> Identity:

@@ -78,6 +78,9 @@ REJECTED = {
     RejectionReason.TOO_OFTEN: Finding(
         "Not read: too many", "Let the device send each window once, and nobody else under its topic."
     ),
+    RejectionReason.STORE_REFUSED: Finding(
+        "Not taken by the store", "See what the store says in the detail; one that is too old stays out of it."
+    ),
     RejectionReason.LINKLAG_FAULT: Finding(
         "A fault of linklag",
         "Nothing to mend at the device. Report the detail with the payload, and see the log of the worker.",
