@@ -1,5 +1,6 @@
 """Rows of the table of faults in which the store does not take what comes: it is locked, or its disk is full."""
 
+import contextlib
 import json
 import os
 import shutil
@@ -114,12 +115,12 @@ def _disk_full(plant: Plant, store: Path, other: Path, *, spool: bool) -> Row:
     plant.start()
     plant.send(BATCHES // 2)
     plant.until_stored(BATCHES // 2)
-    fillers = [_fill(store, 0)]
+    fillers = [_fill(store)]
     plant.send(BATCHES)
     until(lambda: "disk is full" in plant.said()["ingest"]["trouble"], 60.0)
     if spool:
         until(lambda: plant.spooled() > 0, 60.0)
-        fillers.append(_fill(other, 0))
+        fillers.append(_fill(other))
         plant.send(BATCHES)
         until(lambda: "its disk is full" in plant.said()["ingest"]["spool"]["trouble"], 60.0)
     told = plant.health()
@@ -136,12 +137,12 @@ def _disk_full(plant: Plant, store: Path, other: Path, *, spool: bool) -> Row:
     return plant.row(f"disk of the {which} full, then room made", note=note)
 
 
-def _fill(disk: Path, left_bytes: int) -> Path:
-    """Take all room of a disk but so much."""
+def _fill(disk: Path) -> Path:
+    """Take all room of a disk."""
     filler = disk / "filler"
-    with filler.open("wb") as file:
-        room = shutil.disk_usage(disk).free - left_bytes
-        file.write(b"\0" * max(0, room))
+    with filler.open("wb", buffering=0) as file, contextlib.suppress(OSError):  # no space left
+        while True:
+            file.write(b"\0" * 4096)
     return filler
 
 

@@ -4,18 +4,20 @@ Prints each row as it comes to standard error, and the table in Markdown at the 
 """
 
 import argparse
+import logging
 import sys
 import time
 
 import pytest
+import structlog
 
-from tests.faults import processes, stores
+from tests.faults import power, processes, stores
 from tests.faults.row import Named, Row, as_table
 
 
 def named(minutes: float) -> list[Named]:
     """All rows, in the order of the table."""
-    return [*processes.rows(minutes), *stores.rows(minutes)]
+    return [*processes.rows(minutes), *stores.rows(minutes), *power.rows(minutes)]
 
 
 def main() -> int:
@@ -23,6 +25,7 @@ def main() -> int:
     parser.add_argument("--only", default="", help="only rows whose name has these words")
     parser.add_argument("--minutes", type=float, default=0.33, help="how long a store is away")
     asked = parser.parse_args()
+    structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(logging.CRITICAL))
     made: list[Row] = []
     failed = []
     for name, make in named(asked.minutes):

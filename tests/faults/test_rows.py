@@ -2,7 +2,7 @@
 
 import pytest
 
-from tests.faults import stores
+from tests.faults import power, stores
 
 
 @pytest.mark.timeout(170)
@@ -14,4 +14,12 @@ def test_a_worker_killed_while_it_spools_and_while_it_drains_loses_nothing_and_s
 @pytest.mark.timeout(170)
 def test_full_disks_of_store_and_spool_stop_the_worker_taking_and_lose_nothing() -> None:
     row = stores.disk_full(spool=True)
+    assert row.holds, row
+
+
+@pytest.mark.timeout(170)
+def test_a_power_cut_at_every_ninth_place_of_the_walk_loses_nothing_stores_nothing_twice_and_tells_all() -> (
+    None
+):
+    row = power.power_cut(0.0, single_every=9)
     assert row.holds, row
