@@ -45,6 +45,7 @@ from tests.bench.soak_judged import (
 )
 from tests.bench.soak_plant import Devices, Identity, Plant, garbage
 from tests.bench.soak_viewers import STREAMS, Asking, Follower, Viewers, load_a_page, use_the_api
+from tests.conftest import wait_for_port
 from tests.receiver import Receiver, a_receiver
 
 LOOK_S = 10.0
@@ -72,7 +73,7 @@ class Soak:
             each.start()
 
     def stop_looking(self) -> None:
-        for each in (self.viewers, self.follower, self.loads, self.program):
+        for each in (self.viewers, self.follower):
             each.stop()
 
 
@@ -336,7 +337,8 @@ def put_together(plant: Plant, receiver: Receiver, minutes: float, seed: int) ->
 
 def go_through(soak: Soak, plan: list[Planned], minutes: float) -> bool:
     plant, stop = soak.plant, threading.Event()
-    time.sleep(15)  # both are up, and the worker's session stands
+    soak.devices.wait_for_worker()
+    wait_for_port(plant.web_port, 120)
     soak.start()
     breaking = threading.Thread(target=break_things, args=(soak, plan, stop), daemon=True)
     breaking.start()
@@ -349,6 +351,8 @@ def go_through(soak: Soak, plan: list[Planned], minutes: float) -> bool:
             time.sleep(LOOK_S - plant.now_s % LOOK_S)
     stop.set()
     breaking.join(60)
+    for each in (soak.loads, soak.program):  # which answers alerts, too
+        each.stop()
     soak.devices.finish()
     say(soak, f"published {len(soak.devices.sent)}; draining")
     if not until(lambda: drained(plant, len(soak.devices.sent)), DRAIN_S):

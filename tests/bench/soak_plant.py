@@ -41,7 +41,7 @@ from tests.bench.soak_judged import Life, Sample
 from tests.conftest import Mosquitto, free_port
 
 ROOT = "linklag/v1"
-SITE = "Kiln works"
+SITES = ("Kiln works", "Press hall", "Clay pit", "Drying sheds", "Yard")
 S, US = 1_000_000_000, 1000
 WINDOW_S = 10.0
 WHOLE, OFFSET, PITCH_MM, LOOP = 20, 0.3, 25.4, 98
@@ -224,7 +224,7 @@ def register(store: Database, names: list[str], minutes: float) -> None:
             Drive(
                 drive_id=name,
                 name=f"{('Infeed', 'Outfeed', 'Lift', 'Turntable')[number % 4]} {number}",
-                site=SITE,
+                site=SITES[number % len(SITES)],
                 area=f"Hall {number % 12}",
                 line=f"{number % 40}",
                 drive_class=("feed", "lift")[number % 2],
@@ -257,11 +257,11 @@ def register(store: Database, names: list[str], minutes: float) -> None:
             )
         )
     delay_s = min(60.0, 6 * minutes)
-    for kind in STEPS:
+    for kind, site in itertools.product(STEPS, SITES):
         store.setpoints.put(
             Override(
                 scope=Scope.SITE,
-                name=SITE,
+                name=site,
                 kind=ConditionKind(kind),
                 on_s=delay_s,
                 off_s=delay_s,
@@ -356,6 +356,7 @@ class Devices:
         self._client.loop_start()
         self._acks: deque[tuple[int, int]] = deque()
         self._waiting: dict[int, Ready] = {}  # by message id
+        self._again: deque[tuple[float, Ready]] = deque()  # when they are sent again
         self._last: dict[str, Ready] = {}  # by drive
         self.sent: set[Identity] = set()
         self.acknowledged: set[Identity] = set()
@@ -370,6 +371,17 @@ class Devices:
 
     def start(self) -> None:
         self._thread.start()
+
+    def wait_for_worker(self, timeout_s: float = 120.0) -> None:
+        """Return once the broker keeps what is published, for a worker that subscribed."""
+        end_s = time.monotonic() + timeout_s
+        while time.monotonic() < end_s:
+            self._client.publish(f"{ROOT}/{self._names[0]}/status", b'{"v":1,"online":true}', 1)
+            time.sleep(1)
+            if self._acks and self._acks.pop()[1] == 0:
+                self._acks.clear()
+                return
+        raise TimeoutError("the worker did not subscribe")
 
     def finish(self, timeout_s: float = 120.0) -> None:
         """Publish no more; return once the broker has all, or the time is over."""
@@ -446,7 +458,9 @@ class Devices:
             if batch is not None and reason == 0:
                 self.acknowledged.add(batch.identity)
             elif batch is not None and batch.identity not in self.acknowledged:
-                self._send(batch)
+                self._again.append((time.monotonic() + 1, batch))
+        while self._again and self._again[0][0] <= time.monotonic():
+            self._send(self._again.popleft()[1])
 
 
 def garbage(rng: Any, names: list[str], count: int) -> list[tuple[str, bytes]]:
