@@ -1,4 +1,4 @@
-"""A webhook receiver on loopback that keeps what it got, and behaves as a test tells it to."""
+"""A webhook receiver that keeps what it got, and behaves as a test tells it to."""
 
 import contextlib
 import socket
@@ -31,6 +31,7 @@ class Receiver:
     """What came, and how to behave from now on."""
 
     port: int
+    host: str = "127.0.0.1"
     got: list[Got] = field(default_factory=list)
     asked: int = 0
     failed: Counter[str] = field(default_factory=Counter)  # requests that were not taken, by behaviour
@@ -40,7 +41,7 @@ class Receiver:
 
     @property
     def url(self) -> str:
-        return f"http://127.0.0.1:{self.port}/hook"
+        return f"http://{self.host}:{self.port}/hook"
 
 
 class _Handler(BaseHTTPRequestHandler):
@@ -114,10 +115,10 @@ class _Server(ThreadingHTTPServer):
 
 
 @contextmanager
-def a_receiver(**how: Any) -> Iterator[Receiver]:
-    """A receiver that runs until the end of the `with`."""
-    server = _Server(("127.0.0.1", 0), _Handler)
-    receiver = Receiver(server.server_address[1], **how)
+def a_receiver(host: str = "127.0.0.1", **how: Any) -> Iterator[Receiver]:
+    """A receiver that runs until the end of the `with`. host: another only within network namespaces of the test's own."""
+    server = _Server((host, 0), _Handler)
+    receiver = Receiver(server.server_address[1], host, **how)
     server.receiver = receiver  # type: ignore[attr-defined]
     thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.05}, daemon=True)
     thread.start()

@@ -10,11 +10,13 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
+
+import pytest
 
 from service.adapters.database.connect import Database, open_database
 from service.core.drive import Chain, Drive
@@ -75,6 +77,8 @@ class Plant:
     worker: WorkerProcess
     web: WorkerProcess
     devices: Devices
+    environment: Mapping[str, str]
+    others: list[WorkerProcess] = field(default_factory=list)
     sent: int = 0
     began_s: float = field(default_factory=time.monotonic)
 
@@ -86,6 +90,14 @@ class Plant:
         """Start the worker, and wait until the broker keeps for it what is published."""
         self.worker.start()
         until(lambda: self.worker.is_up() and subscribed(self.broker), SETTLE_S)
+
+    def also(self, command: str) -> WorkerProcess:
+        """Start another process on the same store: `watch` or `deliver`."""
+        log = self.folder / f"{command}-{len(self.others)}.log"
+        process = WorkerProcess(self.broker.port, self.store, command=command, log=log, **self.environment)
+        self.others.append(process)
+        process.start()
+        return process
 
     def send(self, batches: int) -> None:
         """Publish so many more, of each drive in turn. The broker acknowledges them as it can."""
@@ -175,6 +187,17 @@ class Plant:
         return {int(got.headers["webhook-id"].split(".")[-2]) for got in list(self.receiver.got)}
 
 
+def row_of(command: Sequence[str], call: str) -> Row:
+    """Make a row in a process of its own, which `command` starts Python for; `call` leaves it in `row`."""
+    program = f"{call}; import dataclasses, json; print('ROW', json.dumps(dataclasses.asdict(row)))"
+    made = subprocess.run([*command, "-c", program], capture_output=True, text=True, timeout=400, check=False)
+    if "Operation not permitted" in made.stderr:
+        pytest.skip(f"{command[0]} may not do that here: run it as root")
+    lines = [line for line in made.stdout.splitlines() if line.startswith("ROW ")]
+    assert lines, made.stderr[-3000:]
+    return Row(**json.loads(lines[0].removeprefix("ROW ")))
+
+
 def one_value(file: Path, sql: str) -> Any:
     with contextlib.closing(sqlite3.connect(f"file:{file}?mode=ro", uri=True, timeout=10)) as connection:
         return connection.execute(sql).fetchone()[0]
@@ -207,12 +230,15 @@ def a_plant(
     settings: Mapping[str, str] | None = None,
     spool_after_s: int | None = None,
     spool: Path | None = None,
+    host: str = "127.0.0.1",
+    within: Sequence[str] = (),
 ) -> Iterator[Plant]:
     """A plant with its broker running and its store made.
 
     store: where the store lies, if not in the plant's own folder; spool_after_s: None for no spool; spool: its folder.
+    host: of broker and receiver, in a network namespace; within: what starts the worker in another one.
     """
-    with tempfile.TemporaryDirectory(prefix="plant-") as name, a_receiver() as receiver:
+    with tempfile.TemporaryDirectory(prefix="plant-") as name, a_receiver(host) as receiver:
         folder = Path(name)
         store = store or folder / "store"
         store.mkdir(exist_ok=True)
@@ -222,10 +248,11 @@ def a_plant(
         if spool_after_s is not None:
             environment["LINKLAG_WORKER__SPOOL_FOLDER"] = str(spool or folder / "spool")
             environment["LINKLAG_WORKER__SPOOL_AFTER_S"] = str(spool_after_s)
-        broker = Mosquitto(folder)
+        environment |= {"LINKLAG_BROKER__HOST": host}
+        broker = Mosquitto(folder, host)
         broker.start()
-        devices = Devices(broker.port)
-        worker = WorkerProcess(broker.port, store, log=folder / "worker.log", **environment)
+        devices = Devices(broker.port, host)
+        worker = WorkerProcess(broker.port, store, within=within, log=folder / "worker.log", **environment)
         web = WorkerProcess(broker.port, store, command="web", log=folder / "web.log", **environment)
         plant = Plant(
             folder=folder,
@@ -235,11 +262,12 @@ def a_plant(
             worker=worker,
             web=web,
             devices=devices,
+            environment=environment,
         )
         try:
             yield plant
         finally:
             devices.close()
-            worker.stop()
-            web.stop()
+            for process in (*plant.others, worker, web):
+                process.stop()
             broker.stop()

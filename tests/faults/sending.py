@@ -60,11 +60,11 @@ def until(condition: Callable[[], object], timeout_s: float = 20.0) -> None:
 class Devices:
     """The capture devices, as one client: publishes at QoS 1 and sends again what was not acknowledged."""
 
-    def __init__(self, port: int) -> None:
+    def __init__(self, port: int, host: str = "127.0.0.1") -> None:
         self.client = paho.Client(CallbackAPIVersion.VERSION2, "devices", protocol=paho.MQTTv5)
         self.client.max_inflight_messages_set(200)
         self.client.reconnect_delay_set(1, 1)
-        self.client.connect("127.0.0.1", port, clean_start=False)
+        self.client.connect(host, port, clean_start=False)
         self.client.loop_start()
         self.sent: list[paho.MQTTMessageInfo] = []
 
@@ -120,13 +120,13 @@ class WorkerProcess:
         self._command = [*within, sys.executable, "-c", "from service.main import run; run()"]
         self._command += [command, "--data", str(folder)]
         settings = {"LINKLAG_BROKER__PORT": str(port), "LINKLAG_LOG__LEVEL": "warning"}
-        self._environment = os.environ | settings | environment
+        self.environment = os.environ | settings | environment
         self.process: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:
         with self._log.open("ab") as out:
             self.process = subprocess.Popen(
-                self._command, env=self._environment, stdout=out, stderr=subprocess.STDOUT
+                self._command, env=self.environment, stdout=out, stderr=subprocess.STDOUT
             )
 
     def is_up(self) -> bool:
@@ -173,7 +173,7 @@ def publish(devices: Devices, numbers: range) -> None:
 def subscribed(broker: Mosquitto) -> bool:
     """Whether the worker's session stands, so that the broker keeps what is published from now on."""
     probe = paho.Client(CallbackAPIVersion.VERSION2, "probe", protocol=paho.MQTTv5)
-    probe.connect("127.0.0.1", broker.port)
+    probe.connect(broker.host, broker.port)
     probe.loop_start()
     try:
         sent = probe.publish(f"{ROOT}/probe/status", b"", 1)

@@ -1,7 +1,6 @@
 """Rows of the table of faults in which the store does not take what comes: it is locked, or its disk is full."""
 
 import contextlib
-import json
 import os
 import shutil
 import subprocess
@@ -10,12 +9,9 @@ import time
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
-from typing import Any
-
-import pytest
 
 from tests.conftest import needs
-from tests.faults.plant import Plant, a_plant, locked
+from tests.faults.plant import Plant, a_plant, locked, row_of
 from tests.faults.row import Named, Row
 from tests.faults.sending import until
 
@@ -77,22 +73,9 @@ def _is_still(count: Callable[[], int]) -> bool:
 
 def disk_full(*, spool: bool) -> Row:
     """The store's disk fills up, and with a spool that one's too; then room is made. Small disks, in a mount namespace."""
-    row = in_mounts(f"disk_full_inside(spool={spool})")
-    return Row(**row)
-
-
-def in_mounts(call: str) -> dict[str, Any]:
-    """Make a call of this module where mounts are nobody else's, and return the fields of its row."""
-    program = f"import json, dataclasses; from tests.faults import stores; print('ROW', json.dumps(dataclasses.asdict(stores.{call})))"
     maps = [] if os.geteuid() == 0 else ["--map-root-user"]
-    command = [needs("unshare"), "--mount", "--propagation", "private", *maps, sys.executable, "-c", program]
-    made = subprocess.run(command, capture_output=True, text=True, timeout=300, check=False)
-    if "Operation not permitted" in made.stderr:
-        pytest.skip("no mount namespace may be made here: run as root, or allow user namespaces")
-    lines = [line for line in made.stdout.splitlines() if line.startswith("ROW ")]
-    assert lines, made.stderr[-3000:]
-    found: dict[str, Any] = json.loads(lines[0].removeprefix("ROW "))
-    return found
+    command = [needs("unshare"), "--mount", "--propagation", "private", *maps, sys.executable]
+    return row_of(command, f"from tests.faults import stores; row = stores.disk_full_inside(spool={spool})")
 
 
 def disk_full_inside(*, spool: bool) -> Row:

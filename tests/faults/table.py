@@ -11,13 +11,14 @@ import time
 import pytest
 import structlog
 
-from tests.faults import power, processes, stores
+from tests.faults import clocks, network, power, processes, several, stores
 from tests.faults.row import Named, Row, as_table
 
 
 def named(minutes: float) -> list[Named]:
     """All rows, in the order of the table."""
-    return [*processes.rows(minutes), *stores.rows(minutes), *power.rows(minutes)]
+    modules = (processes, stores, network, clocks, several, power)
+    return [row for module in modules for row in module.rows(minutes)]
 
 
 def main() -> int:
