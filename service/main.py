@@ -16,7 +16,7 @@ from service.commands.commission import commission
 from service.commands.drive import drive
 from service.commands.hand import hand
 from service.commands.health import health
-from service.commands.options import Config, Data, PartitionName, Port, fail, leave, settings_of
+from service.commands.options import Config, Data, MetricsPort, PartitionName, Port, fail, leave, settings_of
 from service.commands.person import person
 from service.commands.plan import plan
 from service.commands.reconvert import reconvert
@@ -117,20 +117,108 @@ def run_both(
 
 
 @app.command()
-def worker(config: Config = None, data: Data = None, partition: PartitionName = None) -> None:
+def worker(
+    config: Config = None,
+    data: Data = None,
+    partition: PartitionName = None,
+    metrics_port: MetricsPort = None,
+) -> None:
     """Run the worker alone, which turns pulse batches into readings.
 
     Use it with `linklag web` where the page is to be restarted without the worker. Both on one machine: SQLite is a file.
-    Where one worker is not enough, each takes a partition of its own (deploy/linklag.toml, [partition.NAME]).
+    Where one worker is not enough, each takes a partition of its own (deploy/linklag.toml, [partition.NAME]). What else is to be
+    done with the store workers share with each other, and with `linklag watch` and `linklag deliver`; worker.tasks says of what
+    this one takes its part.
 
     \b
     Examples:  linklag worker
                linklag worker --partition kilns
     """  # noqa: D301 (typer wants the character)
-    settings = settings_of(config, data)
+    settings = settings_of(config, data, metrics_port=metrics_port)
     from service.commands.serve import serve
 
     leave(serve(settings, worker=True, web=False, partition=partition))
+
+
+@app.command()
+def watch(config: Config = None, data: Data = None, metrics_port: MetricsPort = None) -> None:
+    """Look at what workers store, in a process of its own: alerts, forecasts, maps of chains, roll-ups and retention.
+
+    As many as you like, on one store: drives are spread over them and over the workers that watch too, and each drive is
+    watched by one at a time. Others take over what one did that has given no sign of life for worker.takeover_s seconds.
+    Who does what: linklag health tasks.
+
+    \b
+    Examples:  linklag watch
+               linklag watch --metrics-port 9391
+    """  # noqa: D301 (typer wants the character)
+    settings = settings_of(config, data, metrics_port=metrics_port)
+    from service.commands.at_work import do_tasks
+
+    leave(do_tasks(settings, "watch"))
+
+
+@app.command()
+def deliver(config: Config = None, data: Data = None, metrics_port: MetricsPort = None) -> None:
+    """Send out what is to go out, in a process of its own: events of alerts along all routes, and handovers of shifts.
+
+    As many as you like, on one store: each route is done by one at a time, and another takes over as with linklag watch.
+    What was on its way just then may arrive twice, under the same id.
+
+    \b
+    Examples:  linklag deliver
+               linklag deliver --metrics-port 9392
+    """  # noqa: D301 (typer wants the character)
+    settings = settings_of(config, data, metrics_port=metrics_port)
+    from service.commands.at_work import do_tasks
+
+    leave(do_tasks(settings, "deliver"))
+
+
+@app.command()
+def web(config: Config = None, data: Data = None, port: Port = None) -> None:
+    """Run page and API alone, on the store that a worker fills.
+
+    On 127.0.0.1 nobody needs to sign in. To serve others, set web.host, web.allowed_hosts and a certificate, or put a proxy
+    before it: then people sign in, and programs show tokens (deploy/linklag.toml says how). API: /api/v1, its
+    description: /api/v1/openapi.json, metrics: /metrics.
+    """
+    settings = settings_of(config, data, port=port)
+    from service.commands.serve import serve
+
+    leave(serve(settings, worker=False, web=True))
+
+
+@app.command()
+def check(config: Config = None, data: Data = None) -> None:
+    """Say whether all is fit to run, and how to mend what is not.
+
+    Changes nothing but for a missing database, which is made. Exit code 1 if anything is wrong, 2 if the settings are.
+    """
+    settings = settings_of(config, data, quiet=True)
+    from service.commands.check import check_all
+
+    leave(check_all(settings))
+
+
+@app.command(
+    context_settings={"allow_extra_args": True, "ignore_unknown_options": True, "help_option_names": []},
+    add_help_option=False,
+)
+def sim(context: typer.Context) -> None:
+    """Run only simulated capture devices, against any broker.
+
+    All that follows goes to the simulator; `linklag sim list` shows its plants and scenarios.
+
+    \b
+    Examples:  linklag sim --help
+               linklag sim list
+               linklag sim register brickworks | linklag drive import - --format toml
+               linklag sim run brickworks --host 127.0.0.1 --port 1883
+    """  # noqa: D301 (typer wants the character)
+    from service.commands.simulate import simulate
+
+    leave(simulate(context.args))
 
 
 @app.command()

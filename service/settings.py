@@ -698,10 +698,14 @@ class Settings(BaseSettings):
     @property
     def warnings(self) -> list[str]:
         """What is allowed but should not stay so; to be logged at every start."""
+        open_metrics = self.worker.metrics_port and not is_loopback(self.worker.metrics_host)
+        told = [
+            f"worker.metrics_host: {self.worker.metrics_host} is open to other machines, without login or encryption"
+        ] * bool(open_metrics)
         if not self.broker.lacks:
-            return []
+            return told
         hosts = {self.broker_of(name).host for name in self.partition or [None]}
-        return [
+        return told + [
             f"broker.allow_insecure: {host} is another machine and {' and '.join(self.broker.lacks)}"
             for host in sorted(hosts)
             if not is_loopback(host)

@@ -117,6 +117,7 @@ class ShareTasks:
             str, tuple[int, float]
         ] = {}  # of each other process: its beat, and when that was seen first
         self._looked_s = float("-inf")
+        self._made_s = monotonic_s()
         self._beat = 0
         self._lock = threading.Lock()
         self._mine: dict[str, tuple[str, Lease]] = {}  # kind and lease, by task
@@ -161,7 +162,7 @@ class ShareTasks:
     def trouble(self) -> str:
         """What keeps this process from doing anything; empty where it can."""
         with self._lock:
-            if self._monotonic_s() < self._good_until_s:
+            if self._monotonic_s() < max(self._good_until_s, self._made_s + self._after_s):
                 return ""
         return "it has not got its sign of life into the store: the store is out of reach, or this process stood still"
 
@@ -244,12 +245,16 @@ class ShareTasks:
         move = next_move(self.name, tasks, held, ready, load)
         for task in move.give_up:
             self._give_up(task, kind)
-        for task in move.take:
-            lease = self._leases.take(task, self.name, self._now_ns())
-            if lease is not None:
-                with self._lock:
-                    self._mine[task] = (kind, lease)
-                log.info("task_taken", task=task, term=lease.term)
+        taken = [task for task in move.take if self._take(task, kind)]
+        if taken:
+            log.info("tasks_taken", kind=kind, count=len(taken), tasks=",".join(taken))
+
+    def _take(self, task: str, kind: str) -> bool:
+        lease = self._leases.take(task, self.name, self._now_ns())
+        if lease is not None:
+            with self._lock:
+                self._mine[task] = (kind, lease)
+        return lease is not None
 
     def _set_right(self, kind: str, tasks: Sequence[str], leases: Sequence[Lease]) -> None:
         """Know what the store says is ours, of which we did not hear (it was taken, and the answer got lost); drop what is no task."""

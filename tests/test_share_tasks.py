@@ -106,6 +106,18 @@ def test_who_was_held_up_does_nothing_by_itself_before_others_take_over(leases: 
     assert held(one) == SHARES
 
 
+def test_who_cannot_give_a_sign_of_life_says_so_once_it_should_have() -> None:
+    leases, time = FakeLeases(), Time()
+    one = time.process("a", leases)
+    assert one.share.trouble() == ""
+    leases.down = "away"
+    time.now_s += 1.01 * AFTER_S
+    assert "sign of life" in one.share.trouble()
+    leases.down = None
+    one.share.turn()
+    assert one.share.trouble() == ""
+
+
 def test_a_look_that_comes_late_counts_nobody_out(leases: Leases) -> None:
     """Whoever stood still, or had no store, saw no sign of life either; that says nothing of the others."""
     time = Time()

@@ -26,22 +26,36 @@ ANSWER_S = 5.0
 
 
 def health(
-    part: Annotated[Literal["worker", "web"], typer.Argument(help="Which part.")],
+    part: Annotated[
+        Literal["worker", "web", "watch", "deliver", "tasks"],
+        typer.Argument(help="Which part; tasks: which process does what, of all that work on the store."),
+    ],
     *,
     config: Config = None,
     data: Data = None,
     partition: PartitionName = None,
 ) -> None:
-    """Say whether the worker or the web part that runs here does its work: exit code 0, or 1 with the reason.
+    """Say whether a part that runs here does its work: exit code 0, or 1 with the reason.
 
-    Asks the page whether it answers; looks at the mark that the worker leaves beside the store every few seconds, which
-    says whether it stores what comes and has its broker. Changes nothing. For a look at everything: linklag check.
+    Asks the page whether it answers; looks at the mark that the others leave beside the store every few seconds, which
+    says whether a worker stores what comes and has its broker, and whether `linklag watch` or `linklag deliver` can do its part.
+    With tasks it lists which process does what, and what nobody does. Changes nothing. For a look at everything: linklag check.
     """
     settings = settings_of(config, data, quiet=True)
+    if part == "tasks":
+        from service.commands.at_work import who_does_what
+
+        lines, lacking = who_does_what(settings)
+        typer.echo("\n".join(lines))
+        leave(1 if lacking else 0)
     if part == "web":
         trouble = trouble_of_web(
             settings.web.host, settings.web.port, settings.web.allowed_hosts[0], tls=settings.web.tls
         )
+    elif part in {"watch", "deliver"}:
+        from service.commands.at_work import mark_at_work
+
+        trouble = trouble_of_tasks(mark_at_work(settings.store.file, part), time.time())
     else:
         from service.commands.partitions import chosen
 
@@ -107,6 +121,18 @@ def trouble_of_worker(mark: Path, now_s: float) -> str:
     if not status["connected"]:
         return f"the worker has no broker: {status['trouble']}"
     return ""
+
+
+def trouble_of_tasks(mark: Path, now_s: float) -> str:
+    """Return what is wrong with a process that does tasks and leaves this mark; empty where all is well."""
+    try:
+        age_s = now_s - mark.stat().st_mtime
+        status = json.loads(mark.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return f"nobody has left {mark}: is it running, on this store?"
+    if abs(age_s) > OLD_S:
+        return f"it has not left its mark for {age_s:.0f} s: it hangs, or was killed"
+    return str(status["trouble"])
 
 
 def spool_words(ingest: Mapping[str, Any]) -> str:

@@ -29,9 +29,21 @@ PartitionName = Annotated[
 ]
 Port = Annotated[int | None, typer.Option("--port", min=1, max=65535, help="TCP port of page and API.")]
 
+MetricsPort = Annotated[
+    int | None,
+    typer.Option(
+        "--metrics-port", min=0, max=65535, help="TCP port of this process's metrics; 0: they are not served."
+    ),
+]
+
 
 def settings_of(
-    config: Path | None, data: Path | None, *, port: int | None = None, quiet: bool = False
+    config: Path | None,
+    data: Path | None,
+    *,
+    port: int | None = None,
+    metrics_port: int | None = None,
+    quiet: bool = False,
 ) -> "Settings":
     """Return the settings, with the log configured by them; end the process where they are wrong.
 
@@ -45,6 +57,8 @@ def settings_of(
         overrides["store"] = {"folder": data, "url": ""}
     if port is not None:
         overrides["web"] = {"port": port}
+    if metrics_port is not None:
+        overrides["worker"] = {"metrics_port": metrics_port}
     try:
         settings = read_settings(config, overrides)
     except SettingsError as error:

@@ -21,6 +21,7 @@ from service.adapters.web.app import create_app
 from service.adapters.web.parts import WebSettings
 from service.adapters.web.server import WebServer
 from service.commands import CommandError
+from service.commands.at_work import metrics_parts
 from service.commands.health import leave_marks, mark_of, said_beside
 from service.commands.logins import admit_of, sign_in_of
 from service.commands.partitions import chosen
@@ -53,6 +54,8 @@ def parts_of(
     listening = listen(settings.web.host, settings.web.port) if web else None
     working = WorkerParts(settings, database, partition) if worker else None
     parts = working.parts if working else []
+    if working is not None and listening is None:
+        parts = [*metrics_parts(settings, database, working.registry), *parts]
     if listening is not None:
         parts.append(_web_part(settings, database, listening, working))
     return parts

@@ -9,7 +9,7 @@ import socket
 import threading
 import time
 from collections.abc import Callable, Collection, Mapping, Sequence
-from typing import Any
+from typing import Any, get_args
 
 from service.adapters.database.connect import Database
 from service.commands.delivery import deliverer
@@ -26,6 +26,11 @@ from service.watch import SHARE_NAMES, Watch
 HANDOVER_LOOK_S = 5.0  # from one look whether a shift has ended to the next
 OF_WATCH: tuple[TaskKind, ...] = ("watch", "foretelling", "folding", "housekeeping")
 OF_DELIVER: tuple[TaskKind, ...] = ("delivery", "handing_over")
+
+
+def kinds_of(settings: Settings) -> list[TaskKind]:
+    """Return the kinds of tasks that some process has to do."""
+    return [each for each in get_args(TaskKind) if _is_there(each, settings)]
 
 
 def tasks_of(kind: TaskKind, database: Database) -> Sequence[str]:
