@@ -44,7 +44,7 @@ from service.core.drive import Chain, Drive
 from service.ingest import Ingest, Message, Metrics, SourceStatus
 from tests.conftest import Mosquitto
 from tests.core.test_wire_fuzz import HOSTILE, WAYS_TO_DAMAGE
-from tests.faults.test_nothing_lost import WorkerProcess, until
+from tests.faults.sending import WorkerProcess, until
 from tests.strategies import UNSIGNED_TAGS, differences
 
 ROOT = "linklag/v1"
@@ -402,14 +402,15 @@ def through(count: int, seed: int, folder: Path) -> Outcome:
     began_s, file = time.monotonic(), folder / "linklag.db"
     with contextlib.closing(open_database(f"sqlite:///{file}")) as database:
         registered(database, now_ns)
-    broker, worker = Mosquitto(folder), WorkerProcess(0, folder)
+    broker = Mosquitto(folder)
     broker.start()
-    worker = WorkerProcess(broker.port, folder)
-    worker._environment |= {
-        "LINKLAG_WORKER__DRIVE_BATCHES_PER_S": "0",
-        "LINKLAG_BROKER__SPARKPLUG_GROUPS": GROUP,
-        "LINKLAG_LOG__LEVEL": "error",
-    }
+    worker = WorkerProcess(
+        broker.port,
+        folder,
+        LINKLAG_WORKER__DRIVE_BATCHES_PER_S="0",
+        LINKLAG_BROKER__SPARKPLUG_GROUPS=GROUP,
+        LINKLAG_LOG__LEVEL="error",
+    )
     worker.start()
     try:
         with contextlib.closing(sqlite3.connect(f"file:{file}?mode=ro", uri=True, timeout=30)) as store:
