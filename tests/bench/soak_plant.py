@@ -233,6 +233,7 @@ def register(store: Database, names: list[str], minutes: float) -> None:
             )
         )
         chain_id = f"{name}-a"
+        known_pct = max(0.0, elongation_at_start(number) - 0.3)  # when the baseline was taken, a month ago
         store.register.fit_chain(
             Chain(
                 chain_id=chain_id,
@@ -250,9 +251,9 @@ def register(store: Database, names: list[str], minutes: float) -> None:
                 recorded_ns=fitted_ns + S,
                 recorded_by="soak",
                 why="new",
-                pitches_between=WHOLE + OFFSET,
+                pitches_between=(WHOLE + OFFSET) / (1 + known_pct / 100),
                 pitches_between_u=0.0005,
-                elongation_pct=0.0,
+                elongation_pct=known_pct,
                 elongation_u_pct=0.005,
             )
         )
