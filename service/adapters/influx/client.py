@@ -180,7 +180,9 @@ class InfluxClient:
         end_s = time.monotonic() + 6 * self._timeout_s
         parts, size = [], 0
         try:
-            for part in answer.stream(65_536, decode_content=True):
+            while part := answer.read1(
+                65_536, decode_content=True
+            ):  # what has come, without waiting for more
                 parts.append(part)
                 size += len(part)
                 if size > ANSWER_BYTES_MAX or time.monotonic() > end_s:
@@ -198,7 +200,7 @@ class InfluxClient:
             result = results[0]
         except (ValueError, KeyError, TypeError, IndexError) as error:
             raise StoreUnavailableError(
-                f"{self.place}: what answers there is no InfluxDB with /query: correct store.influx_url"
+                f"{self.place}: what answers there is no InfluxDB with /query: correct influx.url"
             ) from error
         if "error" in result:  # stands in an answer of status 200
             raise self._refused_query(str(result["error"]))
@@ -262,9 +264,9 @@ class InfluxClient:
         if status in _FIXES:
             fix = _FIXES[status]
         elif status == 0:
-            fix = "its certificate is not trusted: give the one to trust as store.influx_tls_ca_file"
+            fix = "its certificate is not trusted: give the one to trust as influx.tls_ca_file"
         elif 300 <= status < 400:
-            fix = "it sends us elsewhere: give that address as store.influx_url"
+            fix = "it sends us elsewhere: give that address as influx.url"
         else:
             fix = "look into its log; tried again until it works"
         return StoreUnavailableError(f"{self.place}: status {status}, {said}: {fix}")
@@ -277,14 +279,14 @@ class InfluxClient:
     def _unreached(self, error: Exception) -> StoreUnavailableError:
         why = "it does not answer in time" if "Timeout" in type(error).__name__ else "it cannot be reached"
         return StoreUnavailableError(
-            f"{self.place}: {why} ({_one_line(error)}): start it, or correct store.influx_url"
+            f"{self.place}: {why} ({_one_line(error)}): start it, or correct influx.url"
         )
 
 
 _FIXES = {
-    401: "give a token that is valid there, in store.influx_token_file",
+    401: "give a token that is valid there, in influx.token_file",
     403: "let the token read and write this bucket",
-    404: "make the bucket, or correct store.influx_bucket and store.influx_org",
+    404: "make the bucket, or correct influx.bucket and influx.org",
     429: "it is too busy; tried again until it works",
     503: "it is too busy or starting; tried again until it works",
 }
