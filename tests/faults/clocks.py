@@ -11,6 +11,7 @@ import pytest
 
 from tests.faults.plant import a_plant
 from tests.faults.row import Named, Row
+from tests.faults.sending import ROOT, T0_NS, S, batch
 
 BATCHES = 1000
 LIBRARY = "faketime/libfaketimeMT.so.1"
@@ -42,6 +43,13 @@ def clock_stepped() -> Row:
             time.sleep(3.0)
             plant.send(BATCHES // 4)
             plant.until_stored(plant.sent)
+            if (
+                step_s > 0
+            ):  # shown by what is taken: half an hour ahead of the right time, it would be refused
+                ahead = (time.time_ns() - T0_NS) // S + step_s // 2
+                plant.devices.publish(batch(ahead), f"{ROOT}/d0/pulses")
+                plant.extra += 1
+                plant.until_stored(plant.sent + plant.extra)
         return plant.row(
             "clock: stepped an hour forth, two back, one forth",
             note="transitions bear the time that the clock showed",

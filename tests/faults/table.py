@@ -11,13 +11,13 @@ import time
 import pytest
 import structlog
 
-from tests.faults import clocks, network, power, processes, several, stores
+from tests.faults import clocks, influx_answers, network, power, processes, several, stores
 from tests.faults.row import Named, Row, as_table
 
 
 def named(minutes: float) -> list[Named]:
     """All rows, in the order of the table."""
-    modules = (processes, stores, network, clocks, several, power)
+    modules = (processes, stores, influx_answers, network, clocks, several, power)
     return [row for module in modules for row in module.rows(minutes)]
 
 
