@@ -221,50 +221,28 @@ def sim(context: typer.Context) -> None:
     leave(simulate(context.args))
 
 
-@app.command()
-def web(config: Config = None, data: Data = None, port: Port = None) -> None:
-    """Run page and API alone, on the store that a worker fills.
+@app.command("amqp-definitions")
+def amqp_definitions(
+    config: Config = None,
+    data: Data = None,
+    *,
+    drives: Annotated[
+        bool,
+        typer.Option("--drives", help="Add a user for the certificate of each registered drive's device."),
+    ] = False,
+) -> None:
+    """Print what RabbitMQ must have before devices connect: exchange, queues, bindings, users and their rights.
 
-    On 127.0.0.1 nobody needs to sign in. To serve others, set web.host, web.allowed_hosts and a certificate, or put a proxy
-    before it: then people sign in, and programs show tokens (deploy/linklag.toml says how). API: /api/v1, its
-    description: /api/v1/openapi.json, metrics: /metrics.
-    """
-    settings = settings_of(config, data, port=port)
-    from service.commands.serve import serve
-
-    leave(serve(settings, worker=False, web=True))
-
-
-@app.command()
-def check(config: Config = None, data: Data = None) -> None:
-    """Say whether all is fit to run, and how to mend what is not.
-
-    Changes nothing but for a missing database, which is made. Exit code 1 if anything is wrong, 2 if the settings are.
-    """
-    settings = settings_of(config, data, quiet=True)
-    from service.commands.check import check_all
-
-    leave(check_all(settings))
-
-
-@app.command(
-    context_settings={"allow_extra_args": True, "ignore_unknown_options": True, "help_option_names": []},
-    add_help_option=False,
-)
-def sim(context: typer.Context) -> None:
-    """Run only simulated capture devices, against any broker.
-
-    All that follows goes to the simulator; `linklag sim list` shows its plants and scenarios.
+    Import it on RabbitMQ's machine, as often as you like: rabbitmqctl import_definitions FILE. It holds the worker's
+    password as a salted hash. RabbitMQ acknowledges what matches no queue and drops it, so import before the first device.
 
     \b
-    Examples:  linklag sim --help
-               linklag sim list
-               linklag sim register brickworks | linklag drive import - --format toml
-               linklag sim run brickworks --host 127.0.0.1 --port 1883
+    Example:  linklag amqp-definitions --drives > linklag-definitions.json
     """  # noqa: D301 (typer wants the character)
-    from service.commands.simulate import simulate
+    settings = settings_of(config, data, quiet=True)
+    from service.commands.queues import print_definitions
 
-    leave(simulate(context.args))
+    leave(print_definitions(settings, drives=drives))
 
 
 @app.command()

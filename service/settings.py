@@ -39,7 +39,9 @@ from service.core.drive import DRIVE_ID
 PREFIX = "LINKLAG_"
 NAMED = "partition"  # of this section there are many, each with a name
 FILE_NAME = "linklag.toml"
-SECRETS = frozenset({"broker.password", "store.url"})  # what stands here is never repeated in a message
+SECRETS = frozenset(
+    {"broker.password", "amqp.password", "store.url", "influx.url", "influx.token"}
+)  # what stands here is never repeated in a message
 Values = dict[str, Any]
 TaskKind = Literal["watch", "foretelling", "folding", "housekeeping", "delivery", "handing_over"]
 
@@ -112,6 +114,10 @@ class Broker(_Section):
     keepalive_s: int = Field(
         default=30, ge=5, le=3600, description="seconds of silence after which each side pings"
     )
+    mqtt_version: Literal["5", "3.1.1"] = Field(
+        default="5",
+        description="MQTT by which we publish; 3.1.1 is for RabbitMQ before 3.13, and needs [amqp] to take batches",
+    )
     sparkplug_groups: Annotated[tuple[str, ...], NoDecode] = Field(
         default=(),
         description="Sparkplug B groups whose nodes carry batches in metrics; needs linklag[sparkplug]",
@@ -142,15 +148,7 @@ class Broker(_Section):
     @field_validator("password")
     @classmethod
     def _from_file(cls, password: SecretStr | None, info: ValidationInfo) -> SecretStr | None:
-        path = info.data.get("password_file")
-        if path is None:
-            return password
-        if password is not None:
-            raise ValueError("is given twice: keep either broker.password_file or broker.password")
-        lines = _read(path).splitlines()
-        if not lines or not lines[0]:
-            raise ValueError(f"broker.password_file {path} is empty: its first line must be the password")
-        return SecretStr(lines[0])
+        return _first_line(password, info.data.get("password_file"), "broker")
 
     @model_validator(mode="after")
     def _fits_together(self) -> Self:
@@ -198,6 +196,9 @@ class Partition(_Section):
     sparkplug_groups: Annotated[tuple[str, ...], NoDecode] = Field(
         default=(), description="Sparkplug B groups that this partition takes"
     )
+    queues: tuple[int, ...] = Field(
+        default=(), description="numbers of the queues that it takes from, where there is [amqp]"
+    )
 
     @field_validator("roots", "drives", "sparkplug_groups", mode="before")
     @classmethod
@@ -234,6 +235,83 @@ class Partition(_Section):
         return self
 
 
+class Amqp(_Section):
+    """RabbitMQ as the way in: devices publish to its MQTT plugin ([broker]), workers take from its queues."""
+
+    host: str = Field(
+        default="", description="name or address of RabbitMQ; empty: batches come by MQTT from [broker]"
+    )
+    port: int = Field(
+        default=5672, ge=1, le=65535, description="its TCP port for AMQP; 5671 is usual with TLS"
+    )
+    vhost: str = Field(default="/", min_length=1, description="its virtual host")
+    queues: int = Field(
+        default=4, ge=1, le=256, description="queues over which drives are spread; more than workers"
+    )
+    username: str | None = Field(default=None, min_length=1, description="the worker's user there")
+    password_file: Path | None = Field(default=None, description="file whose first line is the password")
+    password: SecretStr | None = Field(
+        default=None, description="the password itself; a file is the better place"
+    )
+    tls: bool = Field(default=False, description="encrypt, and check RabbitMQ's certificate")
+    tls_ca_file: Path | None = Field(
+        default=None, description="certificates to trust (PEM) in place of the system's"
+    )
+    tls_cert_file: Path | None = Field(
+        default=None, description="certificate that the worker shows (PEM); without username it is who we are"
+    )
+    tls_key_file: Path | None = Field(
+        default=None, description="its private key (PEM), if not in the same file"
+    )
+    allow_insecure: bool = Field(
+        default=False, description="allow another machine without TLS or without credentials"
+    )
+    prefetch: int = Field(
+        default=500,
+        ge=20,
+        le=65535,
+        description="batches of a queue that RabbitMQ may send ahead of our acknowledgement",
+    )
+    heartbeat_s: int = Field(
+        default=60, ge=5, le=3600, description="seconds of silence after which each side asks for the other"
+    )
+
+    @field_validator("password_file", "tls_ca_file", "tls_cert_file", "tls_key_file")
+    @classmethod
+    def _can_be_read(cls, path: Path | None) -> Path | None:
+        if path is not None:
+            _read(path)
+        return path
+
+    @field_validator("password")
+    @classmethod
+    def _from_file(cls, password: SecretStr | None, info: ValidationInfo) -> SecretStr | None:
+        return _first_line(password, info.data.get("password_file"), "amqp")
+
+    @model_validator(mode="after")
+    def _fits_together(self) -> Self:
+        if self.password is not None and self.username is None:
+            raise ValueError("has a password but no user name: set amqp.username")
+        if not self.tls and any((self.tls_ca_file, self.tls_cert_file, self.tls_key_file)):
+            raise ValueError("has tls_..._file but TLS is off: set amqp.tls = true")
+        if self.tls_key_file and not self.tls_cert_file:
+            raise ValueError("has a key without a certificate: set amqp.tls_cert_file")
+        if self.host and self.lacks and not (self.allow_insecure or is_loopback(self.host)):
+            raise ValueError(
+                f"host {self.host} is another machine and {' and '.join(self.lacks)}, so anyone on the way could "
+                "read or forge pulses: set them, or accept that with amqp.allow_insecure = true"
+            )
+        return self
+
+    @property
+    def lacks(self) -> list[str]:
+        """What a connection that leaves the machine should have and this one has not."""
+        lacks = [] if self.tls else ["TLS is off (amqp.tls)"]
+        if self.username is None and self.tls_cert_file is None:
+            lacks.append("there are no credentials (amqp.username and amqp.password_file)")
+        return lacks
+
+
 class Store(_Section):
     """Where readings and the register are kept."""
 
@@ -256,6 +334,81 @@ class Store(_Section):
     def file(self) -> Path:
         """The database file."""
         return Path(self.url.removeprefix("sqlite:///"))
+
+
+class Influx(_Section):
+    """InfluxDB as the store of readings and roll-ups, in place of the database, which keeps all else."""
+
+    url: str = Field(
+        default="",
+        description="its address, as https://influx.plant.example:8086; empty: readings are in [store]",
+    )
+    org: str = Field(default="-", min_length=1, description="organisation; 1.8 and 3 have none")
+    bucket: str = Field(
+        default="linklag",
+        pattern=r"^[^\s\"'\\]{1,120}$",
+        description="bucket of linklag's own; of 1.8 DATABASE/POLICY, of 3 a database",
+    )
+    token_file: Path | None = Field(
+        default=None, description="file whose first line is the token; of 1.8 USER:PASSWORD"
+    )
+    token: SecretStr | None = Field(default=None, description="the token itself; a file is the better place")
+    tls_ca_file: Path | None = Field(
+        default=None, description="certificates to trust (PEM) in place of the system's"
+    )
+    allow_insecure: bool = Field(
+        default=False, description="allow another machine without https or without a token"
+    )
+    timeout_s: float = Field(
+        default=10.0, ge=0.5, le=120, description="seconds within which it must have answered"
+    )
+
+    @field_validator("url")
+    @classmethod
+    def _is_an_address(cls, url: str) -> str:
+        try:
+            parts = urlsplit(url)
+            named = parts.scheme in {"http", "https"} and parts.hostname and parts.port != 0
+        except ValueError:  # a port that is none
+            named = False
+        if url and (
+            not named or parts.query or parts.fragment or not url.isprintable() or "@" in parts.netloc
+        ):
+            raise ValueError(
+                "is no address of a server: give one like https://influx.plant.example:8086, without user or token"
+            )
+        return url.rstrip("/")
+
+    @field_validator("token_file", "tls_ca_file")
+    @classmethod
+    def _can_be_read(cls, path: Path | None) -> Path | None:
+        if path is not None:
+            _read(path)
+        return path
+
+    @field_validator("token")
+    @classmethod
+    def _from_file(cls, token: SecretStr | None, info: ValidationInfo) -> SecretStr | None:
+        return _first_line(token, info.data.get("token_file"), "influx", "token")
+
+    @model_validator(mode="after")
+    def _fits_together(self) -> Self:
+        if self.url and self.tls_ca_file and not self.url.startswith("https:"):
+            raise ValueError("has tls_ca_file but its address is http: write https in influx.url")
+        if self.lacks and not self.allow_insecure:
+            raise ValueError(
+                f"url is on another machine and {' and '.join(self.lacks)}, so anyone on the way could read or forge "
+                "readings: set them, or accept that with influx.allow_insecure = true"
+            )
+        return self
+
+    @property
+    def lacks(self) -> list[str]:
+        """What a connection that leaves the machine should have and this one has not."""
+        if not self.url or is_loopback(urlsplit(self.url).hostname or ""):
+            return []
+        lacks = [] if self.url.startswith("https:") else ["TLS is off (https in influx.url)"]
+        return lacks + (["there is no token (influx.token_file)"] if self.token is None else [])
 
 
 class Web(_Section):
@@ -598,7 +751,9 @@ class Settings(BaseSettings):
     model_config = {"frozen": True, "extra": "forbid", "hide_input_in_errors": True}
 
     broker: Broker = Field(default_factory=Broker)
+    amqp: Amqp = Field(default_factory=Amqp)
     store: Store = Field(default_factory=Store)
+    influx: Influx = Field(default_factory=Influx)
     web: Web = Field(default_factory=Web)
     retention: Retention = Field(default_factory=Retention)
     worker: Worker = Field(default_factory=Worker)
@@ -622,6 +777,10 @@ class Settings(BaseSettings):
 
     @model_validator(mode="after")
     def _window_holds_a_commit(self) -> Self:
+        if self.amqp.host and self.worker.flush_batches > self.amqp.prefetch:
+            raise ValueError(
+                f"worker.flush_batches ({self.worker.flush_batches}) is over amqp.prefetch ({self.amqp.prefetch}): lower the first"
+            )
         if self.worker.flush_batches > self.broker.receive_maximum:
             raise ValueError(
                 f"worker.flush_batches ({self.worker.flush_batches}) is over broker.receive_maximum "
@@ -646,8 +805,58 @@ class Settings(BaseSettings):
                 "(partition.NAME.sparkplug_groups)"
             )
         for one, other in combinations(self.partition, 2):
-            self._are_apart(one, other)
+            if not self.amqp.host:
+                self._are_apart(one, other)
         return self
+
+    @model_validator(mode="after")
+    def _queues_fit(self) -> Self:
+        if not self.amqp.host:
+            if self.broker.mqtt_version != "5":
+                raise ValueError(
+                    "broker.mqtt_version 3.1.1 is enough to publish, not to take batches safely: keep 5, or take them from "
+                    "RabbitMQ's queues (amqp.host)"
+                )
+            for name in self.partition:
+                if self.partition[name].queues:
+                    raise ValueError(
+                        f"partition.{name}.queues are of RabbitMQ: set amqp.host, or take them out"
+                    )
+            return self
+        if "." in self.broker.root:
+            raise ValueError(
+                f"broker.root {self.broker.root} has a dot, which RabbitMQ takes for a slash: give levels without dots"
+            )
+        if self.broker.sparkplug_groups:
+            raise ValueError(
+                "broker.sparkplug_groups do not come through queues: leave out amqp.host, or them"
+            )
+        self._queues_are_taken()
+        return self
+
+    def _queues_are_taken(self) -> None:
+        """Raise ValueError where partitions are not told by queues, or leave one to nobody."""
+        taken: set[int] = set()
+        for name, each in self.partition.items():
+            if each.roots or each.drives or each.sparkplug_groups or each.host or each.port:
+                raise ValueError(
+                    f"partition.{name} has topics or a broker, but with amqp.host a partition has queues only"
+                )
+            if not each.queues or not all(1 <= number <= self.amqp.queues for number in each.queues):
+                raise ValueError(
+                    f"partition.{name}.queues {list(each.queues)}: give numbers from 1 to {self.amqp.queues}"
+                )
+            taken.update(each.queues)
+        left = sorted(set(range(1, self.amqp.queues + 1)) - taken)
+        if self.partition and left:
+            raise ValueError(
+                f"no partition takes from queue {', '.join(map(str, left))}, whose drives nobody would hear: name each in the "
+                "queues of a partition"
+            )
+
+    def queues_of(self, name: str | None) -> tuple[int, ...]:
+        """Return the numbers of the queues that the worker of a partition takes from. Raises KeyError as `broker_of`."""
+        return tuple(range(1, self.amqp.queues + 1)) if name is None else self.partition[name].queues
 
     def _are_apart(self, one: str, other: str) -> None:
         """Raise ValueError where two partitions of one broker take the same, or are one client to it."""
@@ -702,6 +911,11 @@ class Settings(BaseSettings):
         told = [
             f"worker.metrics_host: {self.worker.metrics_host} is open to other machines, without login or encryption"
         ] * bool(open_metrics)
+        if self.amqp.host and self.amqp.lacks and not is_loopback(self.amqp.host):
+            lacks = " and ".join(self.amqp.lacks)
+            told.append(f"amqp.allow_insecure: {self.amqp.host} is another machine and {lacks}")
+        if self.influx.lacks:
+            told.append(f"influx.allow_insecure: it is another machine and {' and '.join(self.influx.lacks)}")
         if not self.broker.lacks:
             return told
         hosts = {self.broker_of(name).host for name in self.partition or [None]}
@@ -756,6 +970,20 @@ def all_keys() -> list[str]:
         if section != NAMED
         for key in _section(section).model_fields
     ]
+
+
+def _first_line(
+    secret: SecretStr | None, path: Path | None, section: str, name: str = "password"
+) -> SecretStr | None:
+    """Return the secret of a section: that of its file, or the one that stands there."""
+    if path is None:
+        return secret
+    if secret is not None:
+        raise ValueError(f"is given twice: keep either {section}.{name}_file or {section}.{name}")
+    lines = _read(path).splitlines()
+    if not lines or not lines[0]:
+        raise ValueError(f"{section}.{name}_file {path} is empty: its first line must be the {name}")
+    return SecretStr(lines[0])
 
 
 def _root(root: str) -> str:

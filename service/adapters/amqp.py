@@ -392,7 +392,8 @@ class _Link:
     # pika's callbacks
 
     def _on_open(self, connection: Any) -> None:
-        connection.channel(on_open_callback=self._on_channel)
+        if not self._closing.is_set():
+            connection.channel(on_open_callback=self._on_channel)
 
     def _on_channel(self, channel: Any) -> None:
         self._channel = channel
@@ -402,6 +403,8 @@ class _Link:
 
     def _consume_next(self) -> None:
         """Ask for one queue after the other, so that a refusal is known by its name."""
+        if not self._channel.is_open:  # we leave already
+            return
         if self._granted == len(self._queues):
             self._standing.connected_now(True)
             log.info("amqp_connected", queues=len(self._queues))

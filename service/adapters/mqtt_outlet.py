@@ -8,6 +8,7 @@ holds our lock while it calls paho; one thread of ours does the sending.
 """
 
 import threading
+import time
 from typing import Any
 
 import structlog
@@ -85,6 +86,7 @@ class MqttOutlet:
         self._changed = threading.Condition()
         self._closing = False
         self._thread = threading.Thread(target=self._keep_sending, name="outlet", daemon=True)
+        self._refused = False
         self.trouble = ""
 
     def open(self) -> None:
@@ -114,6 +116,17 @@ class MqttOutlet:
             if len(self._waiting) > OUT_TOPICS_MAX:
                 del self._waiting[next(iter(self._waiting))]
             self._changed.notify_all()
+
+    def emptied(self, within_s: float) -> bool:
+        """Return whether the broker has everything within so long; at once when it has, or refuses us."""
+        end_s = time.monotonic() + within_s
+        with self._changed:
+            while self._waiting or self._busy:
+                left_s = end_s - time.monotonic()
+                if left_s <= 0 or self.trouble:
+                    return False
+                self._changed.wait(min(left_s, LOOK_S))
+        return True
 
     def _keep_sending(self) -> None:
         """Body of the thread."""
@@ -148,6 +161,7 @@ class MqttOutlet:
     def _on_connect(
         self, _client: paho.Client, _data: object, _flags: object, reason: ReasonCode, _properties: Any
     ) -> None:
+        self._refused = reason.is_failure
         if reason.is_failure:
             self._trouble_with(
                 f"{self._where} refuses what is published: {reason}; check user name and password"
@@ -163,7 +177,7 @@ class MqttOutlet:
     def _on_disconnect(
         self, _client: paho.Client, _data: object, _flags: object, reason: ReasonCode, _properties: Any
     ) -> None:
-        if reason.value:
+        if reason.value and not self._refused:  # after a refusal there is nothing new to say
             self._trouble_with(
                 f"{self._where} broke off what is published: {reason}. It does so where this user may not write the topics "
                 "of linklag, or another client has our id"

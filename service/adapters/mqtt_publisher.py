@@ -37,6 +37,7 @@ class MqttPublisher:
         port: int = 1883,
         *,
         client_id: str,
+        version: str = "5",
         username: str | None = None,
         password: str | None = None,
         tls: Tls | None = None,
@@ -50,6 +51,7 @@ class MqttPublisher:
             host: name or address of the broker. Off this machine it needs TLS and credentials.
             port: its TCP port.
             client_id: no other client's.
+            version: of MQTT, "5" or "3.1.1"; the latter carries no content type.
             username: at the broker.
             password: at the broker.
             tls: None for a plain connection.
@@ -72,7 +74,9 @@ class MqttPublisher:
         self.refused = 0  # of those, refused
         self.refusal = ""  # why, the first time
         self.connections = 0  # how often the broker has taken us in
-        self._client = client = paho.Client(CallbackAPIVersion.VERSION2, client_id, protocol=paho.MQTTv5)
+        self._is_5 = version == "5"
+        protocol = paho.MQTTv5 if self._is_5 else paho.MQTTv311
+        self._client = client = paho.Client(CallbackAPIVersion.VERSION2, client_id, protocol=protocol)
         client.connect_timeout = CONNECT_TIMEOUT_S
         client.reconnect_delay_set(1, RECONNECT_S_MAX)
         client.max_inflight_messages_set(IN_FLIGHT_MAX)
@@ -82,8 +86,9 @@ class MqttPublisher:
             client.tls_set_context(tls.context())
         client.on_connect, client.on_disconnect = self._on_connect, self._on_disconnect
         client.on_publish = self._on_publish
-        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-        properties.SessionExpiryInterval = SESSION_S
+        properties = Properties(PacketTypes.CONNECT) if self._is_5 else None  # type: ignore[no-untyped-call]
+        if properties is not None:
+            properties.SessionExpiryInterval = SESSION_S
         client.connect_async(host, port, keepalive_s, properties=properties)
 
     def __enter__(self) -> Self:
@@ -110,7 +115,7 @@ class MqttPublisher:
         """Send one message. Waits while many are unanswered; raises PublishError if that lasts."""
         self.wait(unanswered_max=IN_FLIGHT_MAX - 1)
         properties = None
-        if content_type is not None:
+        if content_type is not None and self._is_5:
             properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
             properties.ContentType = content_type
         self.sent += 1

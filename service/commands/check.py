@@ -8,7 +8,6 @@ import shutil
 import tempfile
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -20,8 +19,11 @@ from service.adapters.mqtt import MqttSource
 from service.adapters.sparkplug import payload_class
 from service.adapters.spool import SUFFIX
 from service.commands import CommandError
+from service.commands.finding import Finding
 from service.commands.health import trouble_of_web
 from service.commands.parts import broker_source, listen, opened_database
+from service.commands.queues import check_outlet, check_queues
+from service.commands.series import influx_client
 from service.core.partition import Partition, uncovered
 from service.ports import StoreUnavailableError
 from service.settings import Settings
@@ -31,15 +33,6 @@ BUILT_NS = int(datetime(2026, 1, 1, tzinfo=UTC).timestamp()) * 1_000_000_000  # 
 CONNECT_S = 12.0
 AHEAD_S = 600.0  # batches of clocks further ahead are refused
 SETTLE_S = 1.0  # in which a broker answers a subscription and a publication
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
-    """What one check found; `fix` is empty where all is well."""
-
-    subject: str
-    found: str
-    fix: str = ""
 
 
 def check_all(settings: Settings) -> int:
@@ -58,12 +51,18 @@ def findings(settings: Settings) -> Iterator[Finding]:
     """Yield what each check finds. The later ones do not depend on the earlier."""
     for check in (check_clock, check_disk, check_store):
         yield check(settings)
+    if settings.influx.url:
+        yield check_influx(settings)
     if settings.worker.spool_folder is not None:
         yield check_spool(settings, settings.worker.spool_folder)
-    for partition in settings.partition or [None]:
-        yield check_broker(settings, partition)
-    if settings.partition:
-        yield check_partitions(settings)
+    if settings.amqp.host:
+        yield check_queues(settings)
+        yield check_outlet(settings)
+    else:
+        for partition in settings.partition or [None]:
+            yield check_broker(settings, partition)
+        if settings.partition:
+            yield check_partitions(settings)
     yield check_web(settings)
 
 
@@ -152,6 +151,27 @@ def check_store(settings: Settings) -> Finding:
             subject="store", found=f"{found}; newest reading {ahead_s:.0f} s ahead of the clock", fix=fix
         )
     return Finding(subject="store", found=found)
+
+
+def check_influx(settings: Settings) -> Finding:
+    """Whether InfluxDB takes a point and gives it back, and whether readings were left behind in the database."""
+    try:
+        with influx_client(settings) as client:
+            version = client.check() if client is not None else ""
+        with opened_database(settings) as database:
+            left = len({each.drive_id for each in database.readings_here.newest()})
+            moved = len({each.drive_id for each in database.readings.newest()})
+    except (CommandError, StoreUnavailableError) as error:
+        return Finding(
+            subject="influx",
+            found=str(error),
+            fix="see there what mends it; readings wait at the broker meanwhile",
+        )
+    found = f"{settings.influx.url}, bucket {settings.influx.bucket}, written and read ({version or 'version not told'})"
+    if left and not moved:
+        fix = "bring them there: linklag move, as INSTALL.md has it; they are still in the database"
+        return Finding(subject="influx", found=f"{found}; readings of {left} drives are not in it", fix=fix)
+    return Finding(subject="influx", found=found)
 
 
 def _older_schema(settings: Settings) -> str:

@@ -14,13 +14,16 @@ from service.adapters.database.raw_batches import RawBounds
 from service.adapters.database.refused import Bounds
 from service.commands import CommandError
 from service.commands.partitions import all_at, groups_of, others_of
+from service.commands.series import series_of
 from service.core.allowance import Terms
 from service.core.partition import filters
 from service.ports import StoreUnavailableError
 from service.settings import Settings
 
 if TYPE_CHECKING:
+    from service.adapters.amqp import AmqpSource
     from service.adapters.mqtt import MqttSource
+    from service.adapters.mqtt_outlet import MqttOutlet
     from service.adapters.mqtt_publisher import MqttPublisher
     from service.adapters.sparkplug import SparkplugSource
 
@@ -44,16 +47,17 @@ def opened_database(settings: Settings) -> Iterator[Database]:
     bounds = Bounds(rejections_per_drive=settings.retention.rejections_per_drive)
     batches_bytes = max(1, settings.retention.batches_mb) * 1_000_000  # with 0 the worker keeps none
     raw_bounds = RawBounds(bytes=batches_bytes, bytes_per_drive=max(1, batches_bytes // 4))
-    try:
-        database = open_database(settings.store.url, bounds=bounds, raw_bounds=raw_bounds)
-    except StoreUnavailableError as error:
-        raise StoreAwayError(str(error)) from None
-    except (NewerStoreError, ValueError) as error:
-        raise CommandError(str(error)) from None
-    try:
-        yield database
-    finally:
-        database.close()
+    with series_of(settings) as series:
+        try:
+            database = open_database(settings.store.url, bounds=bounds, raw_bounds=raw_bounds, series=series)
+        except StoreUnavailableError as error:
+            raise StoreAwayError(str(error)) from None
+        except (NewerStoreError, ValueError) as error:
+            raise CommandError(str(error)) from None
+        try:
+            yield database
+        finally:
+            database.close()
 
 
 def broker_source(
@@ -125,8 +129,15 @@ def _mqtt_source(
         raise CommandError(f"broker.tls_..._file: {error}: give PEM files that belong together") from None
 
 
-def worker_source(settings: Settings, partition: str | None = None) -> "MqttSource | SparkplugSource":
-    """Return the worker's source: the broker, with what Sparkplug nodes publish turned into messages of ours where it is on."""
+def worker_source(
+    settings: Settings, partition: str | None = None
+) -> "MqttSource | SparkplugSource | AmqpSource":
+    """Return the worker's source: RabbitMQ's queues, or the broker.
+
+    What Sparkplug nodes publish at the broker is turned into messages of ours where it is on.
+    """
+    if settings.amqp.host:
+        return queue_source(settings, partition)
     source = broker_source(settings, partition=partition)
     broker = settings.broker_of(partition)
     return with_sparkplug(settings, source, groups=bool(broker.sparkplug_groups), root=broker.root)
@@ -158,6 +169,67 @@ def allowed_of(settings: Settings) -> Terms | None:
     )
 
 
+def queue_source(settings: Settings, partition: str | None = None) -> "AmqpSource":
+    """Return the queues of RabbitMQ that a partition takes from, with its MQTT side to publish at."""
+    with amqp_told():
+        from service.adapters.amqp import AmqpSource, Tls
+        from service.adapters.amqp_definitions import queue_name
+
+        amqp = settings.amqp
+        tls = Tls(ca_file=amqp.tls_ca_file, cert_file=amqp.tls_cert_file, key_file=amqp.tls_key_file)
+        return AmqpSource(
+            amqp.host,
+            amqp.port,
+            vhost=amqp.vhost,
+            queues=[queue_name(number) for number in settings.queues_of(partition)],
+            outlet=outlet(settings, settings.broker_of(partition).client_id),
+            name=settings.broker_of(partition).client_id,
+            username=amqp.username,
+            password=amqp.password.get_secret_value() if amqp.password else None,
+            tls=tls if amqp.tls else None,
+            allow_insecure=amqp.allow_insecure,
+            prefetch=amqp.prefetch,
+            heartbeat_s=amqp.heartbeat_s,
+        )
+
+
+def outlet(settings: Settings, client_id: str) -> "MqttOutlet":
+    """Return RabbitMQ's MQTT side as a place to publish the newest of each topic at, not connected yet."""
+    from service.adapters.mqtt_outlet import MqttOutlet, Tls
+
+    broker = settings.broker
+    tls = Tls(ca_file=broker.tls_ca_file, cert_file=broker.tls_cert_file, key_file=broker.tls_key_file)
+    try:
+        return MqttOutlet(
+            broker.host,
+            broker.port,
+            client_id=client_id,
+            version=broker.mqtt_version,
+            username=broker.username,
+            password=broker.password.get_secret_value() if broker.password else None,
+            tls=tls if broker.tls else None,
+            allow_insecure=broker.allow_insecure,
+            keepalive_s=broker.keepalive_s,
+        )
+    except ValueError as error:
+        raise CommandError(f"broker: {error}") from None
+    except OSError as error:  # ssl errors are such
+        raise CommandError(f"broker.tls_..._file: {error}: give PEM files that belong together") from None
+
+
+@contextmanager
+def amqp_told() -> Iterator[None]:
+    """Tell what keeps AMQP from being used as a CommandError with its key."""
+    try:
+        yield
+    except ImportError:
+        raise CommandError("amqp.host: pika is not installed: pip install 'linklag[amqp]'") from None
+    except ValueError as error:
+        raise CommandError(f"amqp: {error}") from None
+    except OSError as error:  # ssl errors are such
+        raise CommandError(f"amqp.tls_..._file: {error}: give PEM files that belong together") from None
+
+
 def broker_publisher(
     settings: Settings, *, client_id: str, patience_s: float | None = None
 ) -> "MqttPublisher":
@@ -172,6 +244,7 @@ def broker_publisher(
             broker.host,
             broker.port,
             client_id=client_id,
+            version=broker.mqtt_version,
             username=broker.username,
             password=broker.password.get_secret_value() if broker.password else None,
             tls=tls if broker.tls else None,

@@ -1,5 +1,6 @@
 """RabbitMQ as a source, against a real node: what devices publish by MQTT, with the definitions that linklag writes."""
 
+import contextlib
 import json
 import os
 import threading
@@ -16,10 +17,15 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from service.adapters.amqp import AmqpSource, look_at, parameters, topic_of
 from service.adapters.amqp_definitions import Spread, definitions, password_hash, queue_name
+from service.adapters.database.connect import open_database
 from service.adapters.mqtt import Tls
 from service.adapters.mqtt_outlet import MqttOutlet
+from service.commands.queues import check_outlet, check_queues
+from service.settings import Amqp, Broker, Settings, Store
 from tests.adapters.test_mqtt import certificates, numbered, receive, until
 from tests.conftest import free_port
+from tests.faults.sending import batch, counting, register_drives
+from tests.faults.test_partitions import PartitionWorker
 from tests.rabbitmq import Address, shared_node
 
 __all__ = ["certificates"]
@@ -28,7 +34,7 @@ WORKER: dict[str, Any] = {"username": "linklag", "password": "worker's own"}
 DEVICE = "d1"  # has a password here; those of the definitions show certificates
 ALL = "all-devices"  # may publish for any drive
 SECRET = "Gallsches-Gelenk-1832"  # noqa: S105
-VHOSTS = 8  # one for each test that leaves something behind
+VHOSTS = 10  # one for each test that leaves something behind
 QUEUES = 3
 
 
@@ -348,6 +354,80 @@ def test_what_may_not_be_published_is_told(node: Address) -> None:
         until(lambda: "this user may not write the topics" in outlet.trouble)
     finally:
         outlet.close()
+
+
+# With the commands
+
+
+def settings_for(node: Address, site: int, folder: Path, **more: Any) -> Settings:
+    login = {"username": WORKER["username"], "password": WORKER["password"]}
+    broker = login | {
+        "port": node.mqtt_port, "root": ROOT, "mqtt_version": "3.1.1", "username": f"{vhost(site)}:linklag",
+    }  # fmt: skip
+    amqp = login | {"host": "127.0.0.1", "port": node.port, "vhost": vhost(site), "queues": QUEUES}
+    return Settings(
+        broker=Broker.model_validate(broker),
+        amqp=Amqp.model_validate(amqp | more),
+        store=Store(folder=folder),
+    )
+
+
+def test_check_looks_at_the_queues_and_takes_nothing(node: Address, tmp_path: Path) -> None:
+    settings = settings_for(node, 8, tmp_path)
+    assert check_outlet(settings).fix == ""
+    good = check_queues(settings)
+    assert good.fix == ""
+    assert "linklag.1 0 waiting" in good.found
+    with publisher(node, 8) as publish:
+        publish(numbered(1))
+    left = check_queues(settings)
+    assert "nobody takes from linklag." in left.found
+    assert left.fix
+    with source_at(node, 8) as source:
+        messages = receive(source, 1)
+        assert check_queues(settings).fix == ""
+        source.acknowledge(messages)
+    lacking = check_queues(settings_for(node, 8, tmp_path, queues=9))
+    assert "has no queue linklag.4" in lacking.found
+    wrong = settings.model_copy(update={"broker": settings.broker.model_copy(update={"username": "nobody"})})
+    assert "refuses" in check_outlet(wrong).found
+
+
+@pytest.mark.timeout(170)
+def test_a_worker_killed_midway_and_started_again_stores_each_batch_once(
+    node: Address, tmp_path: Path
+) -> None:
+    batches = 2000
+    file = tmp_path / "linklag.db"
+    with contextlib.closing(open_database(f"sqlite:///{file}")) as database:
+        register_drives(database.register, 4)
+    (tmp_path / "password").write_text(WORKER["password"])
+    (tmp_path / "linklag.toml").write_text(
+        f"[broker]\nport = {node.mqtt_port}\nroot = '{ROOT}'\nmqtt_version = '3.1.1'\n"
+        f"username = '{vhost(9)}:linklag'\npassword_file = 'password'\n"
+        f"[amqp]\nhost = '127.0.0.1'\nport = {node.port}\nvhost = '{vhost(9)}'\nqueues = {QUEUES}\n"
+        f"username = 'linklag'\npassword_file = 'password'\n"
+        f"[partition.all]\nqueues = [1, 2, 3]\n[store]\nfolder = '{tmp_path}'\n[log]\nlevel = 'warning'\n"
+    )
+    worker = PartitionWorker(tmp_path, "all")
+    try:
+        with publisher(node, 9) as publish, counting(file) as stored:
+            for number in range(4):
+                publish([batch(seq) for seq in range(batches // 4)], drive=f"d{number}")
+            worker.start()
+            until(lambda: worker.is_up() and stored() > batches // 10, 60)
+            worker.end(kill=True)
+            assert stored() < batches, "the kill came too late to mean anything"
+            worker.start()
+            until(lambda: worker.is_up() and stored() == batches, 60)
+            until(lambda: waiting(node, 9) == [0] * QUEUES)
+    finally:
+        worker.end()
+    with contextlib.closing(open_database(f"sqlite:///{file}")) as database:
+        for number in range(4):
+            readings = database.readings.raw(f"d{number}", 0, time.time_ns())
+            assert [reading.seq for reading in readings] == list(range(batches // 4))
+        assert database.refused.rejections() == []
 
 
 # Without a node
