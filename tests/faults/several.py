@@ -2,6 +2,7 @@
 
 from tests.faults.plant import a_plant
 from tests.faults.row import Named, Row
+from tests.faults.sending import until
 
 BATCHES = 1000
 
@@ -14,7 +15,7 @@ def two_watchers() -> Row:
         first = [plant.also("watch"), plant.also("deliver")]
         second = [plant.also("watch"), plant.also("deliver")]
         plant.send(BATCHES // 2)
-        plant.until_stored(BATCHES // 4)
+        until(lambda: len(plant.delivered()) > 5 and all(each.is_up() for each in first + second), 120.0)
         for process in first:
             process.kill()
         plant.send(BATCHES // 2)
