@@ -97,6 +97,7 @@ class Device:
     sends_direction: bool = False
     sends_temperature: bool = False
     sends_load: bool = False
+    sends_on_time: bool = False
     trouble: Trouble = field(default_factory=Trouble)
     seed: int = 0
 
@@ -166,7 +167,23 @@ class Device:
             fields["delta"] = True
             up, down = np.diff(up, prepend=0), np.diff(down, prepend=0)
         fields |= {"up": up, "down": down}
-        return fields | self._optional_fields(window)
+        return fields | self._on_times_us(pulses) | self._optional_fields(window)
+
+    def _on_times_us(self, pulses: Pulses) -> dict[str, Value]:
+        """Return how long a joint keeps each sensor on: its width at the speed of the middle one of all intervals.
+
+        Nothing where there is no interval: a chain that stands.
+        """
+        if not self.sends_on_time or min(len(pulses.up_ticks), len(pulses.down_ticks)) < 2:
+            return {}
+        pitch_mm, to_us = self.drive.chain.pitch_mm, pulses.tick_ns / 1000
+        found: dict[str, Value] = {}
+        for name, sensor, ticks in (
+            ("up_on_us", self.drive.up, pulses.up_ticks),
+            ("down_on_us", self.drive.down, pulses.down_ticks),
+        ):
+            found[name] = round(sensor.target_mm / pitch_mm * float(np.median(np.diff(ticks))) * to_us, 1)
+        return found
 
     def lag_fields(self, window: Window) -> dict[str, Value]:
         """Return the fields of the `lag` form: mean period and mean lag over an even number of joints.

@@ -104,6 +104,13 @@ SCENARIOS: dict[str, Scenario] = {
             down=Sensor(delay_s=0.3e-3),
         ),
         _scenario(
+            "gap_widened",
+            "Somebody has moved `down` away from the chain since it was set up; the device sends how long each stays on.",
+            up=Sensor(target_mm=6.4),
+            down=Sensor(target_mm=3.9),
+            device=DeviceSetup(sends_on_time=True),
+        ),
+        _scenario(
             "worn_section",
             "A run of 20 joints has worn four times as much as the others, and one joint is bad.",
             worn_section=WornSection(first_joint=30, joints=20, factor=4.0),

@@ -42,6 +42,7 @@ class DeviceSetup:
     sends_direction: bool = False
     sends_temperature: bool = False
     sends_load: bool = False
+    sends_on_time: bool = False
     trouble: Trouble = field(default_factory=Trouble)
 
 
@@ -167,6 +168,7 @@ class DriveSetup:
             sends_direction=device.sends_direction,
             sends_temperature=device.sends_temperature,
             sends_load=device.sends_load,
+            sends_on_time=device.sends_on_time,
             trouble=device.trouble,
             seed=own_seed,
         )

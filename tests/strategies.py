@@ -160,7 +160,8 @@ def pulses(draw: st.DrawFn, largest: int = 10**9) -> Fields:
         fields["tick_ns"] = draw(st.integers(1, 10**9 if largest <= 10**9 else 1))
     if draw(st.booleans()):
         fields["span_ticks"] = max([0, *up, *down]) + draw(st.integers(0, 1000))
-    return fields
+    on_us = st.none() | st.floats(0, 3.6e9) | st.integers(0, 3_600_000_000)
+    return fields | draw(st.fixed_dictionaries({}, optional={"up_on_us": on_us, "down_on_us": on_us}))
 
 
 @st.composite

@@ -73,6 +73,8 @@ def joined(run: Sequence[Batch]) -> Batch:
         mount_c=_mean(each.mount_c for each in run),
         load_n=_mean(each.load_n for each in run),
         device_id=first.device_id,
+        up_on_us=_mean(each.up_on_us for each in run),
+        down_on_us=_mean(each.down_on_us for each in run),
     )
 
 

@@ -18,7 +18,7 @@ from service.core import catalogue
 from service.core.batch import Batch
 from service.core.drive import Drive
 from service.core.fingerprint import Match
-from service.core.lag import CLEAN_RATIO, NoLag
+from service.core.lag import CLEAN_RATIO, Lag, NoLag
 from service.core.learn import DelayFit, DelayPoint, NotLearnt, different_speeds, fit_drift
 from service.core.looks import RECENT_MIN, Seen, one_is_silent
 from service.core.not_measured import NotMeasured
@@ -31,6 +31,10 @@ LOSS_MAX = 0.01  # share of pulses missed or extra (common practice, no source)
 LOST_MIN = 3
 SCATTER_RATIO = 2.5  # of the two sensors' switching places
 SCATTER_PITCHES = 0.006  # less is good enough, whatever the ratio
+# Of a pitch: by how much longer one sensor may stay on than the other, and the least and most that either may. A joint
+# that swings away from one that is hardly on is lost, and of one that is hardly off the next (common practice, no source).
+ON_APART = 0.1
+ON_LEAST, ON_MOST = 0.1, 0.9
 TICK_PCT = 0.01  # of elongation, that a tick may add
 TICK_PITCHES = 0.03  # a coarser one is no clock for this drive, however well scatter dithers it
 MISSING_MAX = 0.05  # share of the windows
@@ -285,9 +289,8 @@ def _even_scatter(seen: Seen, pulses: int) -> Step:
     step, pitch_mm = StepId.EVEN, seen.chain.pitch_mm if seen.chain else 1.0
     scatters = [found for each in seen.running if (found := _scatter(each.batch)) is not None]
     said = f"Hardly a pulse missed or extra in {pulses}"
-    duty = "How long each pulse lasts is not in the batches: compare the lamps of the two sensors."
     if not scatters:
-        return Step.passed(step, f"{said}. {duty}")
+        return _even_on(seen, said)
     up, down = (median(each[sensor] for each in scatters) for sensor in (0, 1))
     places = f"the place of switching scatters by {up * pitch_mm:.3f} mm at `up`, {down * pitch_mm:.3f} mm at `down`"
     if max(up, down) > SCATTER_PITCHES and max(up, down) > SCATTER_RATIO * min(up, down):
@@ -298,7 +301,37 @@ def _even_scatter(seen: Seen, pulses: int) -> Step:
             f"Set the gap of `{worse}` as that of the other, with a feeler gauge; see that its bracket is firm.",
             caution=True,
         )
-    return Step.passed(step, f"{said}; {places}. {duty}")
+    return _even_on(seen, f"{said}; {places}")
+
+
+def _even_on(seen: Seen, said: str) -> Step:
+    """How long a joint keeps either sensor on, where the device tells: a nearer sensor stays on longer."""
+    step = StepId.EVEN
+    shares = [found for batch, lag in seen.measured if (found := _on_shares(batch, lag)) is not None]
+    if not shares:
+        lamps = "How long each pulse lasts is not in the batches: compare the lamps of the two sensors."
+        return Step.passed(step, f"{said}. {lamps}")
+    up, down = (median(each[sensor] for each in shares) for sensor in (0, 1))
+    lasts = f"a joint keeps `up` on over {100 * up:.0f} % of a pitch, `down` over {100 * down:.0f} %"
+    for name, share in (("up", up), ("down", down)):
+        if share < ON_LEAST:
+            mend = f"Bring `{name}` nearer: what swings away from it is missed."
+            return Step.failed(step, f"Hardly on: {lasts}.", mend, caution=True)
+        if share > ON_MOST:
+            mend = f"Take `{name}` further away, or let it look at the rollers only: it hardly goes off between two joints."
+            return Step.failed(step, f"Hardly off: {lasts}.", mend, caution=True)
+    if abs(up - down) > ON_APART:
+        longer = "up" if up > down else "down"
+        mend = f"Set both gaps alike, with a feeler gauge: `{longer}` stands nearer to the chain, or switches off later."
+        return Step.failed(step, f"Uneven: {lasts}.", mend, caution=True)
+    return Step.passed(step, f"{said}; {lasts}.")
+
+
+def _on_shares(batch: Batch, lag: Lag) -> tuple[float, float] | None:
+    """For which part of a pitch a joint keeps `up` and `down` on; None where the device does not tell."""
+    if batch.up_on_us is None or batch.down_on_us is None:
+        return None
+    return batch.up_on_us * 1e-6 / lag.period_s, batch.down_on_us * 1e-6 / lag.period_s
 
 
 def _scatter(batch: Batch) -> tuple[float, float] | None:

@@ -89,6 +89,8 @@ class PulsesFields(_Fields, kw_only=True):
     tick_ns: Annotated[int, Meta(ge=1, le=10**9)] = 1000
     delta: bool = False
     span_ticks: _Count | None = None
+    up_on_us: _Microseconds | None = None
+    down_on_us: _Microseconds | None = None
 
 
 class LagFields(_Fields, kw_only=True):
@@ -115,6 +117,8 @@ MENDS: Final = {
     "down": "send an array of whole ticks since t0, each >= 0, without decimal point; empty when stopped",
     "delta": "send true or false, or leave it out for false",
     "span_ticks": "send the length of the window in whole ticks, or leave it out",
+    "up_on_us": "send how long a joint keeps `up` on, on the mean, in microseconds, 0 to 3600000000, or leave it out",
+    "down_on_us": "send how long a joint keeps `down` on, on the mean, in microseconds, 0 to 3600000000, or leave it out",
     "dir": "send 1 (forward) or -1 (reverse), or leave it out",
     "temp_c": "send the temperature of the chain, -100 to 1000 degrees C, or leave it out",
     "mount_c": "send the temperature of the sensor mount, -100 to 1000 degrees C, or leave it out",
@@ -303,6 +307,8 @@ def _pulse_batch(fields: PulsesFields, up: _Pulses, down: _Pulses, drive_id: str
         mount_c=fields.mount_c,
         load_n=fields.load_n,
         device_id=_device_id(fields.dev),
+        up_on_us=fields.up_on_us,
+        down_on_us=fields.down_on_us,
     )
 
 

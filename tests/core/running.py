@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from sensors_sim.chain import SimulatedChain
-from sensors_sim.drive import SimulatedDrive, Surroundings
+from sensors_sim.drive import Pulses, SimulatedDrive, Surroundings
 from sensors_sim.motion import Motion
 from sensors_sim.sensor import Sensor
 from service.core.batch import Batch
@@ -44,7 +44,7 @@ class Running:
     up: Sensor = field(default_factory=Sensor)
     down: Sensor = field(default_factory=Sensor)
     surroundings: Surroundings = field(default_factory=Surroundings)
-    sends: Sequence[str] = ()  # of temp_c, mount_c, load_n
+    sends: Sequence[str] = ()  # of temp_c, mount_c, load_n, up_on_us, down_on_us
     registered: dict[str, Any] = field(default_factory=dict)
 
     @property
@@ -120,6 +120,8 @@ class Running:
             "temp_c": self.surroundings.temperature_c(middle_s),
             "mount_c": self.surroundings.mount_temperature_c(middle_s),
             "load_n": self.surroundings.tension_n(middle_s),
+            "up_on_us": _on_us(self.up, made),
+            "down_on_us": _on_us(self.down, made),
         }
         return Batch(
             drive_id="d",
@@ -131,6 +133,11 @@ class Running:
             span_ns=made.span_ticks * made.tick_ns,
             **{name: value for name, value in sent.items() if name in self.sends},  # type: ignore[arg-type]
         )
+
+
+def _on_us(sensor: Sensor, made: Pulses) -> float | None:
+    """How long a joint keeps a sensor on, on the mean: the width over which it does over the mean speed."""
+    return 1000 * sensor.target_mm / abs(made.true_speed_m_s) if made.true_speed_m_s else None
 
 
 def exchanged(batches: Sequence[Batch]) -> list[Batch]:
@@ -150,6 +157,8 @@ def sent(batch: Batch) -> RawBatch:
         "temp_c": batch.temp_c,
         "mount_c": batch.mount_c,
         "load_n": batch.load_n,
+        "up_on_us": batch.up_on_us,
+        "down_on_us": batch.down_on_us,
         "dev": batch.device_id or None,
     }
     if batch.span_ns is not None:

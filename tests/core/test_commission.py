@@ -183,6 +183,7 @@ def with_second_pulse(batches: Sequence[Batch]) -> list[Batch]:
     ]  # fmt: skip
 
 
+ON = ("up_on_us", "down_on_us")
 SOUND = Running()
 SENT = SOUND.batches()
 NOISE = np.random.default_rng(1)
@@ -197,6 +198,9 @@ FAULTS: dict[str, tuple[Running, list[Batch] | None, dict[str, Any], StepId, str
     "down bounces": (Running(down=Sensor(doubled=0.02)), None, {}, StepId.EVEN, "`down` doubles or adds 2", "further away"),
     "both see pin and roller": (SOUND, with_second_pulse(SENT), {}, StepId.EVEN, "Long and short intervals in turn", "the roller, or the pin"),
     "uneven gap": (Running(down=Sensor(repeatability_mm=0.2)), None, {}, StepId.EVEN, "0.050 mm at `up`, 0.195 mm at `down`", "Set the gap of `down`"),
+    "gaps apart": (Running(up=Sensor(target_mm=6.4), down=Sensor(target_mm=3.9), sends=ON), None, {}, StepId.EVEN, "`up` on over 50 % of a pitch, `down` over 31 %", "`up` stands nearer"),
+    "up hardly on": (Running(up=Sensor(target_mm=0.9), down=Sensor(target_mm=1.4), sends=ON), None, {}, StepId.EVEN, "Hardly on: a joint keeps `up` on over 7 %", "Bring `up` nearer"),
+    "down hardly off": (Running(up=Sensor(target_mm=11.2), down=Sensor(target_mm=11.7), sends=ON), None, {}, StepId.EVEN, "`down` over 92 %", "Take `down` further away"),
     "shaft of the driven": (Running(registered={"driven_teeth": 57}), None, {"shaft_rev_per_min": SHAFT / 3}, StepId.SPEED, "19 teeth at 82.8844", "driven sprocket with its 57 teeth"),
     "each joint twice": (Running(registered={"driver_teeth": 38}), None, {"shaft_rev_per_min": SHAFT / 4}, StepId.SPEED, "78.69 joints a second", "Each joint gives 2 pulses"),
     "teeth miscounted": (Running(registered={"driver_teeth": 21}), None, {"shaft_rev_per_min": SHAFT}, StepId.SPEED, "21 teeth", "It would fit 19.0 teeth"),
@@ -242,6 +246,18 @@ def test_a_fault_fails_its_step_and_says_what_to_mend(fault: str) -> None:
     if step is not StepId.BASELINE:
         assert found.proposal is None
         assert found.step(StepId.BASELINE).state is StepState.WAITING
+
+
+@pytest.mark.parametrize("motion", [Motion.constant(1.0), Motion.drift(1.0, swing=0.3, period_s=20)])
+def test_how_long_a_joint_keeps_a_sensor_on_is_told_where_the_device_does(motion: Motion) -> None:
+    """5.08 and 6.1 mm of 12.7 mm are 40 and 48 % of a pitch, at any speed: not the same, but near enough."""
+    running = Running(motion=motion, up=Sensor(target_mm=5.08), down=Sensor(target_mm=6.1), sends=ON)
+    even = judge(running).step(StepId.EVEN)
+    assert even.state is StepState.PASSED
+    assert "a joint keeps `up` on over 40 % of a pitch, `down` over 48 %." in even.reason
+    untold = judge(dataclasses.replace(running, sends=ON[:1])).step(StepId.EVEN)
+    assert untold.state is StepState.PASSED
+    assert "compare the lamps" in untold.reason
 
 
 def test_no_batches_and_old_ones_are_waited_for() -> None:

@@ -29,6 +29,7 @@ def cut(window_s: float, tick_ns: int = 1000) -> list[Batch]:
             down=MADE.down[(MADE.down > start) & (MADE.down <= start + ticks)] - start,
             span_ns=ticks * tick_ns,
             load_n=100.0 * number,
+            up_on_us=5000.0 + number,
         )
         for number, start in enumerate(range(0, MADE.span_ticks, ticks))
     ]
@@ -43,6 +44,7 @@ def test_windows_joined_are_the_capture_they_were_cut_from(window_s: float) -> N
     assert whole.t0_ns == MADE.t0_ns
     assert whole.load_n == pytest.approx(50.0 * (len(run) - 1))
     assert whole.temp_c is None
+    assert (whole.up_on_us, whole.down_on_us) == (pytest.approx(5000 + (len(run) - 1) / 2), None)
 
 
 @given(jitter=st.lists(st.integers(-500, 500), min_size=30, max_size=30))

@@ -2,6 +2,7 @@
 
 import json
 import struct
+from collections.abc import Callable
 from typing import Any
 
 import cbor2
@@ -118,8 +119,16 @@ def test_fields_that_may_be_left_out_have_the_contract_s_defaults() -> None:
     batch = batch_of(to_json(least))
     assert (batch.tick_ns, batch.direction, batch.span_ns, batch.device_id) == (1000, 1, None, "")
     assert (batch.temp_c, batch.mount_c, batch.load_n) == (None, None, None)
-    nulls = dict.fromkeys(["dir", "temp_c", "mount_c", "load_n", "dev", "span_ticks"])
+    assert (batch.up_on_us, batch.down_on_us) == (None, None)
+    named = ["dir", "temp_c", "mount_c", "load_n", "dev", "span_ticks", "up_on_us", "down_on_us"]
+    nulls = dict.fromkeys(named)
     assert facts(batch_of(to_json(least | nulls))) == facts(batch)
+
+
+@pytest.mark.parametrize("write", [to_json, to_cbor])
+def test_how_long_joints_keep_the_sensors_on_is_taken_over(write: Callable[[Fields], bytes]) -> None:
+    batch = batch_of(write(with_(PULSES, up_on_us=5080.5, down_on_us=4000)))
+    assert (batch.up_on_us, batch.down_on_us) == (5080.5, 4000.0)
 
 
 def test_a_stopped_drive_keeps_the_length_of_its_window() -> None:
@@ -365,6 +374,8 @@ FIELD_INVALID = [
     (with_(PULSES, span_ticks=-1), "span_ticks is -1", "whole ticks"),
     (with_(PULSES, delta=1), "delta is 1", "true or false"),
     (with_(PULSES, delta="yes"), 'delta is "yes"', "true or false"),
+    (with_(PULSES, up_on_us=-1), "up_on_us is -1", "how long a joint keeps"),
+    (with_(PULSES, down_on_us="4 ms"), 'down_on_us is "4 ms"', "leave it out"),
     (with_(PULSES, dir=0), "dir is 0", "1 (forward) or -1 (reverse)"),
     (with_(PULSES, dir=2), "dir is 2", "1 (forward) or -1 (reverse)"),
     (with_(PULSES, dir="forward"), 'dir is "forward"', "1 (forward)"),
@@ -496,10 +507,14 @@ def test_a_lag_that_breaks_the_contract_is_refused(fields: Fields, found: str, m
 
 
 @pytest.mark.parametrize("not_finite", [float("nan"), float("inf"), float("-inf")])
-@pytest.mark.parametrize("name", ["temp_c", "mount_c", "load_n", "period_us", "lag_us", "sd_us", "span_ms"])
+@pytest.mark.parametrize(
+    "name",
+    ["temp_c", "mount_c", "load_n", "up_on_us", "down_on_us", "period_us", "lag_us", "sd_us", "span_ms"],
+)
 def test_a_number_that_is_not_finite_is_refused(name: str, not_finite: float) -> None:
     """JSON cannot say it; CBOR can, as float64 and as float16 (RFC 8949 appendix A: f97e00 is NaN)."""
-    form, fields = (Form.PULSES, PULSES) if name in {"temp_c", "mount_c", "load_n"} else (Form.LAG, LAG)
+    of_pulses = name in {"temp_c", "mount_c", "load_n", "up_on_us", "down_on_us"}
+    form, fields = (Form.PULSES, PULSES) if of_pulses else (Form.LAG, LAG)
     for size in (
         "fb" + struct.pack(">d", not_finite).hex(),
         "f9" + np.array(not_finite, ">f2").tobytes().hex(),
@@ -590,7 +605,12 @@ def test_the_first_fault_in_a_fixed_order_decides() -> None:
 
 def test_every_reason_that_the_wire_may_give_has_an_example() -> None:
     shown = {row[0] for row in [*JSON_REFUSED, *BYTES_REFUSED]} | {REASON.WRONG_TOPIC}
-    assert shown == set(RejectionReason) - {REASON.UNREGISTERED, REASON.TOO_OFTEN, REASON.LINKLAG_FAULT}  # ingest's own
+    assert shown == set(RejectionReason) - {
+        REASON.UNREGISTERED,
+        REASON.TOO_OFTEN,
+        REASON.STORE_REFUSED,
+        REASON.LINKLAG_FAULT,
+    }  # ingest's own
 
 
 def test_every_field_says_what_would_mend_it() -> None:

@@ -19,7 +19,8 @@ from sensors_sim.sensor import Sensor
 PITCH_MM = 12.7
 START_NS = 1_764_058_500_123_456_000
 NEEDED = {"v", "seq", "t0", "up", "down"}
-OPTIONAL = {"tick_ns", "delta", "span_ticks", "dir", "temp_c", "mount_c", "load_n", "dev"}
+ON_TIMES = {"up_on_us", "down_on_us"}
+OPTIONAL = {"tick_ns", "delta", "span_ticks", "dir", "temp_c", "mount_c", "load_n", "dev"} | ON_TIMES
 LAG_FIELDS = {"v", "seq", "t0", "span_ms", "period_us", "lag_us", "count", "sd_us"}
 
 
@@ -67,6 +68,7 @@ def test_a_batch_holds_the_fields_of_the_contract(encoding: Encoding, *, delta: 
         sends_direction=known,
         sends_temperature=known,
         sends_load=known,
+        sends_on_time=known,
         device_id="cap" if known else "",
     )
     (message,) = messages(sender, 1)
@@ -121,6 +123,17 @@ def test_temperatures_and_load_are_those_of_the_surroundings() -> None:
         messages(device(drive(surroundings=around), sends_temperature=True, sends_load=True), 1)[0]
     )
     assert (fields["temp_c"], fields["mount_c"], fields["load_n"]) == (60.0, 31.0, 1500)
+
+
+def test_how_long_a_joint_keeps_a_sensor_on_is_its_width_over_the_speed() -> None:
+    """6.4 mm at 1 m/s are 6400 us, however many joints are missed."""
+    wide, narrow = Sensor(target_mm=6.4, missed=0.1), Sensor(target_mm=4.0)
+    fields = fields_of(messages(device(drive(up=wide, down=narrow), sends_on_time=True), 1)[0])
+    assert fields["up_on_us"] == pytest.approx(6400, rel=0.02)
+    assert fields["down_on_us"] == pytest.approx(4000, rel=0.02)
+    for still in (drive(motion=Motion.constant(0.0)), drive(up=Sensor(silent_from_s=0))):
+        (message,) = messages(device(still, sends_on_time=True), 1)
+        assert not ON_TIMES & set(fields_of(message))
 
 
 def test_the_lag_form_states_period_and_lag_of_an_even_number_of_joints() -> None:
