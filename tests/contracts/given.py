@@ -5,15 +5,16 @@ import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 
 from service.adapters.database.chain_maps import DatabaseChainMaps
-from service.adapters.database.connect import Database, open_database
+from service.adapters.database.connect import Database, Series, open_database
 from service.adapters.database.devices import DatabaseDevices
 from service.adapters.database.people import DatabaseGuessCounts
 from service.adapters.database.raw_batches import DatabaseRawBatches, RawBounds
 from service.adapters.database.refused import Bounds, DatabaseRefused
+from service.adapters.influx.readings import InfluxReadings
 from service.core.batch import Rejection, RejectionReason
 from service.core.drive import Baseline, Chain, Drive
 from service.core.hand import HandMethod, HandValue
@@ -71,12 +72,16 @@ from tests.fakes_people import FakeAuditLog, FakeGuessCounts, FakePeople, FakeSe
 from tests.fakes_prognoses import FakePrognoses
 from tests.fakes_shifts import FakeHandovers, FakeNotes, FakeSites, FakeWorkInHand
 from tests.fakes_watch import FakeEvaluations, FakeSetpoints
+from tests.influx import an_empty_bucket
+from tests.postgres import an_empty_postgres
 
 S = 1_000_000_000  # nanoseconds
 DAY_NS = 86_400 * S
 NOON_NS = 20_706 * DAY_NS + DAY_NS // 2  # 2026-09-10T12:00:00Z
-FAKE, SQLITE = "fake", "sqlite"
+FAKE, SQLITE, POSTGRES, INFLUX = "fake", "sqlite", "postgresql", "influx"
 STORES = [FAKE, SQLITE]
+ALL_STORES = [*STORES, POSTGRES]
+SERIES_STORES = [*ALL_STORES, INFLUX]  # where readings may be
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +137,7 @@ def a_store(kind: str, few: Few | None = None) -> Iterator[Ports]:
     if kind == FAKE:
         yield fake_ports(few)
         return
-    with an_empty_database() as database:
+    with an_empty_postgres() if kind == POSTGRES else an_empty_database(series=kind) as database:
         transactions = database._transactions
         yield Ports(
             database.readings,
@@ -220,13 +225,26 @@ def fake_ports(few: Few | None = None) -> Ports:
 
 
 @contextmanager
-def an_empty_database() -> Iterator[Database]:
-    """A new SQLite store, copied from one that was made once and in memory where there is such a folder: faster."""
+def an_empty_database(series: str = SQLITE) -> Iterator[Database]:
+    """A new SQLite store, copied from one that was made once and in memory where there is such a folder: faster.
+
+    series: INFLUX has its readings in a bucket of its own.
+    """
+    if series == INFLUX:
+        with an_empty_bucket() as client, _an_empty_database(partial(InfluxReadings, client)) as database:
+            yield database
+    else:
+        with _an_empty_database() as database:
+            yield database
+
+
+@contextmanager
+def _an_empty_database(series: Series | None = None) -> Iterator[Database]:
     in_memory = "/dev/shm" if Path("/dev/shm").is_dir() else None  # noqa: S108
     with tempfile.TemporaryDirectory(dir=in_memory) as folder:
         path = Path(folder) / "linklag.db"
         path.write_bytes(_new_file())
-        database = open_database(f"sqlite:///{path}")
+        database = open_database(f"sqlite:///{path}", series=series)
         try:
             yield database
         finally:

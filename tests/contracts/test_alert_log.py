@@ -9,9 +9,9 @@ import pytest
 from service.core.alert import Act, Alert, Event, Hold, Transition, advance, applied, begin, replay
 from service.core.setpoint import ConditionKind, Facts, Priority
 from service.ports import AlertLog, OvertakenError
-from tests.contracts.given import DAY_NS, NOON_NS, STORES, S, a_store
+from tests.contracts.given import ALL_STORES, DAY_NS, NOON_NS, S, a_store
 
-pytestmark = pytest.mark.parametrize("kind", STORES)
+pytestmark = pytest.mark.parametrize("kind", ALL_STORES)
 
 FACTS = Facts(
     cause="Elongation 1.21 % reached the first step",

@@ -13,14 +13,14 @@ from tests.contracts.given import (
     A_DRIVE,
     A_HAND_VALUE,
     A_SIGHTING,
+    ALL_STORES,
     NOON_NS,
-    STORES,
     Ports,
     S,
     a_store,
 )
 
-pytestmark = pytest.mark.parametrize("kind", STORES)
+pytestmark = pytest.mark.parametrize("kind", ALL_STORES)
 
 AN_ENTRY = AuditEntry(
     at_ns=NOON_NS,

@@ -8,9 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.ports import ChainMaps, SavedMap
-from tests.contracts.given import NOON_NS, STORES, a_store
+from tests.contracts.given import ALL_STORES, NOON_NS, a_store
 
-pytestmark = pytest.mark.parametrize("kind", STORES)
+pytestmark = pytest.mark.parametrize("kind", ALL_STORES)
 
 plain = (
     st.none()

@@ -11,7 +11,7 @@ from service.core.duty import DutyPlan
 from service.core.planned_stop import PlannedStop
 from service.core.supply import Supply, SupplyScope
 from service.ports import KeptDutyPlan, NotFoundError, StoreUnavailableError
-from tests.contracts.given import A_DRIVE, DAY_NS, NOON_NS, STORES, Ports, S, a_store, fake_ports
+from tests.contracts.given import A_DRIVE, ALL_STORES, DAY_NS, NOON_NS, Ports, S, a_store, fake_ports
 
 A_STOP = PlannedStop(
     name="Summer shutdown",
@@ -52,7 +52,7 @@ A_PLAN = KeptDutyPlan(
 AN_ENTRY = AuditEntry(at_ns=NOON_NS, by="H. Brandt", what="stop planned", subject="planned stop 1")
 
 
-@pytest.fixture(params=STORES)
+@pytest.fixture(params=ALL_STORES)
 def ports(request: pytest.FixtureRequest) -> Iterator[Ports]:
     with a_store(request.param) as store:
         store.register.add_drive(A_DRIVE)

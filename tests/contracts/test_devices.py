@@ -7,9 +7,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.ports import Devices, DeviceState
-from tests.contracts.given import NOON_NS, STORES, Few, S, a_store
+from tests.contracts.given import ALL_STORES, NOON_NS, Few, S, a_store
 
-pytestmark = pytest.mark.parametrize("kind", STORES)
+pytestmark = pytest.mark.parametrize("kind", ALL_STORES)
 
 
 @pytest.fixture

@@ -10,8 +10,8 @@ from tests.contracts.given import (
     A_CHAIN,
     A_DRIVE,
     A_HAND_VALUE,
+    ALL_STORES,
     NOON_NS,
-    STORES,
     Ports,
     S,
     a_reading,
@@ -21,7 +21,7 @@ from tests.contracts.given import (
 SAVED = SavedEvaluation(drive_id="press-3", state={"to_ns": 2**62, "x": [1.5, None]}, checkpoints=[{"a": 1}])
 
 
-@pytest.fixture(params=STORES)
+@pytest.fixture(params=ALL_STORES)
 def ports(request: pytest.FixtureRequest) -> Iterator[Ports]:
     with a_store(request.param) as store:
         yield store

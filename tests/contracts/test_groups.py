@@ -14,9 +14,9 @@ from service.core.setpoint import ConditionKind, Override, Scope
 from service.core.shift import Pattern, Site, Slot
 from service.core.supply import Supply, SupplyScope
 from service.ports import ConflictError, RegisterChange, Renaming
-from tests.contracts.given import NOON_NS, STORES, Ports, S, a_store
+from tests.contracts.given import ALL_STORES, NOON_NS, Ports, S, a_store
 
-pytestmark = pytest.mark.parametrize("kind", STORES)
+pytestmark = pytest.mark.parametrize("kind", ALL_STORES)
 TALHEIM = Drive(drive_id="press-3", site="Talheim", drive_class="Eschbach")
 ESCHBACH = Drive(drive_id="saw-1", site="Eschbach")
 

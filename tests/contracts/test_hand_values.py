@@ -8,9 +8,9 @@ import pytest
 
 from service.core.hand import HandMethod
 from service.ports import HandValues, NotFoundError
-from tests.contracts.given import A_CHAIN, A_DRIVE, A_HAND_VALUE, STORES, Ports, S, a_store
+from tests.contracts.given import A_CHAIN, A_DRIVE, A_HAND_VALUE, ALL_STORES, Ports, S, a_store
 
-pytestmark = pytest.mark.parametrize("kind", STORES)
+pytestmark = pytest.mark.parametrize("kind", ALL_STORES)
 
 
 @pytest.fixture

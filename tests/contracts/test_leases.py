@@ -5,12 +5,12 @@ from collections.abc import Iterator
 import pytest
 
 from service.ports import Holder, Lease, LeaseLostError
-from tests.contracts.given import NOON_NS, STORES, Ports, S, a_store
+from tests.contracts.given import ALL_STORES, NOON_NS, Ports, S, a_store
 
 A_LEASE = Lease(task="folding", holder="mill-7", term=1, since_ns=NOON_NS + S)
 
 
-@pytest.fixture(params=STORES)
+@pytest.fixture(params=ALL_STORES)
 def ports(request: pytest.FixtureRequest) -> Iterator[Ports]:
     with a_store(request.param) as store:
         yield store

@@ -18,9 +18,9 @@ from service.ports import ConflictError, NotFoundError
 from tests.contracts.given import (
     A_CHAIN,
     A_DRIVE,
+    ALL_STORES,
     DAY_NS,
     NOON_NS,
-    STORES,
     Ports,
     S,
     a_reading,
@@ -71,7 +71,7 @@ AN_UPKEEP = Upkeep(
 AN_ENTRY = AuditEntry(at_ns=NOON_NS, by="M. Brandt", what="done", subject="something")
 
 
-@pytest.fixture(params=STORES)
+@pytest.fixture(params=ALL_STORES)
 def ports(request: pytest.FixtureRequest) -> Iterator[Ports]:
     with a_store(request.param) as store:
         store.register.add_drive(A_DRIVE)

@@ -11,9 +11,9 @@ from service.core.event import trial_event
 from service.core.route import QuietHours, Route, Way, What
 from service.core.setpoint import ConditionKind, Priority
 from service.ports import ConflictError, Delivery, NotFoundError, Outbox, Outgoing, OutgoingKind
-from tests.contracts.given import NOON_NS, STORES, Ports, S, a_store
+from tests.contracts.given import ALL_STORES, NOON_NS, Ports, S, a_store
 
-pytestmark = pytest.mark.parametrize("kind", STORES)
+pytestmark = pytest.mark.parametrize("kind", ALL_STORES)
 
 A_ROUTE = Route(
     route_id="cmms",

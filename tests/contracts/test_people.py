@@ -8,9 +8,9 @@ import pytest
 from service.core.audit import AuditEntry
 from service.core.people import FOR_A_NAME, FOR_AN_ADDRESS, Person, Role, Session, Token
 from service.ports import ConflictError, NotFoundError
-from tests.contracts.given import DAY_NS, NOON_NS, STORES, Few, Ports, S, a_store
+from tests.contracts.given import ALL_STORES, DAY_NS, NOON_NS, Few, Ports, S, a_store
 
-pytestmark = pytest.mark.parametrize("kind", STORES)
+pytestmark = pytest.mark.parametrize("kind", ALL_STORES)
 
 ENTRY = AuditEntry(at_ns=NOON_NS, by="admin", what="person changed", subject="person m.brandt")
 BOSS = Person(name="admin", role=Role.ADMINISTRATOR, password_hash="hash 1", added_ns=NOON_NS)

@@ -7,7 +7,7 @@ import pytest
 
 from service.core.prognosis import Outcome
 from service.ports import KeptPrognosis, NotFoundError
-from tests.contracts.given import A_CHAIN, A_DRIVE, DAY_NS, NOON_NS, STORES, Ports, S, a_store
+from tests.contracts.given import A_CHAIN, A_DRIVE, ALL_STORES, DAY_NS, NOON_NS, Ports, S, a_store
 
 HOUR_NS = 3600 * S
 TOLD = KeptPrognosis(
@@ -24,7 +24,7 @@ TOLD = KeptPrognosis(
 )
 
 
-@pytest.fixture(params=STORES)
+@pytest.fixture(params=ALL_STORES)
 def ports(request: pytest.FixtureRequest) -> Iterator[Ports]:
     with a_store(request.param) as store:
         store.register.add_drive(A_DRIVE)

@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 from service.adapters.database.raw_batches import RawBounds
 from service.core.wire import Form
 from service.ports import ROWS_MAX, RawBatch, RawBatches
-from tests.contracts.given import A_RAW_BATCH, NOON_NS, STORES, Few, S, a_store
+from tests.contracts.given import A_RAW_BATCH, ALL_STORES, NOON_NS, Few, S, a_store
 
-pytestmark = pytest.mark.parametrize("kind", STORES)
+pytestmark = pytest.mark.parametrize("kind", ALL_STORES)
 EVER = (0, 2**62)
 FEW = Few(raw=RawBounds(bytes_per_drive=20_000, bytes=50_000))
 

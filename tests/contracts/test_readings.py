@@ -2,7 +2,7 @@
 
 import math
 import random
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from typing import Any
 
@@ -13,9 +13,21 @@ from hypothesis import strategies as st
 
 from service.core.reading import NotMeasured, Reading
 from service.ports import ROWS_MAX, Readings, Resolution, RollUp, Superseded
-from tests.contracts.given import DAY_NS, MEASURED, NOON_NS, STORES, S, a_reading, a_store
+from tests.contracts.given import (
+    DAY_NS,
+    FAKE,
+    INFLUX,
+    MEASURED,
+    NOON_NS,
+    POSTGRES,
+    SERIES_STORES,
+    SQLITE,
+    S,
+    a_reading,
+    a_store,
+)
 
-pytestmark = pytest.mark.parametrize("kind", STORES)
+pytestmark = pytest.mark.parametrize("kind", SERIES_STORES)
 EVER = (0, 2**62)
 
 CORRECTIONS = (
@@ -81,6 +93,26 @@ def in_time(reading: Reading) -> tuple[int, int, int, str]:
     return reading.t_ns, reading.t0_ns, reading.seq, reading.device_id
 
 
+def drawn(
+    *strategies: st.SearchStrategy[Any], examples: int
+) -> Callable[[Callable[..., None]], Callable[[str], None]]:
+    """Run a test on so many draws, and on a few where each is a store on a server, which takes its time."""
+
+    def decorate(test: Callable[..., None]) -> Callable[[str], None]:
+        runs = {
+            kind: settings(deadline=None, max_examples=few)(given(*strategies)(test))
+            for kind, few in ((INFLUX, 3), (POSTGRES, 3), (FAKE, examples), (SQLITE, examples))
+        }
+
+        def run(kind: str) -> None:
+            runs[kind](kind)
+
+        run.__name__, run.__doc__ = test.__name__, test.__doc__
+        return run
+
+    return decorate
+
+
 several = st.lists(any_reading(), min_size=1, max_size=30, unique_by=identity)
 
 
@@ -102,8 +134,7 @@ def everything(readings: Readings) -> list[object]:
 # Storing
 
 
-@settings(deadline=None, max_examples=25)
-@given(several)
+@drawn(several, examples=25)
 def test_readings_come_back_as_they_were(kind: str, some: list[Reading]) -> None:
     with a_store(kind) as store:
         assert store.readings.store(some) == len(some)
@@ -202,8 +233,7 @@ def test_a_range_may_begin_and_end_where_no_clock_goes(readings: Readings) -> No
     assert readings.forget(Resolution.DAY, 2**80) == 1
 
 
-@settings(deadline=None, max_examples=25)
-@given(several, st.integers(1, 8), st.integers(-7200, 9000), st.integers(0, 9000))
+@drawn(several, st.integers(1, 8), st.integers(-7200, 9000), st.integers(0, 9000), examples=25)
 def test_the_newest_of_a_range_are_those_that_end_last(
     kind: str, some: list[Reading], rows_max: int, from_s: int, length_s: int
 ) -> None:
@@ -216,8 +246,14 @@ def test_the_newest_of_a_range_are_those_that_end_last(
         assert store.readings.raw("a", from_ns, to_ns, rows_max) == sorted(inside, key=in_time)[-rows_max:]
 
 
-@settings(deadline=None, max_examples=40)
-@given(several, st.integers(1, 8), st.integers(-7200, 9000), st.integers(-60, 12000), st.integers(1, 4000))
+@drawn(
+    several,
+    st.integers(1, 8),
+    st.integers(-7200, 9000),
+    st.integers(-60, 12000),
+    st.integers(1, 4000),
+    examples=40,
+)
 def test_samples_are_what_is_read_of_each_interval_in_turn(
     kind: str, some: list[Reading], rows_max: int, from_s: int, length_s: int, every_s: int
 ) -> None:
@@ -258,8 +294,7 @@ def test_a_number_of_rows_out_of_bounds_is_refused(readings: Readings, rows_max:
 # The newest
 
 
-@settings(deadline=None, max_examples=25)
-@given(several, st.integers(1, 10))
+@drawn(several, st.integers(1, 10), examples=25)
 def test_the_newest_is_the_one_that_ended_last(kind: str, some: list[Reading], at_once: int) -> None:
     with a_store(kind) as store:
         for start in range(0, len(some), at_once):
@@ -336,8 +371,7 @@ def assert_same(rolled: list[RollUp], expected: list[dict[str, Any]]) -> None:
             assert mean is None or math.isclose(mean, value, rel_tol=1e-9, abs_tol=1e-12), name
 
 
-@settings(deadline=None, max_examples=20)
-@given(several)
+@drawn(several, examples=20)
 def test_roll_ups_are_what_pandas_makes_of_the_readings(kind: str, some: list[Reading]) -> None:
     """Hours from minutes and days from hours equal what the readings themselves give. Checked against pandas."""
     with a_store(kind) as store:
@@ -349,8 +383,7 @@ def test_roll_ups_are_what_pandas_makes_of_the_readings(kind: str, some: list[Re
                 assert_same(rolled, by_pandas(some, drive_id, resolution))
 
 
-@settings(deadline=None, max_examples=20)
-@given(several, st.data())
+@drawn(several, st.data(), examples=20)
 def test_order_of_arrival_and_redelivery_do_not_show(
     kind: str, some: list[Reading], data: st.DataObject
 ) -> None:
@@ -627,8 +660,7 @@ def changed(data: st.DataObject, reading: Reading) -> Reading:
     )
 
 
-@settings(deadline=None, max_examples=30)
-@given(several, st.data())
+@drawn(several, st.data(), examples=30)
 def test_a_store_that_was_corrected_shows_what_one_that_was_right_from_the_start_does(
     kind: str, some: list[Reading], data: st.DataObject
 ) -> None:

@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 from service.adapters.database.refused import Bounds
 from service.core.batch import KEPT_PAYLOAD_BYTES_MAX, Rejection, RejectionReason
 from service.ports import Refused
-from tests.contracts.given import A_REJECTION, A_SIGHTING, NOON_NS, STORES, Few, S, a_store
+from tests.contracts.given import A_REJECTION, A_SIGHTING, ALL_STORES, NOON_NS, Few, S, a_store
 
-pytestmark = pytest.mark.parametrize("kind", STORES)
+pytestmark = pytest.mark.parametrize("kind", ALL_STORES)
 BOUNDS = Bounds(rejections_per_drive=4, rejections=10, payload_bytes=10**9, sightings=3)
 FEW = Few(refused=BOUNDS)
 

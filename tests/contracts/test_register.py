@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 from service.core.audit import AuditEntry
 from service.core.drive import Chain, Drive
 from service.ports import ConflictError, NotFoundError, Register, RegisterChange
-from tests.contracts.given import A_BASELINE, A_CHAIN, A_DRIVE, NOON_NS, STORES, S, a_store
+from tests.contracts.given import A_BASELINE, A_CHAIN, A_DRIVE, ALL_STORES, NOON_NS, S, a_store
 
-pytestmark = pytest.mark.parametrize("kind", STORES)
+pytestmark = pytest.mark.parametrize("kind", ALL_STORES)
 
 
 @pytest.fixture

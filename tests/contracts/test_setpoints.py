@@ -8,7 +8,7 @@ import pytest
 from service.core.audit import AuditEntry
 from service.core.setpoint import ConditionKind, Override, Priority, Scope
 from service.ports import NotFoundError, StoreUnavailableError
-from tests.contracts.given import FAKE, NOON_NS, STORES, Ports, a_store, fake_ports
+from tests.contracts.given import ALL_STORES, FAKE, NOON_NS, Ports, a_store, fake_ports
 
 AN_OVERRIDE = Override(
     scope=Scope.SITE,
@@ -29,7 +29,7 @@ AN_OVERRIDE = Override(
 AN_ENTRY = AuditEntry(at_ns=NOON_NS, by="M. Brandt", what="setpoint changed", subject="setpoint near")
 
 
-@pytest.fixture(params=STORES)
+@pytest.fixture(params=ALL_STORES)
 def ports(request: pytest.FixtureRequest) -> Iterator[Ports]:
     with a_store(request.param) as store:
         yield store
@@ -114,4 +114,4 @@ def test_a_fake_that_is_down_says_so_and_changes_nothing() -> None:
         ports.setpoints.put(AN_OVERRIDE)
     ports.setpoints.down = None  # type: ignore[attr-defined]
     assert ports.setpoints.overrides() == []
-    assert FAKE in STORES
+    assert FAKE in ALL_STORES

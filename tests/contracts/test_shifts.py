@@ -14,10 +14,10 @@ from service.core.handover import Handover, Head, Receipt, Signature, SignRole, 
 from service.core.shift import Pattern, Site, Slot
 from service.core.work import Note, Work, WorkKind
 from service.ports import ConflictError, NotFoundError
-from tests.contracts.given import A_DRIVE, NOON_NS, STORES, Ports, S, a_store, an_empty_database
+from tests.contracts.given import A_DRIVE, ALL_STORES, NOON_NS, Ports, S, a_store, an_empty_database
 
 H = 3600 * S
-BY_KIND = pytest.mark.parametrize("kind", STORES)
+BY_KIND = pytest.mark.parametrize("kind", ALL_STORES)
 A_SITE = Site(
     site="Talheim / north",
     zone="Europe/Berlin",

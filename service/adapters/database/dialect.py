@@ -3,7 +3,7 @@
 Knows which one serves an engine; must not have SQL or settings of one of them.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, Protocol
 
 from sqlalchemy import (
@@ -19,7 +19,7 @@ from sqlalchemy import (
     event,
 )
 from sqlalchemy import Dialect as AnyDialect
-from sqlalchemy.dialects.postgresql import Insert, insert
+from sqlalchemy.dialects.postgresql import Insert, aggregate_order_by, insert
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError
 from sqlalchemy.sql.compiler import SQLCompiler
@@ -100,6 +100,14 @@ def greater(one: ColumnElement[Any], other: ColumnElement[Any]) -> ColumnElement
     return case((one > other, one), else_=other)
 
 
+def in_order(database: str, value: ColumnElement[Any], *order: ColumnElement[Any]) -> ColumnElement[Any]:
+    """Return a value to be summed up in that order, whatever the order of arrival: the last bit of a sum hangs on it.
+
+    SQLite goes along the key by itself, which is the order meant.
+    """
+    return aggregate_order_by(value, *order) if database == "postgresql" else value
+
+
 def keep_as_it_is(table: Table) -> None:
     """Have a table, once it is made, refuse that a row of it is changed or deleted, whoever asks."""
     for name, dialect in (("sqlite", dialect_sqlite), ("postgresql", dialect_postgresql)):
@@ -115,7 +123,8 @@ class Positional:
     statement has already (whole numbers only) are written into the text.
     """
 
-    def __init__(self, statement: Executable) -> None:
+    def __init__(self, statement: Executable | Callable[[str], Executable]) -> None:
+        """statement: or what makes it, given the name of the database."""
         self._statement = statement
         self._texts: dict[str, str] = {}
 
@@ -130,7 +139,8 @@ class Positional:
         """Return the text for a database."""
         style, mark = _MARKS[of.name]
         dialect = type(of)(paramstyle=style)  # type: ignore[call-arg]
-        compiled = self._statement.compile(dialect=dialect)  # type: ignore[attr-defined]
+        statement = self._statement(of.name) if callable(self._statement) else self._statement
+        compiled = statement.compile(dialect=dialect)  # type: ignore[attr-defined]
         if not isinstance(compiled, SQLCompiler) or compiled.positiontup is None:
             raise TypeError("only statements over rows have positions")
         head, *rest = str(compiled).split(mark)

@@ -246,6 +246,7 @@ def _put(connection: Connection, rows: Sequence[Outgoing]) -> int:
     if not rows:
         return 0
     statement = insert_into(outgoing).on_conflict_do_nothing(index_elements=["route_id", "event_id"])
+    statement = statement.execution_options(preserve_rowcount=True)
     return sum(
         connection.execute(
             statement,

@@ -4,12 +4,14 @@ Knows how storing, rolling up and forgetting are said in SQL; must not know who 
 one call take their values by position; each says which.
 """
 
+from functools import partial
 from typing import Any
 
 from sqlalchemy import (
     ColumnElement,
     Delete,
     FromClause,
+    Insert,
     Integer,
     ScalarSelect,
     Select,
@@ -28,7 +30,7 @@ from sqlalchemy import (
 )
 
 from service.adapters.database import tables
-from service.adapters.database.dialect import Positional, greater, insert_into
+from service.adapters.database.dialect import Positional, greater, in_order, insert_into
 from service.ports import Resolution
 
 S = 1_000_000_000  # nanoseconds
@@ -148,7 +150,7 @@ def _last(
     )
 
 
-def _minutes() -> Select[Any]:
+def _minutes(database: str) -> Select[Any]:
     """The roll-ups of due minutes, from readings. A chain changed within the minute gives two."""
     length_ns = 60 * S
 
@@ -165,15 +167,17 @@ def _minutes() -> Select[Any]:
 
     late = tables.reading.alias("late")
     of_chain = and_(within(late), late.c.chain_no == _r.chain_no)
+    in_time = partial(in_order, database)
+    key = (_r.t0_ns, _r.seq, _r.device)
     columns = {
         "readings": func.count(),
         "measured": func.count(_r.elongation_pct),
-        "mean_pct": func.avg(_r.elongation_pct),
+        "mean_pct": func.avg(in_time(_r.elongation_pct, *key)),
         "min_pct": func.min(_r.elongation_pct),
         "max_pct": func.max(_r.elongation_pct),
         "last_pct": _last(late.c.elongation_pct, late, of_chain, "t_ns", "t0_ns", "seq", "device"),
-        "mean_u_pct": func.avg(_r.elongation_u_pct),
-        "mean_speed_m_s": func.avg(_r.speed_m_s),
+        "mean_u_pct": func.avg(in_time(_r.elongation_u_pct, *key)),
+        "mean_speed_m_s": func.avg(in_time(_r.speed_m_s, *key)),
         "speeds": func.count(_r.speed_m_s),
         "pulses": func.sum(_r.up_pulses),
     }
@@ -183,7 +187,7 @@ def _minutes() -> Select[Any]:
     )
 
 
-def _longer(resolution: Resolution) -> Select[Any]:
+def _longer(resolution: Resolution, database: str) -> Select[Any]:
     """The roll-ups of due hours (days), from minutes (hours): means weighted by what went into them."""
 
     def within(source: FromClause) -> ColumnElement[bool]:
@@ -198,16 +202,19 @@ def _longer(resolution: Resolution) -> Select[Any]:
     finer, late = tables.roll_up.alias("finer"), tables.roll_up.alias("late")
     f = finer.c
     of_chain = and_(within(late), late.c.chain_no == f.chain_no)
+    in_time = partial(in_order, database)
     with_u = case((f.mean_u_pct.is_not(None), f.measured))
     columns = {
         "readings": func.sum(f.readings),
         "measured": func.sum(f.measured),
-        "mean_pct": func.sum(f.mean_pct * f.measured) / func.nullif(func.sum(f.measured), 0),
+        "mean_pct": func.sum(in_time(f.mean_pct * f.measured, f.end_ns))
+        / func.nullif(func.sum(f.measured), 0),
         "min_pct": func.min(f.min_pct),
         "max_pct": func.max(f.max_pct),
         "last_pct": _last(late.c.last_pct, late, of_chain, "end_ns"),
-        "mean_u_pct": func.sum(f.mean_u_pct * f.measured) / func.sum(with_u),
-        "mean_speed_m_s": func.sum(f.mean_speed_m_s * f.speeds) / func.nullif(func.sum(f.speeds), 0),
+        "mean_u_pct": func.sum(in_time(f.mean_u_pct * f.measured, f.end_ns)) / func.sum(with_u),
+        "mean_speed_m_s": func.sum(in_time(f.mean_speed_m_s * f.speeds, f.end_ns))
+        / func.nullif(func.sum(f.speeds), 0),
         "speeds": func.sum(f.speeds),
         "pulses": func.sum(f.pulses),
     }
@@ -236,16 +243,14 @@ def _roll_up_query(
     )
 
 
-def _upsert_roll_up(query: Select[Any]) -> Positional:
+def _upsert_roll_up(query: Select[Any]) -> Insert:
     """Write roll-ups, but none over fewer readings than before: its finer data were forgotten meanwhile."""
     names = [column.name for column in query.selected_columns]
     statement = insert_into(tables.roll_up).from_select(names, query)
-    return Positional(
-        statement.on_conflict_do_update(
-            index_elements=list(tables.roll_up.primary_key),
-            set_={name: statement.excluded[name] for name in names[4:]},
-            where=statement.excluded.readings >= _u.readings,
-        )
+    return statement.on_conflict_do_update(
+        index_elements=list(tables.roll_up.primary_key),
+        set_={name: statement.excluded[name] for name in names[4:]},
+        where=statement.excluded.readings >= _u.readings,
     )
 
 
@@ -412,9 +417,9 @@ INSERT_DUE = _insert_due()
 DELETE_DUE = _delete_due()
 # Values: end_ns, drive_no of an interval that is due.
 ROLL_UP = {
-    Resolution.MINUTE: _upsert_roll_up(_minutes()),
-    Resolution.HOUR: _upsert_roll_up(_longer(Resolution.HOUR)),
-    Resolution.DAY: _upsert_roll_up(_longer(Resolution.DAY)),
+    Resolution.MINUTE: Positional(lambda database: _upsert_roll_up(_minutes(database))),
+    Resolution.HOUR: Positional(lambda database: _upsert_roll_up(_longer(Resolution.HOUR, database))),
+    Resolution.DAY: Positional(lambda database: _upsert_roll_up(_longer(Resolution.DAY, database))),
 }
 # Rows: drive_id, measured (0 or 1), then READING_COLUMNS in order.
 NEWEST = (
