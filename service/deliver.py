@@ -224,7 +224,7 @@ class RouteRunner:
             self._let_go()
             return False
         planned = self._plan(route, delivery)
-        if self._ports.now_ns() < delivery.next_try_ns:
+        if self._still_waits(delivery):
             return planned
         try:
             sent = self._send(route)
@@ -238,6 +238,11 @@ class RouteRunner:
             log.warning("route is off: its endpoint is gone", route=self._route_id, said=str(error))
             return False
         return planned or sent
+
+    def _still_waits(self, delivery: Delivery) -> bool:
+        """Whether the wait after a failure goes on. One longer than there is any means that the clock was set back."""
+        wait_ns = delivery.next_try_ns - self._ports.now_ns()
+        return 0 < wait_ns <= max(RETRY_AFTER_S_MAX, self._pace.longest_wait_s) * S
 
     # Looking
 
@@ -271,6 +276,7 @@ class RouteRunner:
         shift = self._around.shift_at(drive.site, now_ns) if route.shifts else None
         if not fits(route, transition, drive, shift):
             return None
+        at_ns = due_ns(route, transition, now_ns, self._around.zone_of(drive.site))
         return Outgoing(
             route_id=route.route_id,
             kind=OutgoingKind.TRANSITION,
@@ -281,7 +287,7 @@ class RouteRunner:
                 f"/alerts/{transition.alert_id}",
             ),
             made_ns=transition.act.recorded_ns,
-            due_ns=due_ns(route, transition, now_ns, self._around.zone_of(drive.site)),
+            due_ns=at_ns if at_ns > now_ns else 0,  # at once, though the clock be set back meanwhile
             alert_id=transition.alert_id,
         )
 

@@ -174,6 +174,19 @@ def test_nothing_is_tried_before_its_time() -> None:
     assert bench.outbox.delivery("hook").waiting == 2
 
 
+def test_a_clock_set_back_holds_up_neither_what_is_due_nor_what_failed() -> None:
+    works = False
+    bench = Bench(notifier=FakeNotifier(lambda _: None if works else NotDeliveredError("down")))
+    bench.happens(Event.OCCUR)
+    bench.runner.step()  # planned and tried
+    bench.happens(Event.CLEAR)
+    bench.runner.step()  # planned
+    works = True
+    bench.later(-2 * 3600)
+    bench.run()
+    assert bench.told == [("d1", "occur"), ("d1", "clear")]
+
+
 @pytest.mark.parametrize(("asked_s", "least_s", "most_s"), [(30, 30, 30), (0, 1, 2), (1e9, 3600, 3600)])
 def test_an_endpoint_may_ask_for_a_longer_wait_within_reason(
     asked_s: float, least_s: float, most_s: float
