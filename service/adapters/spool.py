@@ -336,6 +336,17 @@ class FileSpool:
         log.error("spool_damaged", fault=str(fault), kept_as=str(aside), messages_saved=saved)
 
 
+def waiting_in(file: Path) -> int | None:
+    """How many messages wait in a spool that no process has open; None where that cannot be told."""
+    try:
+        with contextlib.closing(
+            sqlite3.connect(f"{file.absolute().as_uri()}?mode=rw", uri=True, timeout=0)
+        ) as one:
+            return int(one.execute("SELECT count(*) FROM message").fetchone()[0])
+    except sqlite3.Error:
+        return None
+
+
 def _readable(file: Path) -> Iterator[Message]:
     """Yield the messages of a damaged file that can be read, in their order."""
     connection = sqlite3.connect(f"{file.as_uri()}?mode=ro", uri=True, isolation_level=None)

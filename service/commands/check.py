@@ -17,7 +17,7 @@ from service.adapters.database.backup import BackupError, schema_of
 from service.adapters.database.connect import SCHEMA
 from service.adapters.mqtt import MqttSource
 from service.adapters.sparkplug import payload_class
-from service.adapters.spool import SUFFIX
+from service.adapters.spool import SUFFIX, waiting_in
 from service.commands import CommandError
 from service.commands.finding import Finding
 from service.commands.health import trouble_of_web
@@ -107,7 +107,17 @@ def check_spool(settings: Settings, folder: Path) -> Finding:
             found=f"a damaged spool was set aside as {damaged[0]}; what could be read of it went on",
             fix=f"look at it (sqlite3 {damaged[0]} .recover), then move it elsewhere",
         )
-    files = list(folder.glob(f"*{SUFFIX}"))
+    files = sorted(folder.glob(f"*{SUFFIX}"))
+    ours = {settings.broker_of(name).client_id for name in settings.partition or [None]}
+    for file in files:
+        client_id = file.name.removesuffix(SUFFIX)
+        waiting = 0 if client_id in ours else waiting_in(file) or 0
+        if waiting:
+            return Finding(
+                subject="spool",
+                found=f"{waiting} messages wait in {file} for a worker that is in the settings no more",
+                fix=f"store them: linklag drain {client_id}",
+            )
     used = sum(file.stat().st_size for file in files)
     room = shutil.disk_usage(folder).free + used
     wanted = settings.worker.spool_mb * 1_000_000 * max(1, len(settings.partition))
@@ -132,7 +142,7 @@ def check_store(settings: Settings) -> Finding:
     older = _older_schema(settings)
     if older:
         found = (
-            f"{settings.store.file} is of schema {older}; the next start brings it to {SCHEMA}, and only a backup leads "
+            f"{settings.store.place} is of schema {older}; the next start brings it to {SCHEMA}, and only a backup leads "
             "back: `linklag backup FILE` first"
         )
         return Finding(subject="store", found=found)
@@ -141,10 +151,8 @@ def check_store(settings: Settings) -> Finding:
             drives = len(database.register.drives())
             ahead_s = _ahead_s([each.reading.t_ns for each in database.readings.newest()])
     except (CommandError, StoreUnavailableError) as error:
-        return Finding(
-            subject="store", found=str(error), fix=f"let this user write {settings.store.file} and its folder"
-        )
-    found = f"{settings.store.file}, written; {drives} drives registered"
+        return Finding(subject="store", found=str(error), fix=_fix_of_store(settings))
+    found = f"{settings.store.place}, written; {drives} drives registered"
     if ahead_s > 0:
         fix = "set the clock right; if it is, a device was an hour or more ahead and its readings stand in the future"
         return Finding(
@@ -172,6 +180,12 @@ def check_influx(settings: Settings) -> Finding:
         fix = "bring them there: linklag move, as INSTALL.md has it; they are still in the database"
         return Finding(subject="influx", found=f"{found}; readings of {left} drives are not in it", fix=fix)
     return Finding(subject="influx", found=found)
+
+
+def _fix_of_store(settings: Settings) -> str:
+    if settings.store.on_server:
+        return "start the server, or correct store.url and store.password_file"
+    return f"let this user write {settings.store.file} and its folder"
 
 
 def _older_schema(settings: Settings) -> str:

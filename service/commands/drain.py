@@ -1,4 +1,4 @@
-"""`linklag drain`: what the broker still keeps for a worker that is gone is stored, and then its session ended.
+"""`linklag drain`: what the broker, and a spool, still keep for a worker that is gone is stored, and then its session ended.
 
 A session outlives its worker: it goes on gathering what its filters match until it expires. So who goes from one worker
 to partitions, or gives a partition up, drains what the old id has.
@@ -6,6 +6,7 @@ to partitions, or gives a partition up, drains what the old id has.
 
 import threading
 import time
+from contextlib import closing, nullcontext
 
 import structlog
 import typer
@@ -16,9 +17,10 @@ from service.commands import CommandError
 from service.commands.health import OLD_S, mark_of
 from service.commands.partitions import any_groups
 from service.commands.parts import left_source, opened_database, with_sparkplug
+from service.commands.spooling import opened_spool
 from service.commands.supervise import stop_signals_set
 from service.core.partition import Partition
-from service.ingest import Ingest, Metrics, Source
+from service.ingest import Ingest, Metrics, Source, SpoolError
 from service.ports import StoreUnavailableError
 from service.settings import Settings
 
@@ -52,6 +54,7 @@ def drain_into(
     broker = left_source(settings, client_id, partition)
     source = with_sparkplug(settings, broker, groups=any_groups(settings))
     roots = {root for name in settings.partition or [None] for root in settings.taken_by(name).roots}
+    spool = opened_spool(settings, client_id)
     ingest = Ingest(
         source,
         database.readings,
@@ -62,8 +65,9 @@ def drain_into(
         metrics=Metrics(CollectorRegistry()),
         store_all=database.store_all if settings.retention.batches_mb else None,
         devices=database.devices,
+        spool=spool,
     )
-    with source:
+    with closing(spool) if spool else nullcontext(), source:
         stored, done = _until_quiet(source, ingest, stop)
         if done:
             broker.end_session()
@@ -84,7 +88,7 @@ def _until_quiet(source: Source, ingest: Ingest, stop: threading.Event) -> tuple
     while not stop.is_set():
         try:
             done = ingest.step()
-        except StoreUnavailableError as fault:
+        except (StoreUnavailableError, SpoolError) as fault:
             log.warning("store_unavailable", fault=str(fault))
             stop.wait(RETRY_S)
             since_s = time.monotonic()

@@ -21,6 +21,7 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from service.adapters.database.backup import schema_of
 from service.adapters.mqtt import MqttSource
 from service.adapters.sparkplug import payload_class
+from service.adapters.spool import FileSpool
 from service.commands import check
 from service.commands.check import (
     check_all,
@@ -34,6 +35,7 @@ from service.commands.check import (
 from service.commands.logs import configure_logging
 from service.commands.parts import opened_database
 from service.core.reading import NotMeasured, Reading
+from service.ingest import Message
 from service.settings import Broker, Settings, Store, Web
 from tests.commands.test_people_commands import certificate
 from tests.conftest import Mosquitto, free_port
@@ -150,6 +152,10 @@ def test_a_spool_is_looked_at_where_there_is_one(settings: Settings, tmp_path: P
     assert "the store is on the same disk" in finding.found
     finding = check_spool(with_spool(settings, tmp_path / "spool", 10_000_000), tmp_path / "spool")
     assert "lower worker.spool_mb" in finding.fix
+    with FileSpool(tmp_path / "spool" / "gone.spool.db", bytes_max=1 << 20) as spool:
+        spool.put([Message("t", b"", None, 1)], 1)
+        assert check_spool(spooling, tmp_path / "spool").fix == "", "a process has it open"
+    assert "linklag drain gone" in check_spool(spooling, tmp_path / "spool").fix
     (tmp_path / "spool" / "w.spool.db.damaged-17").touch()
     assert "w.spool.db.damaged-17" in check_spool(spooling, tmp_path / "spool").fix
 
