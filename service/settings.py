@@ -40,7 +40,7 @@ PREFIX = "LINKLAG_"
 NAMED = "partition"  # of this section there are many, each with a name
 FILE_NAME = "linklag.toml"
 SECRETS = frozenset(
-    {"broker.password", "amqp.password", "store.url", "influx.url", "influx.token"}
+    {"broker.password", "amqp.password", "store.password", "store.url", "influx.url", "influx.token"}
 )  # what stands here is never repeated in a message
 Values = dict[str, Any]
 TaskKind = Literal["watch", "foretelling", "folding", "housekeeping", "delivery", "handing_over"]
@@ -318,22 +318,122 @@ class Store(_Section):
     folder: Path = Field(
         default_factory=user_data_folder, description="folder of the database file linklag.db"
     )
-    url: str = Field(default="", repr=False, description="database URL in place of the folder's file")
+    url: str = Field(
+        default="",
+        repr=False,
+        description="database in place of the folder's file: sqlite:////PATH or postgresql://USER@HOST:PORT/DATABASE",
+    )
+    password_file: Path | None = Field(
+        default=None, description="file whose first line is the password at the database server"
+    )
+    password: SecretStr | None = Field(
+        default=None, description="the password itself; a file is the better place"
+    )
+    tls: bool | None = Field(
+        default=None,
+        description="encrypt, and check the server's certificate and name; without it: where it is another machine",
+    )
+    tls_ca_file: Path | None = Field(default=None, description="certificates to trust (PEM)")
+    tls_cert_file: Path | None = Field(default=None, description="certificate that we show the server (PEM)")
+    tls_key_file: Path | None = Field(
+        default=None, description="its private key (PEM), if not in the same file"
+    )
+    allow_insecure: bool = Field(
+        default=False, description="allow a server off this machine without TLS or without credentials"
+    )
 
     @field_validator("url")
     @classmethod
     def _in_the_folder(cls, url: str, info: ValidationInfo) -> str:
-        if url:
-            if not url.startswith("sqlite:///") or not url.removeprefix("sqlite:///"):
-                raise ValueError("must be like sqlite:////var/lib/linklag/linklag.db (the only store so far)")
-            return url
         folder: Path | None = info.data.get("folder")
-        return f"sqlite:///{(folder / 'linklag.db').absolute()}" if folder is not None else url
+        if not url:
+            return f"sqlite:///{(folder / 'linklag.db').absolute()}" if folder is not None else url
+        if url.startswith("sqlite:///") and url.removeprefix("sqlite:///"):
+            return url
+        try:
+            parts = urlsplit(url)
+            served = (
+                parts.scheme == "postgresql" and parts.username and parts.path.strip("/") and parts.port != 0
+            )
+        except ValueError:  # a port that is none
+            served = False
+        if not served:
+            raise ValueError(
+                "must be like sqlite:////var/lib/linklag/linklag.db or postgresql://linklag@127.0.0.1:5432/linklag"
+            )
+        if parts.password is not None:
+            raise ValueError("must not hold the password: give store.password_file")
+        return url
+
+    @field_validator("password_file", "tls_ca_file", "tls_cert_file", "tls_key_file")
+    @classmethod
+    def _can_be_read(cls, path: Path | None) -> Path | None:
+        if path is not None:
+            _read(path)
+        return path
+
+    @field_validator("password")
+    @classmethod
+    def _from_file(cls, password: SecretStr | None, info: ValidationInfo) -> SecretStr | None:
+        return _first_line(password, info.data.get("password_file"), "store", "password")
+
+    @model_validator(mode="after")
+    def _fits_together(self) -> Self:
+        files = (self.tls_ca_file, self.tls_cert_file, self.tls_key_file)
+        if not self.on_server:
+            if self.password is not None or self.tls or any(files):
+                raise ValueError("has a password or tls but is a file: set store.url to a database server")
+            return self
+        if any(files) and not self.with_tls:
+            raise ValueError("has tls_..._file but TLS is off: set store.tls = true")
+        if self.tls_key_file and not self.tls_cert_file:
+            raise ValueError("has a key without a certificate: set store.tls_cert_file")
+        if self.with_tls and not self.tls_ca_file:
+            raise ValueError(
+                "takes TLS and has no certificates to trust: set store.tls_ca_file (those of a Debian system are in "
+                "/etc/ssl/certs/ca-certificates.crt)"
+            )
+        if self.lacks and not self.allow_insecure:
+            raise ValueError(
+                f"url is on another machine and {' and '.join(self.lacks)}, so anyone on the way could read or change "
+                "everything: set them, or accept that with store.allow_insecure = true"
+            )
+        return self
+
+    @property
+    def on_server(self) -> bool:
+        """Whether a database server keeps the store, in place of a file."""
+        return self.url.startswith("postgresql:")
+
+    @property
+    def with_tls(self) -> bool:
+        """Whether the way to the server is encrypted, and who answers is checked."""
+        return self._elsewhere if self.tls is None else self.tls
+
+    @property
+    def _elsewhere(self) -> bool:
+        host = urlsplit(self.url).hostname  # none: a socket of this machine
+        return self.on_server and host is not None and not is_loopback(host)
+
+    @property
+    def lacks(self) -> list[str]:
+        """What a connection that leaves the machine should have and this one has not."""
+        if not self._elsewhere:
+            return []
+        lacks = [] if self.with_tls else ["TLS is off (store.tls)"]
+        if self.password is None and self.tls_cert_file is None:
+            lacks.append("there are no credentials (store.password_file)")
+        return lacks
 
     @property
     def file(self) -> Path:
-        """The database file."""
-        return Path(self.url.removeprefix("sqlite:///"))
+        """The database file; with a server the name beside which marks and other small files are kept."""
+        return self.folder / "linklag.db" if self.on_server else Path(self.url.removeprefix("sqlite:///"))
+
+    @property
+    def place(self) -> str:
+        """Where the store is, for people."""
+        return self.url if self.on_server else str(self.file)
 
 
 class Influx(_Section):
@@ -914,6 +1014,8 @@ class Settings(BaseSettings):
         if self.amqp.host and self.amqp.lacks and not is_loopback(self.amqp.host):
             lacks = " and ".join(self.amqp.lacks)
             told.append(f"amqp.allow_insecure: {self.amqp.host} is another machine and {lacks}")
+        if self.store.lacks:
+            told.append(f"store.allow_insecure: it is another machine and {' and '.join(self.store.lacks)}")
         if self.influx.lacks:
             told.append(f"influx.allow_insecure: it is another machine and {' and '.join(self.influx.lacks)}")
         if not self.broker.lacks:

@@ -409,3 +409,55 @@ def test_people_sign_in_where_another_machine_can_reach_the_page(
     on: bool,  # noqa: FBT001
 ) -> None:
     assert read_settings(written(tmp_path, f"[web]\n{text}")).web.login_on is on
+
+
+# A database server as the store
+
+SERVER = "[store]\nurl = 'postgresql://linklag@{host}/linklag'\n"
+
+
+@pytest.mark.parametrize(
+    ("text", "fix"),
+    [
+        (SERVER.format(host="db.plant.example"), "takes TLS and has no certificates to trust: set store.tls_ca_file"),
+        (
+            SERVER.format(host="db.plant.example") + "tls = false\n",
+            r"TLS is off \(store.tls\) and there are no credentials \(store.password_file\).*allow_insecure",
+        ),
+        (SERVER.format(host="127.0.0.1").replace("linklag@", "linklag:hunter2@"), "must not hold the password"),
+        ("[store]\nurl = 'postgresql://127.0.0.1/linklag'", "must be like .*postgresql://linklag@127.0.0.1:5432/linklag"),
+        ("[store]\npassword = 'x'", "has a password or tls but is a file: set store.url"),
+    ],
+)  # fmt: skip
+def test_a_store_on_a_server_that_anybody_could_read_or_change_is_refused(
+    tmp_path: Path, text: str, fix: str
+) -> None:
+    (tmp_path / "linklag.toml").write_text(text)
+    with pytest.raises(SettingsError, match=fix) as caught:
+        read_settings(tmp_path / "linklag.toml")
+    assert "hunter2" not in str(caught.value)
+
+
+def test_a_store_on_a_server_keeps_its_small_files_in_the_folder(tmp_path: Path) -> None:
+    (tmp_path / "secret").write_text("hunter2\n")
+    text = SERVER.format(host="[::1]:5433") + "password_file = 'secret'\nfolder = 'here'\n"
+    (tmp_path / "linklag.toml").write_text(text)
+    store = read_settings(tmp_path / "linklag.toml").store
+    assert (store.on_server, store.with_tls, store.lacks) == (True, False, [])
+    assert store.file.parent == tmp_path / "here"
+    assert store.password is not None
+    assert store.password.get_secret_value() == "hunter2"
+    assert "hunter2" not in repr(store) + store.place
+
+
+def test_a_store_on_another_machine_is_asked_for_its_certificate(tmp_path: Path) -> None:
+    (tmp_path / "ca.pem").write_text("a certificate")
+    text = SERVER.format(host="db.plant.example") + "password = 'x'\ntls_ca_file = 'ca.pem'\n"
+    (tmp_path / "linklag.toml").write_text(text)
+    settings = read_settings(tmp_path / "linklag.toml")
+    assert settings.store.with_tls
+    assert settings.warnings == []
+    (tmp_path / "linklag.toml").write_text(
+        SERVER.format(host="db.plant.example") + "tls = false\nallow_insecure = true\n"
+    )
+    assert "store.allow_insecure" in read_settings(tmp_path / "linklag.toml").warnings[0]

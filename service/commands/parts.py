@@ -9,6 +9,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from service.adapters.database.access import Access
 from service.adapters.database.connect import Database, NewerStoreError, open_database
 from service.adapters.database.raw_batches import RawBounds
 from service.adapters.database.refused import Bounds
@@ -49,7 +50,13 @@ def opened_database(settings: Settings) -> Iterator[Database]:
     raw_bounds = RawBounds(bytes=batches_bytes, bytes_per_drive=max(1, batches_bytes // 4))
     with series_of(settings) as series:
         try:
-            database = open_database(settings.store.url, bounds=bounds, raw_bounds=raw_bounds, series=series)
+            database = open_database(
+                settings.store.url,
+                access=store_access(settings),
+                bounds=bounds,
+                raw_bounds=raw_bounds,
+                series=series,
+            )
         except StoreUnavailableError as error:
             raise StoreAwayError(str(error)) from None
         except (NewerStoreError, ValueError) as error:
@@ -58,6 +65,18 @@ def opened_database(settings: Settings) -> Iterator[Database]:
             yield database
         finally:
             database.close()
+
+
+def store_access(settings: Settings) -> Access:
+    """Return what is shown to the database server, where there is one."""
+    store = settings.store
+    return Access(
+        password=store.password.get_secret_value() if store.password else None,
+        tls=store.with_tls,
+        ca_file=store.tls_ca_file,
+        cert_file=store.tls_cert_file,
+        key_file=store.tls_key_file,
+    )
 
 
 def broker_source(
