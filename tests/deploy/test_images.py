@@ -117,19 +117,25 @@ def test_all_that_is_written_lies_on_volumes(name: str) -> None:
 
 def test_secrets_come_as_files_and_each_service_gets_its_own_only() -> None:
     given = {
-        name: {secret if isinstance(secret, str) else secret["source"] for secret in service["secrets"]}
+        name: {
+            secret if isinstance(secret, str) else secret["source"] for secret in service.get("secrets", [])
+        }
         for name, service in SERVICES.items()
     }
     assert set().union(*given.values()) == set(COMPOSE["secrets"])
-    keys = [name for secrets in given.values() for name in secrets if name.endswith("_key")]
-    assert sorted(keys) == ["broker_key", "page_key", "worker_key"]
+    keys = [
+        (name, secret) for name, secrets in given.items() for secret in secrets if secret.endswith("_key")
+    ]
+    assert sorted(keys) == [
+        ("broker", "broker_key"), ("deliver", "worker_key"), ("web", "page_key"), ("worker", "worker_key")
+    ]  # fmt: skip
     assert all(set(secret) == {"file"} for secret in COMPOSE["secrets"].values())
     for service in SERVICES.values():
         named = [value for value in service.get("environment", {}).values() if "/run/secrets/" in value]
         assert {value.removeprefix("/run/secrets/") for value in named} <= set(COMPOSE["secrets"])
 
 
-@pytest.mark.parametrize("name", ["worker", "web"])
+@pytest.mark.parametrize("name", ["worker", "watch", "deliver", "web"])
 def test_linklag_knows_the_commands_and_settings_it_is_given(name: str) -> None:
     command: Any = get_command(app)
     service = SERVICES[name]
@@ -145,8 +151,8 @@ def test_linklag_knows_the_commands_and_settings_it_is_given(name: str) -> None:
 @pytest.mark.parametrize("key", ["web.zone", "web.public_url"])
 def test_worker_and_page_have_one_clock_and_one_address(key: str) -> None:
     """The worker's mails, quiet hours, handovers and forecasts are by the plant's zone as the page is."""
-    worker, web = (SERVICES[name]["environment"][env_name(key)] for name in ("worker", "web"))
-    assert worker == web
+    parts = ("worker", "watch", "deliver", "web")
+    assert len({SERVICES[name]["environment"][env_name(key)] for name in parts}) == 1
 
 
 def test_the_images_bear_the_version_of_the_package() -> None:
