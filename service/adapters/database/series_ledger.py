@@ -24,10 +24,15 @@ from service.adapters.database.readings import (
     readings_of_rows,
 )
 from service.adapters.database.refused import storable
-from service.adapters.database.statements import COARSER, end_of_interval_ns, forget_superseded
+from service.adapters.database.statements import (
+    COARSER,
+    ROLL_UP_COLUMNS,
+    end_of_interval_ns,
+    forget_superseded,
+)
 from service.adapters.database.transactions import Transactions
 from service.core.reading import Reading
-from service.ports import Newest, RawBatch, Resolution, Superseded
+from service.ports import Newest, RawBatch, Resolution, RollUp, Superseded
 
 _WHY_LENGTH_MAX = 1024
 _AT_ONCE = 500  # values in one IN (...)
@@ -146,6 +151,52 @@ class SeriesLedger:
                 _note_due(numbering, _minutes(readings))
                 note_within(numbering.connection, earliest_ns(readings))
             self._raw_batches.keep_within(numbering, raw_batches)
+
+    def note_newest(self, readings: Sequence[Reading]) -> None:
+        """Enter readings that were stored elsewhere for long: as the newest where they are, and no more."""
+        if readings:
+            with self._numbers.writing() as numbering:
+                self._enter(numbering, readings)
+
+    def note_due(self, intervals: Iterable[tuple[Resolution, int, str]]) -> None:
+        """Note intervals (resolution, end_ns, drive_id) as due to be rolled up."""
+        with self._numbers.writing() as numbering:
+            _note_due(numbering, intervals)
+
+    # What is stored here, from before readings were elsewhere
+
+    def count_here(self, drive_id: str, resolution: Resolution | None) -> int:
+        """Return how many readings (resolution None) or roll-ups of a drive are in this database."""
+        table = tables.reading if resolution is None else tables.roll_up
+        number = select(_drive.drive_no).where(_drive.drive_id == drive_id).scalar_subquery()
+        query = select(func.count()).select_from(table).where(table.c.drive_no == number)
+        if resolution is not None:
+            query = query.where(table.c.resolution_s == int(resolution))
+        with self._transactions.reading() as connection:
+            return int(connection.execute(query).scalar_one())
+
+    def roll_ups_here(
+        self, drive_id: str, resolution: Resolution, after_ns: int, rows_max: int
+    ) -> list[tuple[RollUp, int]]:
+        """Return the oldest roll-ups of this database that end after an instant, each with how many readings had a speed.
+
+        All of those that end with the last of them are among them.
+        """
+        u = tables.roll_up.c
+        query = (
+            select(*ROLL_UP_COLUMNS, u.speeds)
+            .join(tables.drive_number, _drive.drive_no == u.drive_no)
+            .where(_drive.drive_id == drive_id, u.resolution_s == int(resolution))
+            .order_by(u.end_ns, u.chain_no)
+        )
+        with self._transactions.reading() as connection:
+            rows = connection.execute(query.where(u.end_ns > after_ns).limit(rows_max)).all()
+            if len(rows) == rows_max:
+                last_ns = rows[-1].end_ns
+                together = connection.execute(query.where(u.end_ns == last_ns)).all()
+                rows = [row for row in rows if row.end_ns < last_ns] + list(together)
+            chain_ids = self._numbers.chain_ids(connection, (row.chain_no for row in rows))
+        return [(_roll_up(drive_id, chain_ids[row[0]], row[1:-1]), row.speeds) for row in rows]
 
     def _enter(self, numbering: Numbering, readings: Sequence[Reading]) -> None:
         """Number what they name, and take them as the newest where they are."""
@@ -355,6 +406,11 @@ class SeriesLedger:
             connection.execute(
                 delete(series_tables.series_revision).where(_v.drive_no == number, _v.t0_ns < before_ns)
             )
+
+
+def _roll_up(drive_id: str, chain_id: str | None, values: Sequence[Any]) -> RollUp:
+    names = [column.name for column in ROLL_UP_COLUMNS[1:]]
+    return RollUp(drive_id=drive_id, chain_id=chain_id, **dict(zip(names, values, strict=True)))
 
 
 def _parts(drive_ids: Iterable[str]) -> Iterable[list[str]]:

@@ -66,6 +66,7 @@ from service.ports import (
     RefusedReading,
     Resolution,
     RollUp,
+    StoreUnavailableError,
     Superseded,
 )
 
@@ -116,9 +117,7 @@ class InfluxReadings:
 
     def store_all(self, readings: Sequence[Reading], raw_batches: Sequence[RawBatch]) -> int:
         """Store readings, then enter them in the books and keep the batches that they came from, in one transaction."""
-        longest_windows_ns(readings)
-        first = {identity_of(reading): reading for reading in reversed(readings)}
-        ordered = sorted(first.values(), key=in_time)
+        ordered = _in_order(readings)
         drive_ids = {reading.drive_id for reading in ordered}
         with self._turn:
             known = self._ledger.known(drive_ids)
@@ -137,6 +136,37 @@ class InfluxReadings:
         if refused:
             raise ReadingsRefusedError([refused[each] for each in refused], new=len(took))
         return len(took)
+
+    def take_over(self, readings: Sequence[Reading]) -> int:
+        """Store readings that another store had, and return how many were new. Nobody has to look at them or roll them up.
+
+        Raises ReadingsRefusedError, StoreUnavailableError.
+        """
+        ordered = _in_order(readings)
+        with self._turn:
+            found = self._find(ordered, self._ledger.known({each.drive_id for each in ordered}))
+            new = [each for each in ordered if identity_of(each) not in found.revs]
+            refused = self._write(new, found)
+            took = [each for each in new if identity_of(each) not in refused]
+            self._ledger.note_newest([*took, *found.current.values()])
+        if refused:
+            raise ReadingsRefusedError([refused[each] for each in refused], new=len(took))
+        return len(took)
+
+    def take_over_roll_ups(self, resolution: Resolution, roll_ups: Sequence[Weighted]) -> int:
+        """Write roll-ups that another store had, and return how many; those over more readings that are there stay."""
+        intervals = {(each.rolled.end_ns, each.rolled.drive_id) for each in roll_ups}
+        stored = self._stored(resolution, intervals)
+        lines = [
+            roll_up_line(each, resolution)
+            for each in roll_ups
+            for one in (each.rolled,)
+            if one.readings >= stored.get((one.drive_id, one.end_ns, one.chain_id), 0)
+        ]
+        refused = self._client.write(lines)
+        if refused:
+            raise StoreUnavailableError(f"it does not take roll-ups: {refused[0].words}")
+        return len(lines)
 
     def _surely_new(self, reading: Reading, known: Mapping[str, Known]) -> bool:
         """Whether it lies after all that is stored of its drive, so that nobody has to look: live data do."""
@@ -535,6 +565,13 @@ def _between(kept: Iterable[tuple[int, int]], until_ns: int) -> list[tuple[int, 
     if from_ns < until_ns:
         free.append((from_ns, until_ns))
     return free
+
+
+def _in_order(readings: Sequence[Reading]) -> list[Reading]:
+    """Return readings in the order of time, of those with one identity the first. Raises ValueError as the port does."""
+    longest_windows_ns(readings)
+    first = {identity_of(reading): reading for reading in reversed(readings)}
+    return sorted(first.values(), key=in_time)
 
 
 def _near(readings: Sequence[Reading]) -> list[list[Reading]]:
