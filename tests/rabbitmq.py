@@ -112,11 +112,16 @@ class RabbitMq:
         if wait:
             self.wait()
 
-    def wait(self) -> None:
+    def add(self, lines: Sequence[str]) -> None:
+        """Add to its settings, before it starts."""
+        with (self._folder / "rabbitmq.conf").open("a") as conf:
+            conf.write("\n".join(lines) + "\n")
+
+    def wait(self, timeout_s: float = BOOT_S) -> None:
         """Until it takes connections by AMQP and MQTT."""
         try:
-            wait_for_port(self.mqtt_port, BOOT_S)
-            wait_for_port(self.port, BOOT_S)
+            wait_for_port(self.mqtt_port, timeout_s)
+            wait_for_port(self.port, timeout_s)
         except OSError:
             pytest.fail(f"the node does not come up: {(self._folder / 'out').read_text()[-2000:]}")
 
@@ -153,6 +158,7 @@ class Address:
     port: int
     mqtt_port: int
     tls_port: int
+    mqtt_tls_port: int
     folder: str  # with ca.pem
 
 
@@ -193,10 +199,11 @@ def _start_detached(
     """Start a process that keeps the node, and is no child of this one: another test process may be the last to need it."""
     installed()
     (folder / "definitions.json").write_text(json.dumps(document))
-    tls_port = free_port()
+    tls_port, mqtt_tls_port = free_port(), free_port()
     lines = [
         *conf(folder),
         f"listeners.ssl.1 = 127.0.0.1:{tls_port}",
+        f"mqtt.listeners.ssl.1 = 127.0.0.1:{mqtt_tls_port}",
         f"load_definitions = {folder}/definitions.json",
     ]
     (folder / "more.conf").write_text("\n".join(lines))
@@ -209,6 +216,7 @@ def _start_detached(
         time.sleep(0.1)
     address = json.loads((folder / "address.json").read_text()) | {
         "tls_port": tls_port,
+        "mqtt_tls_port": mqtt_tls_port,
         "folder": str(folder),
     }
     return {"users": 0, "keeper": keeper, "address": address}

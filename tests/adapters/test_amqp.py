@@ -32,6 +32,7 @@ __all__ = ["certificates"]
 ROOT = "plant/linklag/v1"
 WORKER: dict[str, Any] = {"username": "linklag", "password": "worker's own"}
 DEVICE = "d1"  # has a password here; those of the definitions show certificates
+SHOWN = "wrong"  # the name in a certificate of the plant; here the id of a drive
 ALL = "all-devices"  # may publish for any drive
 SECRET = "Gallsches-Gelenk-1832"  # noqa: S105
 VHOSTS = 10  # one for each test that leaves something behind
@@ -43,7 +44,9 @@ def document() -> dict[str, Any]:
     joined: dict[str, Any] = {}
     for number in range(VHOSTS):
         spread = Spread(roots=(ROOT,), queues=QUEUES, vhost=vhost(number))
-        one = definitions(spread, worker="linklag", worker_password=WORKER["password"], drive_ids=[DEVICE])
+        one = definitions(
+            spread, worker="linklag", worker_password=WORKER["password"], drive_ids=[DEVICE, SHOWN]
+        )
         for key, rows in one.items():
             joined.setdefault(key, []).extend(row for row in rows if row not in joined.get(key, []))
         rights = {"user": ALL, "vhost": vhost(number), "configure": ".*", "write": ".*", "read": ".*"}
@@ -60,13 +63,16 @@ def vhost(number: int) -> str:
 
 
 def tls_lines(folder: Path, made: Path) -> list[str]:
-    for name in ("ca.pem", "right.pem", "right.key"):
+    for name in ("ca.pem", "right.pem", "right.key", f"{SHOWN}.pem", f"{SHOWN}.key"):
         (folder / name).write_bytes((made / name).read_bytes())
     return [
         f"ssl_options.cacertfile = {folder}/ca.pem",
         f"ssl_options.certfile = {folder}/right.pem",
         f"ssl_options.keyfile = {folder}/right.key",
-        "ssl_options.verify = verify_none",
+        "ssl_options.verify = verify_peer",
+        "mqtt.ssl_cert_login = true",
+        "ssl_cert_login_from = common_name",
+        f"mqtt.vhost = {vhost(7)}",
     ]
 
 
@@ -273,6 +279,33 @@ def test_a_device_writes_its_own_topics_and_reaches_no_queue(node: Address) -> N
     assert thrown_out.wait(5)
     client.disconnect()
     client.loop_stop()
+
+
+def test_a_device_comes_in_by_the_name_in_its_certificate_and_without_one_not_at_all(node: Address) -> None:
+    refused = threading.Event()
+
+    def client_with(name: str) -> paho.Client:
+        client = paho.Client(CallbackAPIVersion.VERSION2, f"{name}-device", protocol=paho.MQTTv311)
+        shown, key = [f"{node.folder}/{name}.{kind}" if name else None for kind in ("pem", "key")]
+        client.tls_set(f"{node.folder}/ca.pem", shown, key)
+        client.on_connect = lambda _c, _d, _f, reason, _p: refused.set() if reason.is_failure else None
+        client.connect("127.0.0.1", node.mqtt_tls_port)
+        client.loop_start()
+        return client
+
+    with source_at(node, 7) as source:
+        client = client_with(SHOWN)
+        until(client.is_connected)
+        client.publish(f"{ROOT}/{SHOWN}/pulses", b"own", 1).wait_for_publish(10)
+        (message,) = receive(source, 1)
+        assert message.topic == f"{ROOT}/{SHOWN}/pulses"
+        source.acknowledge([message])
+        assert not refused.is_set()
+        stranger = client_with("")
+        assert refused.wait(10)
+        for each in (client, stranger):
+            each.disconnect()
+            each.loop_stop()
 
 
 def test_the_worker_may_neither_declare_nor_delete(node: Address) -> None:

@@ -11,13 +11,33 @@ import time
 import pytest
 import structlog
 
-from tests.faults import clocks, influx_answers, network, power, processes, several, stores
+from tests.faults import (
+    clocks,
+    influx_answers,
+    network,
+    postgres,
+    power,
+    processes,
+    rabbitmq_three_nodes,
+    several,
+    stores,
+)
 from tests.faults.row import Named, Row, as_table
 
 
 def named(minutes: float) -> list[Named]:
     """All rows, in the order of the table."""
-    modules = (processes, stores, influx_answers, network, clocks, several, power)
+    modules = (
+        processes,
+        stores,
+        postgres,
+        influx_answers,
+        network,
+        clocks,
+        several,
+        power,
+        rabbitmq_three_nodes,
+    )
     return [row for module in modules for row in module.rows(minutes)]
 
 
