@@ -13,6 +13,7 @@ import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -66,6 +67,18 @@ def set_up(database: Database, hook: str) -> None:
     )
 
 
+Ask = Callable[[str], list[int]]  # a question in SQL for one column of numbers
+
+
+@dataclass(frozen=True, kw_only=True)
+class Server:
+    """A database server that has the store."""
+
+    open: Callable[[], Database]
+    ask: Ask
+    settings: Mapping[str, str]  # by which linklag finds it
+
+
 @dataclass(kw_only=True)
 class Plant:
     """One row's plant. `worker` and `web` are not started yet."""
@@ -78,11 +91,12 @@ class Plant:
     web: WorkerProcess
     devices: Devices
     environment: Mapping[str, str]
+    data: bool  # whether processes are told the store's folder on the command line
+    ask: Ask
     counted: Callable[[], tuple[int, int]]  # readings stored, and how many of them differ by drive and seq
     is_rolled: bool  # whether their roll-ups are in the same store, to be held against them
     others: list[WorkerProcess] = field(default_factory=list)
     sent: int = 0
-    extra: int = 0  # sent beside by a row itself
     began_s: float = field(default_factory=time.monotonic)
 
     @property
@@ -97,7 +111,15 @@ class Plant:
     def also(self, command: str) -> WorkerProcess:
         """Start another process on the same store: `watch` or `deliver`."""
         log = self.folder / f"{command}-{len(self.others)}.log"
-        process = WorkerProcess(self.broker.port, self.store, command=command, log=log, **self.environment)
+        process = WorkerProcess(
+            self.broker.port,
+            self.store,
+            command=command,
+            within=(),
+            log=log,
+            data=self.data,
+            **self.environment,
+        )
         self.others.append(process)
         process.start()
         return process
@@ -108,9 +130,9 @@ class Plant:
             self.devices.publish(batch(number // DRIVES * STEP), f"{ROOT}/d{number % DRIVES}/pulses")
         self.sent += batches
 
-    def query(self, sql: str) -> Any:
-        """One value of the store."""
-        return one_value(self.file, sql)
+    def query(self, sql: str) -> int:
+        """One number of the store."""
+        return int(self.ask(sql)[0])
 
     def stored(self) -> int:
         return self.counted()[0]
@@ -146,7 +168,7 @@ class Plant:
         due = set(self._numbers())
         return Row(
             name=name,
-            sent=self.sent + self.extra,
+            sent=self.sent,
             stored=self.counted()[1],
             twice=self._twice(),
             allowed_loss=allowed_loss,
@@ -163,15 +185,18 @@ class Plant:
             if allowed_loss:
                 until_still(self.stored)
             else:
-                self.until_stored(self.sent + self.extra)
+                self.until_stored(self.sent)
             until(lambda: self._twice() == 0, 20.0)
-            until(self._all_told, 30.0)
+            until(self._all_told, SETTLE_S)
 
     def _all_told(self) -> bool:
         """Whether alerts occurred, none is still to be judged, and all that was recorded has arrived."""
         numbers = set(self._numbers())
-        is_judged = not self.query("SELECT count(*) FROM watch_due")
-        return bool(numbers) and is_judged and numbers <= self.delivered()
+        return bool(numbers) and self.is_judged() and numbers <= self.delivered()
+
+    def is_judged(self) -> bool:
+        """Whether all that is stored was looked at for alerts."""
+        return not self.query("SELECT count(*) FROM watch_due")
 
     def _twice(self) -> int:
         """Readings beyond the first of their identity; and by how many the roll-ups count more than there are."""
@@ -182,20 +207,17 @@ class Plant:
         return rows - distinct + abs(int(rolled) - rows)
 
     def _numbers(self) -> list[int]:
-        with contextlib.closing(
-            sqlite3.connect(f"file:{self.file}?mode=ro", uri=True, timeout=10)
-        ) as connection:
-            return [number for (number,) in connection.execute("SELECT number FROM alert_transition")]
+        return self.ask("SELECT number FROM alert_transition")
 
     def delivered(self) -> set[int]:
         """The numbers of the transitions that the receiver got."""
         return {int(got.headers["webhook-id"].split(".")[-2]) for got in list(self.receiver.got)}
 
 
-def in_file(file: Path) -> tuple[int, int]:
-    """How many readings are in a store's file, and how many of them differ by drive and seq."""
-    different = "SELECT count(*) FROM (SELECT DISTINCT drive_no, seq FROM reading)"
-    return int(one_value(file, "SELECT count(*) FROM reading")), int(one_value(file, different))
+def in_store(ask: Ask) -> tuple[int, int]:
+    """How many readings are in a store, and how many of them differ by drive and seq."""
+    different = "SELECT count(*) FROM (SELECT DISTINCT drive_no, seq FROM reading) AS each_once"
+    return ask("SELECT count(*) FROM reading")[0], ask(different)[0]
 
 
 def row_of(command: Sequence[str], call: str) -> Row:
@@ -209,9 +231,14 @@ def row_of(command: Sequence[str], call: str) -> Row:
     return Row(**json.loads(lines[0].removeprefix("ROW ")))
 
 
-def one_value(file: Path, sql: str) -> Any:
-    with contextlib.closing(sqlite3.connect(f"file:{file}?mode=ro", uri=True, timeout=10)) as connection:
-        return connection.execute(sql).fetchone()[0]
+def asking(file: Path) -> Ask:
+    """What asks a store in a file, by a connection of its own."""
+
+    def ask(sql: str) -> list[int]:
+        with contextlib.closing(sqlite3.connect(f"file:{file}?mode=ro", uri=True, timeout=10)) as connection:
+            return [int(value) for (value,) in connection.execute(sql)]
+
+    return ask
 
 
 @contextmanager
@@ -244,20 +271,26 @@ def a_plant(
     host: str = "127.0.0.1",
     within: Sequence[str] = (),
     counted: Callable[[], tuple[int, int]] | None = None,
+    server: Server | None = None,
 ) -> Iterator[Plant]:
     """A plant with its broker running and its store made.
 
     store: where the store lies, if not in the plant's own folder; spool_after_s: None for no spool; spool: its folder.
     host: of broker and receiver, in a network namespace; within: what starts the worker in another one.
-    counted: the readings stored, where they are elsewhere than in the store's file; see Plant.
+    counted: the readings stored, where they are elsewhere than in the store; see Plant.
+    server: where the store is on one.
     """
     with tempfile.TemporaryDirectory(prefix="plant-") as name, a_receiver(host) as receiver:
         folder = Path(name)
         store = store or folder / "store"
         store.mkdir(exist_ok=True)
-        with contextlib.closing(open_database(f"sqlite:///{store / 'linklag.db'}")) as database:
+        ask = server.ask if server else asking(store / "linklag.db")
+        made = server.open if server else partial(open_database, f"sqlite:///{store / 'linklag.db'}")
+        with contextlib.closing(made()) as database:
             set_up(database, receiver.url)
-        environment = QUICK | dict(settings or {})
+        environment = QUICK | dict(settings or {}) | dict(server.settings if server else {})
+        if server is not None:
+            environment["LINKLAG_STORE__FOLDER"] = str(store)
         if spool_after_s is not None:
             environment["LINKLAG_WORKER__SPOOL_FOLDER"] = str(spool or folder / "spool")
             environment["LINKLAG_WORKER__SPOOL_AFTER_S"] = str(spool_after_s)
@@ -265,8 +298,18 @@ def a_plant(
         broker = Mosquitto(folder, host)
         broker.start()
         devices = Devices(broker.port, host)
-        worker = WorkerProcess(broker.port, store, within=within, log=folder / "worker.log", **environment)
-        web = WorkerProcess(broker.port, store, command="web", log=folder / "web.log", **environment)
+        worker, web = (
+            WorkerProcess(
+                broker.port,
+                store,
+                command=command,
+                within=within if command == "worker" else (),
+                log=folder / f"{command}.log",
+                data=server is None,
+                **environment,
+            )
+            for command in ("worker", "web")
+        )
         plant = Plant(
             folder=folder,
             store=store,
@@ -276,7 +319,9 @@ def a_plant(
             web=web,
             devices=devices,
             environment=environment,
-            counted=counted or (lambda: in_file(store / "linklag.db")),
+            data=server is None,
+            ask=ask,
+            counted=counted or partial(in_store, ask),
             is_rolled=counted is None,
         )
         try:

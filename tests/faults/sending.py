@@ -104,6 +104,7 @@ class WorkerProcess:
         command: str = "worker",
         within: Sequence[str] = (),
         log: Path | None = None,
+        data: bool = True,
         **environment: str,
     ) -> None:
         """A process that is not started yet.
@@ -113,12 +114,13 @@ class WorkerProcess:
             folder: of the store.
             command: of linklag.
             within: what it is started by, as `ip netns exec NAME`.
+            data: whether the folder is given on the command line, which wins over a store that the environment names.
             log: where it writes what it says; None: into the folder.
             environment: what it finds there beside what we have, as settings.
         """
         self._log = log or folder / f"{command}.log"
         self._command = [*within, sys.executable, "-c", "from service.main import run; run()"]
-        self._command += [command, "--data", str(folder)]
+        self._command += [command, *(["--data", str(folder)] if data else [])]
         settings = {"LINKLAG_BROKER__PORT": str(port), "LINKLAG_LOG__LEVEL": "warning"}
         self.environment = os.environ | settings | environment
         self.process: subprocess.Popen[bytes] | None = None

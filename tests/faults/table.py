@@ -7,6 +7,7 @@ import argparse
 import logging
 import sys
 import time
+import traceback
 
 import pytest
 import structlog
@@ -61,6 +62,7 @@ def main() -> int:
             continue
         except AssertionError as fault:
             print(f"{name}: failed after {time.monotonic() - began_s:.0f} s: {fault}", file=sys.stderr)
+            traceback.print_tb(fault.__traceback__)
             failed.append(name)
             continue
         print(row, "holds" if row.holds else "DOES NOT HOLD", file=sys.stderr)
