@@ -16,6 +16,7 @@ from service.commands.commission import commission
 from service.commands.drive import drive
 from service.commands.hand import hand
 from service.commands.health import health
+from service.commands.move import move
 from service.commands.options import Config, Data, MetricsPort, PartitionName, Port, fail, leave, settings_of
 from service.commands.person import person
 from service.commands.plan import plan
@@ -61,6 +62,7 @@ app.command("commission")(commission)
 app.command("health")(health)
 app.command("backup")(backup)
 app.command("restore")(restore)
+app.command("move")(move)
 
 
 @app.command()

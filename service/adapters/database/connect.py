@@ -6,7 +6,7 @@ change: a start with an up-to-date store does not wait for it.
 
 import time
 from collections.abc import Callable, Sequence
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from sqlalchemy import Connection, Engine, inspect, text, update
 
@@ -48,6 +48,9 @@ from service.adapters.database.shifts import (
 from service.adapters.database.transactions import Transactions
 from service.core.reading import Reading
 from service.ports import Lease, RawBatch, Readings
+
+if TYPE_CHECKING:
+    from alembic.config import Config
 
 SCHEMA = "0014"  # the revision that this code is written for: the newest file in migrations/versions
 BUSY_TIMEOUT_S = 5.0  # so long a transaction waits for another process to end its own
@@ -224,12 +227,9 @@ def _revision(connection: Connection) -> str | None:
 
 def _upgrade(connection: Connection) -> None:
     from alembic import command
-    from alembic.config import Config
     from alembic.script import ScriptDirectory
 
-    config = Config()
-    config.set_main_option("script_location", "service.adapters.database:migrations")
-    config.attributes["connection"] = connection
+    config = _steps(connection)
     revision, of = _revision(connection), dialect.dialect_of(connection.engine)
     known = {script.revision for script in ScriptDirectory.from_config(config).walk_revisions()}
     if revision is not None and revision not in known:
@@ -240,6 +240,22 @@ def _upgrade(connection: Connection) -> None:
     if revision is None and not of.BEGINS_BY_STEPS:
         tables.metadata.create_all(connection)
         put_first_rows(connection)
-        command.stamp(config, "head")
+        say_schema(connection)
     else:
         command.upgrade(config, "head")
+
+
+def say_schema(connection: Connection) -> None:
+    """Note in a store whose tables were made as they are now that it has this code's schema."""
+    from alembic import command
+
+    command.stamp(_steps(connection), "head")
+
+
+def _steps(connection: Connection) -> "Config":
+    from alembic.config import Config
+
+    config = Config()
+    config.set_main_option("script_location", "service.adapters.database:migrations")
+    config.attributes["connection"] = connection
+    return config

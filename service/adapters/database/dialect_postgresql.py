@@ -9,10 +9,11 @@ The driver is loaded where an engine is made: who has SQLite need not have it.
 Source: PostgreSQL 15 documentation, 9.27.10 (advisory locks), 13.2 (isolation), 20 (settings), appendix A (SQLSTATE); from memory.
 """
 
+from collections.abc import Generator, Iterable
 from typing import Any
 from urllib.parse import unquote
 
-from sqlalchemy import URL, Connection, Engine, create_engine, event
+from sqlalchemy import URL, Connection, Engine, Table, create_engine, event, select
 
 from service.adapters.database.access import WRITING, Access
 
@@ -239,3 +240,43 @@ def words_for(error: BaseException) -> str | None:
     if "connection failed" in said or "timeout expired" in said or "could not" in said:
         return f"{_AWAY} ({said})"
     return f"{_CUT} ({said})"
+
+
+def tables_there(connection: Connection) -> list[str]:
+    """Return the names of the tables that the database holds, whosever they are."""
+    query = "SELECT tablename FROM pg_tables WHERE schemaname = current_schema() ORDER BY tablename"
+    return list(connection.exec_driver_sql(query).scalars())
+
+
+def take_your_time(connection: Connection) -> None:
+    """Let this transaction last, which does in one piece what takes minutes."""
+    for name in ("statement_timeout", "idle_in_transaction_session_timeout"):
+        connection.exec_driver_sql(f"SET LOCAL {name} = 0")
+
+
+def copy_in(connection: Connection, table: Table, rows: Iterable[tuple[Any, ...]]) -> None:
+    """Put rows into an empty table, as they come: none is kept in memory."""
+    quote = connection.dialect.identifier_preparer.quote
+    columns = ", ".join(quote(column.name) for column in table.columns)
+    driver: Any = connection.connection.driver_connection
+    with (
+        driver.cursor() as cursor,
+        cursor.copy(f"COPY {quote(table.name)} ({columns}) FROM STDIN") as into,
+    ):
+        for row in rows:
+            into.write_row(row)
+
+
+def rows_in_order(connection: Connection, table: Table) -> Generator[tuple[Any, ...], None, None]:
+    """Return the rows of a table in the order of its key, a few thousand at a time."""
+    query = select(table).order_by(*table.primary_key).execution_options(yield_per=2_000)
+    with connection.execute(query) as result:
+        yield from map(tuple, result)
+
+
+def go_on_from(connection: Connection, table: Table, column: str, last: int) -> None:
+    """Have a column that numbers by itself go on after a number."""
+    if last > 0:
+        connection.exec_driver_sql(
+            "SELECT setval(pg_get_serial_sequence(%s, %s), %s)", (table.name, column, last)
+        )

@@ -3,9 +3,12 @@
 import contextlib
 import sqlite3
 import time
+from collections.abc import Generator, Iterator
 from pathlib import Path
+from typing import Any
+from urllib.parse import quote
 
-from sqlalchemy import URL, Connection, Engine, create_engine, event
+from sqlalchemy import URL, Connection, Engine, Table, create_engine, event
 
 from service.adapters.database.access import WRITING, Access
 
@@ -155,3 +158,41 @@ def words_for(error: BaseException) -> str | None:
     """Return why the store cannot be used just now, or None where the statement itself is wrong (ours to mend)."""
     code = getattr(getattr(error, "orig", error), "sqlite_errorcode", None)
     return None if code is None else _WORDS.get(code & 0xFF)
+
+
+@contextlib.contextmanager
+def held_still(file: Path) -> Iterator[sqlite3.Connection]:
+    """A store that nobody else has open, nor can open meanwhile. Raises ValueError where somebody has.
+
+    Source: SQLite, "PRAGMA locking_mode", for write-ahead logs; from memory.
+    """
+    with contextlib.closing(
+        sqlite3.connect(
+            f"file:{quote(str(file.absolute()))}?mode=rw", uri=True, timeout=0.2, isolation_level=None
+        )
+    ) as connection:
+        connection.execute("PRAGMA locking_mode = EXCLUSIVE")
+        try:
+            connection.execute("BEGIN IMMEDIATE")
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode & 0xFF not in {_BUSY, _LOCKED}:
+                raise
+            raise ValueError(f"{file} is in use: stop linklag (all its processes) first") from None
+        yield connection
+        connection.execute("ROLLBACK")
+
+
+def rows_in_order(connection: sqlite3.Connection, table: Table) -> Generator[tuple[Any, ...], None, None]:
+    """Return the rows of a table in the order of its key, a few at a time."""
+    columns = ", ".join(f'"{column.name}"' for column in table.columns)
+    key = ", ".join(f'"{column.name}"' for column in table.primary_key)
+    yield from connection.execute(f'SELECT {columns} FROM "{table.name}" ORDER BY {key}')  # noqa: S608 (our own names)
+
+
+def last_number(connection: sqlite3.Connection, table: Table, column: str) -> int:
+    """Return the greatest number that was ever given in a column that numbers by itself, where that is remembered."""
+    (there,) = connection.execute(f'SELECT coalesce(max("{column}"), 0) FROM "{table.name}"').fetchone()  # noqa: S608
+    given = None
+    if connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'sqlite_sequence'").fetchone():
+        given = connection.execute("SELECT seq FROM sqlite_sequence WHERE name = ?", (table.name,)).fetchone()
+    return max(int(there), int(given[0]) if given else 0)

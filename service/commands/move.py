@@ -1,0 +1,57 @@
+"""`linklag move`: a store in a file moved to a database server."""
+
+import time
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from service.commands.options import Config, Data, settings_of
+
+
+def move(
+    to: Annotated[
+        Path,
+        typer.Option("--to", metavar="FILE", help="Settings file whose [store] names the server to move to."),
+    ],
+    *,
+    config: Config = None,
+    data: Data = None,
+) -> None:
+    """Move the store from its file to an empty database of a PostgreSQL server. Stop all of linklag first.
+
+    Every row of every table is copied, read back and compared; all of it in one transaction, so what is broken off has
+    moved nothing, and can be run again. The file stays as it is: once linklag runs on the other settings, keep it as a backup.
+
+    \b
+    Example:  linklag move --config /etc/linklag/linklag.toml --to /etc/linklag/on-server.toml
+    """  # noqa: D301 (typer wants the character)
+    settings = settings_of(config, data, quiet=True)
+    target = settings_of(to, None, quiet=True)
+    from service.adapters.database.connect import BUSY_TIMEOUT_S
+    from service.adapters.database.dialect import make_engine
+    from service.adapters.database.moving import Moved, MoveError, move_store
+    from service.commands import CommandError
+    from service.commands.parts import store_access
+
+    if settings.store.on_server:
+        raise CommandError(f"{settings.store.place} is on a server already: only a file can be moved")
+    if not target.store.on_server:
+        raise CommandError(f"{to}: store.url names no server: set it to postgresql://USER@HOST:PORT/DATABASE")
+
+    def told(table: Moved) -> None:
+        typer.echo(f"{table.table:22}{table.rows:12}  the same on both sides, {table.sha256[:16]}")
+
+    began_s = time.monotonic()
+    try:
+        engine = make_engine(target.store.url, BUSY_TIMEOUT_S, store_access(target))
+        try:
+            moved = move_store(settings.store.file, engine, told)
+        finally:
+            engine.dispose()
+    except (MoveError, ValueError) as error:
+        raise CommandError(str(error)) from None
+    typer.echo(
+        f"{sum(table.rows for table in moved)} rows of {len(moved)} tables are in {target.store.place} now, "
+        f"{time.monotonic() - began_s:.1f} s; start linklag with --config {to}. {settings.store.file} is as it was."
+    )
