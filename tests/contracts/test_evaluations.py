@@ -12,6 +12,7 @@ from tests.contracts.given import (
     A_HAND_VALUE,
     ALL_STORES,
     NOON_NS,
+    SERIES_STORES,
     Ports,
     S,
     a_reading,
@@ -100,6 +101,7 @@ def test_what_was_made_of_an_older_register_is_refused_and_nothing_is_done(ports
     assert due(ports) == {}
 
 
+@pytest.mark.parametrize("ports", SERIES_STORES, indirect=True)
 def test_stored_readings_make_their_drive_due_and_readings_that_are_known_do_not(ports: Ports) -> None:
     readings = [a_reading(at_s, seq=n) for n, at_s in enumerate((30.0, 20.0, 40.0))]
     other = replace(a_reading(5.0), drive_id="saw-1")
@@ -111,6 +113,7 @@ def test_stored_readings_make_their_drive_due_and_readings_that_are_known_do_not
     assert due(ports) == {}
 
 
+@pytest.mark.parametrize("ports", SERIES_STORES, indirect=True)
 def test_a_reading_that_is_put_in_place_of_another_makes_its_drive_due_from_the_earlier_of_both(
     ports: Ports,
 ) -> None:

@@ -21,6 +21,7 @@ from tests.contracts.given import (
     ALL_STORES,
     DAY_NS,
     NOON_NS,
+    SERIES_STORES,
     Ports,
     S,
     a_reading,
@@ -196,6 +197,7 @@ def test_what_is_struck_is_kept_and_asked_for_by_name(ports: Ports) -> None:
 # Days
 
 
+@pytest.mark.parametrize("ports", SERIES_STORES, indirect=True)
 def test_a_day_holds_the_means_of_its_raw_readings(ports: Ports) -> None:
     measured = [
         replace(a_reading(at, 0.8 + at / 1000, seq=at), load_n=3000.0 + at, temp_c=40.0) for at in (10, 20)
@@ -214,6 +216,7 @@ def test_a_day_holds_the_means_of_its_raw_readings(ports: Ports) -> None:
     assert (day.speed_m_s, day.load_n, day.temp_c) == pytest.approx((1.25, 3015.0, 40.0))
 
 
+@pytest.mark.parametrize("ports", SERIES_STORES, indirect=True)
 def test_days_are_cut_at_midnight_and_by_chain(ports: Ports) -> None:
     before = a_reading(12 * 3600, 0.8, seq=1)
     after = a_reading(12 * 3600 + 1, 0.9, seq=2)

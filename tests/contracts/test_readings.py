@@ -541,7 +541,7 @@ def test_a_backlog_gives_the_same_as_live_data(kind: str) -> None:
         replace(
             a_reading(97 * number, None if number % 7 == 0 else number / 1000, seq=number), drive_id=drive_id
         )
-        for number in range(600)
+        for number in range(200 if kind == INFLUX else 600)
         for drive_id in ("a", "b")
     ]
     backlog = random.Random(4).sample(some, len(some))
