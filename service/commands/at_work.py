@@ -54,6 +54,15 @@ def mark_at_work(store: Path, part: AtWork) -> Path:
     return store.with_name(f"{part}-{socket.gethostname()}.tasks.json")
 
 
+def collector(settings: Settings, database: Database) -> TaskCollector:
+    """Return what tells in metrics how routes get on and who does what."""
+    return TaskCollector(
+        database.outbox,
+        database.leases,
+        lambda: [(kind, tasks_of(kind, database)) for kind in kinds_of(settings)],
+    )
+
+
 def metrics_parts(settings: Settings, database: Database, registry: CollectorRegistry) -> list[Part]:
     """Return the part that serves metrics, if they are wanted: those of a registry, and those of the store.
 
@@ -62,13 +71,7 @@ def metrics_parts(settings: Settings, database: Database, registry: CollectorReg
     host, port = settings.worker.metrics_host, settings.worker.metrics_port
     if not port:
         return []
-    registry.register(
-        TaskCollector(
-            database.outbox,
-            database.leases,
-            lambda: [(kind, tasks_of(kind, database)) for kind in kinds_of(settings)],
-        )
-    )
+    registry.register(collector(settings, database))
     try:
         server = serve_metrics(host.strip("[]"), port, registry)
     except OSError as error:

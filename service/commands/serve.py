@@ -21,7 +21,7 @@ from service.adapters.web.app import create_app
 from service.adapters.web.parts import WebSettings
 from service.adapters.web.server import WebServer
 from service.commands import CommandError
-from service.commands.at_work import metrics_parts
+from service.commands.at_work import collector, metrics_parts
 from service.commands.health import leave_marks, mark_of, said_beside
 from service.commands.logins import admit_of, sign_in_of
 from service.commands.partitions import chosen
@@ -121,12 +121,14 @@ def _web_part(
             admit=admit_of(settings, database),
             https_only=settings.web.tls or settings.web.behind_proxy,
         )
+    registry = working.registry if working else CollectorRegistry()
+    registry.register(collector(settings, database))
     app = create_app(
         database,
         logins=logins,
         broker_status=working.status if working else None,
         workers_say=None if working else lambda: said_beside(settings.store.file, time.time()),
-        worker_registry=working.registry if working else None,
+        worker_registry=registry,
         settings=WebSettings(
             allowed_hosts=settings.web.allowed_hosts,
             zone=settings.web.zone_info,

@@ -174,6 +174,23 @@ def test_metrics_are_served_where_they_are_wanted_and_say_how_routes_get_on_and_
     assert found["linklag_tasks_without", ("delivery",)] == 1
 
 
+def test_the_page_has_these_metrics_too(tmp_path: Path) -> None:
+    with listen("127.0.0.1", 0) as free:
+        port = free.getsockname()[1]
+    settings = read_settings(overrides={"store": {"folder": tmp_path}, "web": {"port": port}})
+    with opened_database(settings) as database:
+        fill(database)
+        page = f"http://127.0.0.1:{port}/metrics"
+        with (
+            running(parts_of(settings, database, worker=False, web=True)),
+            urlopen(page, timeout=30) as answer,
+        ):
+            found = samples(answer.read().decode())
+    assert found["linklag_delivery_waiting", (A_ROUTE.route_id,)] == 1
+    assert found["linklag_tasks_held", ("watch", "mill-7")] == 1
+    assert found["linklag_drives", ()] == 0
+
+
 def fill(database: Database) -> None:
     outbox, route_id = database.outbox, A_ROUTE.route_id
     outbox.add(A_ROUTE, 0)
