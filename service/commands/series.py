@@ -8,6 +8,8 @@ from contextlib import contextmanager
 from functools import partial
 from typing import TYPE_CHECKING
 
+import typer
+
 from service.commands import CommandError
 from service.settings import Settings
 
@@ -52,3 +54,29 @@ def series_of(settings: Settings) -> Iterator["Series | None"]:
         from service.adapters.influx.readings import InfluxReadings
 
         yield partial(InfluxReadings, client)
+
+
+def move_series(settings: Settings) -> str:
+    """Move the readings that the database of the settings holds into their InfluxDB; return what went wrong, or nothing."""
+    from service.adapters.influx.move import move_readings
+    from service.adapters.influx.readings import InfluxReadings
+    from service.commands.parts import opened_database
+    from service.ports import ReadingsRefusedError, StoreUnavailableError
+
+    lacking: list[str] = []
+    try:
+        with opened_database(settings) as database:
+            assert isinstance(database.readings, InfluxReadings)  # noqa: S101 - the settings name one
+            for drive in move_readings(database, database.readings, database.ledger):
+                typer.echo(
+                    f"{drive.drive_id:22}{drive.readings_found:12} of {drive.readings} readings, "
+                    f"{drive.roll_ups_found} of {drive.roll_ups} roll-ups, read back the same"
+                )
+                lacking += [] if drive.whole else [drive.drive_id]
+    except ReadingsRefusedError as error:
+        return (
+            f"{error}: give the bucket a retention that is as long as retention.raw_days, and run this again"
+        )
+    except StoreUnavailableError as error:
+        return f"{error}; run this again then: what was moved is left as it is"
+    return f"not all of {', '.join(lacking)} is there as it was: run this again" if lacking else ""
