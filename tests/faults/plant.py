@@ -1,6 +1,7 @@
 """A small plant for faults: devices, broker, worker and receiver of alerts as they are, and what came of each batch counted.
 
-Every drive is at its limit after the first minutes of its own time, so that alerts occur and go out while things break.
+Some drives are at their limit after the first minutes of their own time, and all are silent since long ago, so that alerts
+occur and go out while things break.
 """
 
 import contextlib
@@ -28,6 +29,9 @@ from tests.faults.row import Row
 from tests.faults.sending import DRIVES, ROOT, T0_NS, Devices, S, WorkerProcess, batch, subscribed, until
 from tests.receiver import Receiver, a_receiver
 
+WORN = 4  # drives that are at their limit
+# Processes are killed here, not the machine.
+IN_MEMORY = "/dev/shm" if Path("/dev/shm").is_dir() else None  # noqa: S108
 STEP = 60  # of seq, and so of a drive's own seconds, from one batch of it to the next
 SETTLE_S = 60.0
 QUICK = {  # so that a row does not wait for what a plant has minutes for
@@ -43,7 +47,12 @@ def set_up(database: Database, hook: str) -> None:
     """Register the drives, and a route to the receiver."""
     for number in range(DRIVES):
         database.register.add_drive(
-            Drive(drive_id=f"d{number}", whole_pitches=12, offset_pitches=0.5, own_limit_pct=0.3)
+            Drive(
+                drive_id=f"d{number}",
+                whole_pitches=12,
+                offset_pitches=0.5,
+                own_limit_pct=0.3 if number < WORN else None,
+            )
         )
         database.register.fit_chain(
             Chain(
@@ -280,7 +289,7 @@ def a_plant(
     counted: the readings stored, where they are elsewhere than in the store; see Plant.
     server: where the store is on one.
     """
-    with tempfile.TemporaryDirectory(prefix="plant-") as name, a_receiver(host) as receiver:
+    with tempfile.TemporaryDirectory(prefix="plant-", dir=IN_MEMORY) as name, a_receiver(host) as receiver:
         folder = Path(name)
         store = store or folder / "store"
         store.mkdir(exist_ok=True)
