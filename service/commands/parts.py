@@ -9,8 +9,16 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from sqlalchemy import Engine
+
 from service.adapters.database.access import Access
-from service.adapters.database.connect import Database, NewerStoreError, open_database
+from service.adapters.database.connect import (
+    BUSY_TIMEOUT_S,
+    Database,
+    NewerStoreError,
+    open_database,
+)
+from service.adapters.database.dialect import make_engine
 from service.adapters.database.raw_batches import RawBounds
 from service.adapters.database.refused import Bounds
 from service.commands import CommandError
@@ -65,6 +73,19 @@ def opened_database(settings: Settings) -> Iterator[Database]:
             yield database
         finally:
             database.close()
+
+
+@contextmanager
+def store_engine(settings: Settings) -> Iterator[Engine]:
+    """Give the store of the settings for what needs no ports, as it is: nothing is made or brought up to date."""
+    try:
+        engine = make_engine(settings.store.url, BUSY_TIMEOUT_S, store_access(settings))
+    except ValueError as error:
+        raise CommandError(str(error)) from None
+    try:
+        yield engine
+    finally:
+        engine.dispose()
 
 
 def store_access(settings: Settings) -> Access:
@@ -191,8 +212,9 @@ def allowed_of(settings: Settings) -> Terms | None:
 def queue_source(settings: Settings, partition: str | None = None) -> "AmqpSource":
     """Return the queues of RabbitMQ that a partition takes from, with its MQTT side to publish at."""
     with amqp_told():
-        from service.adapters.amqp import AmqpSource, Tls
+        from service.adapters.amqp import AmqpSource
         from service.adapters.amqp_definitions import queue_name
+        from service.adapters.mqtt import Tls
 
         amqp = settings.amqp
         tls = Tls(ca_file=amqp.tls_ca_file, cert_file=amqp.tls_cert_file, key_file=amqp.tls_key_file)
@@ -214,7 +236,8 @@ def queue_source(settings: Settings, partition: str | None = None) -> "AmqpSourc
 
 def outlet(settings: Settings, client_id: str) -> "MqttOutlet":
     """Return RabbitMQ's MQTT side as a place to publish the newest of each topic at, not connected yet."""
-    from service.adapters.mqtt_outlet import MqttOutlet, Tls
+    from service.adapters.mqtt import Tls
+    from service.adapters.mqtt_outlet import MqttOutlet
 
     broker = settings.broker
     tls = Tls(ca_file=broker.tls_ca_file, cert_file=broker.tls_cert_file, key_file=broker.tls_key_file)
