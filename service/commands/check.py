@@ -15,13 +15,14 @@ import typer
 
 from service.adapters.database.backup import BackupError, schema_of
 from service.adapters.database.connect import SCHEMA
+from service.adapters.database.server_backup import schema_on_server
 from service.adapters.mqtt import MqttSource
 from service.adapters.sparkplug import payload_class
 from service.adapters.spool import SUFFIX, waiting_in
 from service.commands import CommandError
 from service.commands.finding import Finding
 from service.commands.health import trouble_of_web
-from service.commands.parts import broker_source, listen, opened_database
+from service.commands.parts import broker_source, listen, opened_database, store_engine
 from service.commands.queues import check_outlet, check_queues
 from service.commands.series import influx_client
 from service.core.partition import Partition, uncovered
@@ -191,8 +192,12 @@ def _fix_of_store(settings: Settings) -> str:
 def _older_schema(settings: Settings) -> str:
     """Return the schema of the store where it is older than this code's; empty where it is not, or cannot be told."""
     try:
-        schema = schema_of(settings.store.file)
-    except (BackupError, StoreUnavailableError):
+        if settings.store.on_server:
+            with store_engine(settings) as engine:
+                schema = schema_on_server(engine)
+        else:
+            schema = schema_of(settings.store.file)
+    except (BackupError, CommandError, StoreUnavailableError, ValueError):
         return ""
     return schema if schema is not None and schema < SCHEMA else ""
 

@@ -57,7 +57,7 @@ def copy_store(store: Path, copy: Path) -> Copied:
         copied = look_at(part)
         if copied.rows != rows:
             raise BackupError(f"the copy has {copied.rows} rows and the store {rows}: is the disk sound?")
-        _put(part, copy)
+        put(part, copy)
     except OSError as error:
         raise BackupError(f"{copy} cannot be written ({error.strerror}): give a place that can") from None
     finally:
@@ -198,7 +198,7 @@ def _exchange(part: Path, store: Path, aside: Path) -> None:
             if here.exists():
                 here.replace(there)
                 moved.append((here, there))
-        _put(part, store)
+        put(part, store)
     except OSError:
         for here, there in reversed(moved):
             there.replace(here)
@@ -216,7 +216,7 @@ def _look_for_room(what: Path, folder: Path) -> None:
         )
 
 
-def _put(part: Path, place: Path) -> None:
+def put(part: Path, place: Path) -> None:
     """Give a whole file its name, and see both on the disk."""
     _flush(part, os.O_RDWR)
     part.replace(place)

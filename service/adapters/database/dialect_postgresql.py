@@ -280,3 +280,21 @@ def go_on_from(connection: Connection, table: Table, column: str, last: int) -> 
         connection.exec_driver_sql(
             "SELECT setval(pg_get_serial_sequence(%s, %s), %s)", (table.name, column, last)
         )
+
+
+def shared_moment(connection: Connection) -> str:
+    """Return the name under which another program sees what this transaction sees, as long as it lasts."""
+    return str(connection.exec_driver_sql("SELECT pg_export_snapshot()").scalar_one())
+
+
+def release_of(connection: Connection) -> int:
+    """Return the release of the server, as 15."""
+    query = "SELECT current_setting('server_version_num')::int / 10000"
+    return int(connection.exec_driver_sql(query).scalar_one())
+
+
+def get_to_know(engine: Engine) -> None:
+    """Let the server count what is in tables that were just filled, so that it finds the short ways from the start."""
+    with engine.execution_options(**{WRITING: True}).connect() as connection, connection.begin():
+        take_your_time(connection)
+        connection.exec_driver_sql("ANALYZE")

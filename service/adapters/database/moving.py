@@ -64,6 +64,7 @@ def move_store(file: Path, engine: Engine, told: Callable[[Moved], None] = lambd
         if words is None:
             raise
         raise StoreUnavailableError(f"{file}: {words}") from error
+    dialect_postgresql.get_to_know(engine)
     return moved
 
 
