@@ -18,7 +18,7 @@ from pathlib import Path
 from urllib.error import HTTPError
 from urllib.parse import urlencode
 
-from tests.faults.plant import Plant, a_plant
+from tests.faults.plant import SETTLE_S, Plant, a_plant
 from tests.faults.row import Named, Row
 from tests.faults.sending import until
 from tests.influx import InfluxServer
@@ -142,10 +142,10 @@ def _answers(engine: InfluxServer, gate: Gate) -> Row:
         for status in ANSWERS:
             gate.status = status
             plant.send(BATCHES // 8)
-            until(lambda status=status: plant.worker.is_up() and gate.answered[status] >= 2, 60.0)  # type: ignore[misc]
+            until(lambda status=status: plant.worker.is_up() and gate.answered[status] >= 2, SETTLE_S)  # type: ignore[misc]
             time.sleep(1.0)
             gate.status = None
-            until(lambda: plant.worker.is_up() and plant.stored() + refused(plant) >= plant.sent, 60.0)
+            until(lambda: plant.worker.is_up() and plant.stored() + refused(plant) >= plant.sent, SETTLE_S)
         return plant.row(
             f"InfluxDB {engine.version()}: writes answered with 400, 401, 413, 422, 429, 503, not at all",
             allowed_loss=refused(plant),

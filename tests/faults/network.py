@@ -15,7 +15,7 @@ from functools import partial
 import pytest
 
 from tests.conftest import needs
-from tests.faults.plant import a_plant, row_of
+from tests.faults.plant import SETTLE_S, a_plant, row_of
 from tests.faults.row import Named, Row
 from tests.faults.sending import until
 
@@ -79,9 +79,9 @@ def cut_inside(there: str, cut_s: float) -> Row:
             plant.send(BATCHES // 4)
             stored = plant.stored()
             time.sleep(cut_s)
-            until(lambda: not plant.said()["connected"], 60.0)
+            until(lambda: not plant.said()["connected"], SETTLE_S)
             subprocess.run([*link, "up"], check=True)
-            until(lambda stored=stored: plant.worker.is_up() and plant.stored() > stored, 90.0)  # type: ignore[misc]
+            until(lambda stored=stored: plant.worker.is_up() and plant.stored() > stored, SETTLE_S)  # type: ignore[misc]
         return plant.row(
             f"network: cut for {cut_s:.0f} s, twice", note="the worker connected again by itself"
         )

@@ -33,11 +33,11 @@ WORN = 4  # drives that are at their limit
 # Processes are killed here, not the machine.
 IN_MEMORY = "/dev/shm" if Path("/dev/shm").is_dir() else None  # noqa: S108
 STEP = 60  # of seq, and so of a drive's own seconds, from one batch of it to the next
-SETTLE_S = 60.0
+SETTLE_S = 150.0  # on a busy machine too
 QUICK = {  # so that a row does not wait for what a plant has minutes for
     "LINKLAG_WORKER__WATCH_S": "1",
-    "LINKLAG_WORKER__ROLL_UP_S": "1",
-    "LINKLAG_DELIVER__LOOK_S": "0.1",
+    "LINKLAG_WORKER__ROLL_UP_S": "2",
+    "LINKLAG_DELIVER__LOOK_S": "0.5",
     "LINKLAG_DELIVER__FIRST_WAIT_S": "0.1",
     "LINKLAG_DELIVER__LONGEST_WAIT_S": "1",
 }
@@ -195,7 +195,7 @@ class Plant:
                 until_still(self.stored)
             else:
                 self.until_stored(self.sent)
-            until(lambda: self._twice() == 0, 20.0)
+            until(lambda: self._twice() == 0, SETTLE_S)
             until(self._all_told, SETTLE_S)
 
     def _all_told(self) -> bool:
@@ -232,7 +232,7 @@ def in_store(ask: Ask) -> tuple[int, int]:
 def row_of(command: Sequence[str], call: str) -> Row:
     """Make a row in a process of its own, which `command` starts Python for; `call` leaves it in `row`."""
     program = f"{call}; import dataclasses, json; print('ROW', json.dumps(dataclasses.asdict(row)))"
-    made = subprocess.run([*command, "-c", program], capture_output=True, text=True, timeout=400, check=False)
+    made = subprocess.run([*command, "-c", program], capture_output=True, text=True, timeout=600, check=False)
     if "Operation not permitted" in made.stderr:
         pytest.skip(f"{command[0]} may not do that here: run it as root")
     lines = [line for line in made.stdout.splitlines() if line.startswith("ROW ")]

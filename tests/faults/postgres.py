@@ -9,7 +9,7 @@ from functools import partial
 from pathlib import Path
 
 from service.adapters.database.connect import open_database
-from tests.faults.plant import Server, a_plant
+from tests.faults.plant import SETTLE_S, Server, a_plant
 from tests.faults.row import Named, Row
 from tests.faults.sending import until
 from tests.postgres import ACCESS, IN_MEMORY, PASSWORD, Postgres
@@ -69,7 +69,7 @@ def killed_with_spool(away_s: float) -> Row:
         plant.worker.start()
         plant.send(BATCHES // 2)
         plant.devices.wait()
-        until(lambda: plant.worker.is_up() and plant.spooled() > 0, 60.0)
+        until(lambda: plant.worker.is_up() and plant.spooled() > 0, SETTLE_S)
         time.sleep(away_s)
         spooled = plant.spooled()
         postgres.start()

@@ -4,7 +4,7 @@ import time
 import urllib.request
 
 from tests.conftest import free_port
-from tests.faults.plant import a_plant, locked
+from tests.faults.plant import SETTLE_S, a_plant, locked
 from tests.faults.row import Named, Row
 from tests.faults.sending import until
 
@@ -29,12 +29,12 @@ def web_killed() -> Row:
     with a_plant(settings={"LINKLAG_WEB__PORT": str(port)}) as plant:
         plant.start()
         plant.web.start()
-        until(lambda: plant.web.is_up() and _serves(port), 60.0)
+        until(lambda: plant.web.is_up() and _serves(port), SETTLE_S)
         plant.send(BATCHES)
         plant.until_stored(BATCHES // 4)
         plant.web.kill()
         plant.web.start()
-        until(lambda: plant.web.is_up() and _serves(port), 60.0)
+        until(lambda: plant.web.is_up() and _serves(port), SETTLE_S)
         return plant.row("web: SIGKILL while it serves", note="it serves again, and the worker never stopped")
 
 

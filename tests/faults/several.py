@@ -1,6 +1,6 @@
 """A row of the table of faults: two processes watch one store and two deliver from it, and one of each is killed."""
 
-from tests.faults.plant import a_plant
+from tests.faults.plant import SETTLE_S, a_plant
 from tests.faults.row import Named, Row
 from tests.faults.sending import until
 
@@ -15,7 +15,7 @@ def two_watchers() -> Row:
         first = [plant.also("watch"), plant.also("deliver")]
         second = [plant.also("watch"), plant.also("deliver")]
         plant.send(BATCHES // 2)
-        until(lambda: len(plant.delivered()) > 5 and all(each.is_up() for each in first + second), 120.0)
+        until(lambda: len(plant.delivered()) > 5 and all(each.is_up() for each in first + second), SETTLE_S)
         for process in first:
             process.kill()
         plant.send(BATCHES // 2)

@@ -11,7 +11,7 @@ from functools import partial
 from pathlib import Path
 
 from tests.conftest import needs
-from tests.faults.plant import Plant, a_plant, locked, row_of
+from tests.faults.plant import SETTLE_S, Plant, a_plant, locked, row_of
 from tests.faults.row import Named, Row
 from tests.faults.sending import until
 
@@ -29,7 +29,7 @@ def store_locked(away_s: float) -> Row:
         with locked(plant.file):
             plant.send(BATCHES // 2)
             began_s = time.monotonic()
-            until(lambda: plant.said()["ingest"]["store_ok"] is False, 60.0)
+            until(lambda: plant.said()["ingest"]["store_ok"] is False, SETTLE_S)
             time.sleep(max(0.0, away_s - (time.monotonic() - began_s)))
         return plant.row(f"store: locked for {away_s:.0f} s, no spool", note="the broker held them")
 
@@ -43,18 +43,18 @@ def store_locked_spool_and_kills(away_s: float, batches: int = BATCHES) -> Row:
         with locked(plant.file):
             began_s = time.monotonic()
             plant.send(batches // 4)
-            until(lambda: plant.spooled() > 0, 60.0)
+            until(lambda: plant.spooled() > 0, SETTLE_S)
             plant.worker.kill()
             plant.worker.start()
             plant.send(batches - plant.sent)
             before = plant.spooled()
-            until(lambda: plant.worker.is_up() and plant.spooled() > before, 60.0)
+            until(lambda: plant.worker.is_up() and plant.spooled() > before, SETTLE_S)
             plant.devices.wait()
-            until(lambda: plant.worker.is_up() and _is_still(plant.spooled), 60.0)
+            until(lambda: plant.worker.is_up() and _is_still(plant.spooled), SETTLE_S)
             time.sleep(max(0.0, away_s - (time.monotonic() - began_s)))
             spooled = plant.spooled()
         stored = plant.stored()
-        until(lambda: plant.worker.is_up() and plant.stored() > stored, 60.0)
+        until(lambda: plant.worker.is_up() and plant.stored() > stored, SETTLE_S)
         plant.worker.kill()
         plant.worker.start()
         row = plant.row(
@@ -100,12 +100,12 @@ def _disk_full(plant: Plant, store: Path, other: Path, *, spool: bool) -> Row:
     plant.until_stored(BATCHES // 2)
     fillers = [_fill(store)]
     plant.send(BATCHES)
-    until(lambda: "disk is full" in plant.said()["ingest"]["trouble"], 60.0)
+    until(lambda: "disk is full" in plant.said()["ingest"]["trouble"], SETTLE_S)
     if spool:
-        until(lambda: plant.spooled() > 0, 60.0)
+        until(lambda: plant.spooled() > 0, SETTLE_S)
         fillers.append(_fill(other))
         plant.send(BATCHES)
-        until(lambda: "its disk is full" in plant.said()["ingest"]["spool"]["trouble"], 60.0)
+        until(lambda: "its disk is full" in plant.said()["ingest"]["spool"]["trouble"], SETTLE_S)
     told = plant.health()
     assert "the disk is full: make room" in told, told
     stored, waited = plant.stored(), plant.spooled() if spool else 0
