@@ -348,12 +348,22 @@ class SeriesLedger:
         with self._numbers.writing() as numbering:
             connection = numbering.connection
             drive_nos = numbering.drives({each.drive_id: 0 for each in intervals})
-            again = []
-            for each in intervals:
-                key = (_d.resolution_s == int(resolution), _d.end_ns == each.end_ns)
-                mine = (*key, _d.drive_no == drive_nos[each.drive_id], _d.changes == each.changes)
-                if not connection.execute(delete(series_tables.series_due).where(*mine)).rowcount:
-                    again.append((resolution, each.end_ns, each.drive_id))
+            there = _as_they_are(connection, resolution, intervals)
+            again = [
+                (resolution, each.end_ns, each.drive_id)
+                for each in intervals
+                if (each.end_ns, drive_nos[each.drive_id], each.changes) not in there
+            ]
+            same = (_d.end_ns == bindparam("end"), _d.drive_no == bindparam("of"))
+            connection.execute(
+                delete(series_tables.series_due).where(
+                    _d.resolution_s == int(resolution), *same, _d.changes == bindparam("so_many")
+                ),
+                [
+                    {"end": each.end_ns, "of": drive_nos[each.drive_id], "so_many": each.changes}
+                    for each in intervals
+                ],
+            )
             made = {(each.end_ns, each.drive_id) for each in intervals} - {key[1:] for key in again}
             _delete_left(connection, resolution, [(end_ns, drive_nos[of]) for end_ns, of in made])
             _note_due(numbering, again)
@@ -455,6 +465,17 @@ def _note_due(numbering: Numbering, intervals: Iterable[tuple[Resolution, int, s
         ),
         rows,
     )
+
+
+def _as_they_are(
+    connection: Connection, resolution: Resolution, intervals: Sequence[DueInterval]
+) -> set[tuple[int, int, int]]:
+    """Return (end_ns, drive_no, changes) of what is due within the time of intervals."""
+    ends = [each.end_ns for each in intervals]
+    query = select(_d.end_ns, _d.drive_no, _d.changes).where(
+        _d.resolution_s == int(resolution), _d.end_ns >= min(ends), _d.end_ns <= max(ends)
+    )
+    return {tuple(row) for row in connection.execute(query)}
 
 
 def _delete_left(connection: Connection, resolution: Resolution, keys: Sequence[tuple[int, int]]) -> None:

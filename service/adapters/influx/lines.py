@@ -16,6 +16,7 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from operator import attrgetter
 from typing import Any
 from urllib.parse import unquote
 
@@ -42,6 +43,8 @@ _COUNTS = (
     "pitches_averaged", "whole_laps", "up_pulses", "down_pulses", "up_missed", "down_missed", "up_extra",
     "down_extra", "conversion",
 )  # fmt: skip
+_PLAIN = (*_NUMBERS, *_COUNTS)
+_plain = attrgetter(*_PLAIN)
 _INSTANTS = ("baseline_taken_ns", "baseline_recorded_ns")  # as whole seconds and the rest in ns
 _SUMS = ("mean_pct", "min_pct", "max_pct", "last_pct", "mean_u_pct", "mean_speed_m_s")
 
@@ -103,10 +106,11 @@ def reading_line(reading: Reading, rev: int, twin: int) -> str:
         fields.append(f'reason="{reading.reason}"')
     if reading.by_alternation:
         fields.append("by_alternation=1.0")
-    for name in (*_NUMBERS, *_COUNTS):
-        value = getattr(reading, name)
-        if value is not None:
-            fields.append(f"{name}={_number(value, name)}")
+    fields += [
+        f"{name}={_number(value, name)}"
+        for name, value in zip(_PLAIN, _plain(reading), strict=True)
+        if value is not None
+    ]
     for name in _INSTANTS:
         value = getattr(reading, name)
         if value is not None:
@@ -120,10 +124,9 @@ def reading_line(reading: Reading, rev: int, twin: int) -> str:
 
 
 def _number(value: float, name: str = "") -> str:
-    number = float(value)
-    if not math.isfinite(number):
-        raise ValueError(f"{name} is {number}, which is no number; where nothing is known it must be None")
-    return repr(number)
+    if not math.isfinite(value):
+        raise ValueError(f"{name} is {value}, which is no number; where nothing is known it must be None")
+    return repr(float(value))
 
 
 @lru_cache(maxsize=10_000)
