@@ -153,7 +153,7 @@ def _baseline(
     old = "A bracket was touched after the last baseline: that one no longer holds. " if touched else ""
     if first:
         more = f" and {len(first) - 3} more" if len(first) > 3 else ""
-        return Step.waiting(step, f"{old}First: {', '.join(first[:3])}{more}.")
+        return Step.waiting(step, f"{old}First: {'; '.join(first[:3])}{more}.")
     if proposal is None:
         what = "whole laps" if seen.chain is not None and seen.chain.pitches_in_loop else "windows"
         return Step.waiting(step, f"{old}{PIECES_MIN} {what} are needed.", "Let it run on at steady speed.")

@@ -297,7 +297,7 @@ def _even_scatter(seen: Seen, pulses: int) -> Step:
         worse = "up" if up > down else "down"
         return Step.failed(
             step,
-            f"Uneven: {places}.",
+            f"The gaps or brackets differ: {places}.",
             f"Set the gap of `{worse}` as that of the other, with a feeler gauge; see that its bracket is firm.",
             caution=True,
         )
@@ -312,7 +312,7 @@ def _even_on(seen: Seen, said: str) -> Step:
         lamps = "How long each pulse lasts is not in the batches: compare the lamps of the two sensors."
         return Step.passed(step, f"{said}. {lamps}")
     up, down = (median(each[sensor] for each in shares) for sensor in (0, 1))
-    lasts = f"a joint keeps `up` on over {100 * up:.0f} % of a pitch, `down` over {100 * down:.0f} %"
+    lasts = f"a joint keeps `up` on for {up:.2f} pitches, `down` for {down:.2f} pitches"
     for name, share in (("up", up), ("down", down)):
         if share < ON_LEAST:
             mend = f"Bring `{name}` nearer: what swings away from it is missed."
@@ -323,7 +323,7 @@ def _even_on(seen: Seen, said: str) -> Step:
     if abs(up - down) > ON_APART:
         longer = "up" if up > down else "down"
         mend = f"Set both gaps alike, with a feeler gauge: `{longer}` stands nearer to the chain, or switches off later."
-        return Step.failed(step, f"Uneven: {lasts}.", mend, caution=True)
+        return Step.failed(step, f"The gaps differ: {lasts}.", mend, caution=True)
     return Step.passed(step, f"{said}; {lasts}.")
 
 
@@ -478,10 +478,10 @@ def _clock_drift(seen: Seen) -> Step:
     """Whether the lag runs away as it does with sensors on two clocks."""
     step, drift = StepId.CLOCK, fit_drift(seen.points)
     said = f"{_many(len(seen.recent), 'window')} in order"
-    if any(each.batch.span_ns is None for each in seen.recent):
-        said += ", without span_ticks: a drive that stands still is not told from a lost window"
+    spans = all(each.batch.span_ns is not None for each in seen.recent)
+    lost = "" if spans else " Without span_ticks a drive that stands still is not told from a lost window."
     if isinstance(drift, NotLearnt):
-        return Step.passed(step, f"{said}.")
+        return Step.passed(step, f"{said}.{lost}")
     per_s, u = drift
     seconds = (seen.points[-1].t_ns - seen.points[0].t_ns) / 1e9
     ppm = abs(1e6 * per_s / median(each.joints_per_s for each in seen.points))
@@ -492,7 +492,7 @@ def _clock_drift(seen: Seen) -> Step:
             "One clock has to stamp both sensors: bring both to one device. If it does, look for a bracket that creeps.",
             caution=True,
         )
-    return Step.passed(step, f"{said}; the lag drifts by {ppm:.2f} ppm.")
+    return Step.passed(step, f"{said}; the lag drifts by {ppm:.2f} ppm.{lost}")
 
 
 def _order(seen: Seen) -> Step:
@@ -620,12 +620,12 @@ def _delay(seen: Seen) -> Step:
         math.hypot(fit.u_us, seen.drive.delay_u_us if known else 0.0),
     )
     moves_pct = 100 * abs(left_us) * 1e-6 * (fit.speeds[-1] - fit.speeds[0]) / seen.asked
-    said = f"`down` switches {fit.delay_us:+.1f} µs after `up` (u {fit.u_us:.1f} µs), from {at} m/s"
+    said = f"`down` switches {fit.delay_us:+.1f} µs after `up` (u {fit.u_us:.1f} µs), at {at} m/s"
     if abs(left_us) <= AGREES * left_u_us or moves_pct <= DELAY_PCT:
         applied = (
-            "; nothing needs to be taken off" if known is None else f"; {known:g} µs are taken off already"
+            "Nothing needs to be taken off." if known is None else f"{known:g} µs are taken off already."
         )
-        return Step.passed(step, f"{said}{applied}.")
+        return Step.passed(step, f"{said}. {applied}")
     return Step.failed(
         step,
         f"{said}: it would move the elongation by {moves_pct:.3f} % between these speeds.",
@@ -669,10 +669,10 @@ def _spacing_mend(seen: Seen, found: float) -> str:
     pitches = {each.pitch_mm for each in catalogue.chains() if each.pitch_mm is not None}
     other = [each for each in sorted(pitches) if abs(each / pitch_mm - 1) < PITCH_RATIO_AGREES]
     whole = math.floor(found)
-    said = f"Enter n = {whole} and d = {found - whole:.3f} if the chain is the one that is registered"
+    said = f"Enter n = {whole} and d = {found - whole:.3f} if the chain is the one that is registered."
     if other and abs(found - seen.asked) > 1:
-        said += f"; or is it a chain of {other[0]:g} mm pitch? That would fit the spacing in mm"
-    return f"{said}. Where the sensors were measured with care, see whether one was moved."
+        said += f" Or is it a chain of {other[0]:g} mm pitch? That would fit the spacing in mm."
+    return f"{said} Where the sensors were measured with care, see whether one was moved."
 
 
 def _mostly(seen: Seen, reason: NotMeasured) -> bool:

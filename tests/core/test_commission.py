@@ -198,9 +198,9 @@ FAULTS: dict[str, tuple[Running, list[Batch] | None, dict[str, Any], StepId, str
     "down bounces": (Running(down=Sensor(doubled=0.02)), None, {}, StepId.EVEN, "`down` doubles or adds 2", "further away"),
     "both see pin and roller": (SOUND, with_second_pulse(SENT), {}, StepId.EVEN, "Long and short intervals in turn", "the roller, or the pin"),
     "uneven gap": (Running(down=Sensor(repeatability_mm=0.2)), None, {}, StepId.EVEN, "0.050 mm at `up`, 0.195 mm at `down`", "Set the gap of `down`"),
-    "gaps apart": (Running(up=Sensor(target_mm=6.4), down=Sensor(target_mm=3.9), sends=ON), None, {}, StepId.EVEN, "`up` on over 50 % of a pitch, `down` over 31 %", "`up` stands nearer"),
-    "up hardly on": (Running(up=Sensor(target_mm=0.9), down=Sensor(target_mm=1.4), sends=ON), None, {}, StepId.EVEN, "Hardly on: a joint keeps `up` on over 7 %", "Bring `up` nearer"),
-    "down hardly off": (Running(up=Sensor(target_mm=11.2), down=Sensor(target_mm=11.7), sends=ON), None, {}, StepId.EVEN, "`down` over 92 %", "Take `down` further away"),
+    "gaps apart": (Running(up=Sensor(target_mm=6.4), down=Sensor(target_mm=3.9), sends=ON), None, {}, StepId.EVEN, "The gaps differ: a joint keeps `up` on for 0.50 pitches, `down` for 0.31", "`up` stands nearer"),
+    "up hardly on": (Running(up=Sensor(target_mm=0.9), down=Sensor(target_mm=1.4), sends=ON), None, {}, StepId.EVEN, "Hardly on: a joint keeps `up` on for 0.07 pitches", "Bring `up` nearer"),
+    "down hardly off": (Running(up=Sensor(target_mm=11.2), down=Sensor(target_mm=11.7), sends=ON), None, {}, StepId.EVEN, "`down` for 0.92 pitches", "Take `down` further away"),
     "shaft of the driven": (Running(registered={"driven_teeth": 57}), None, {"shaft_rev_per_min": SHAFT / 3}, StepId.SPEED, "19 teeth at 82.8844", "driven sprocket with its 57 teeth"),
     "each joint twice": (Running(registered={"driver_teeth": 38}), None, {"shaft_rev_per_min": SHAFT / 4}, StepId.SPEED, "78.69 joints a second", "Each joint gives 2 pulses"),
     "teeth miscounted": (Running(registered={"driver_teeth": 21}), None, {"shaft_rev_per_min": SHAFT}, StepId.SPEED, "21 teeth", "It would fit 19.0 teeth"),
@@ -220,7 +220,7 @@ FAULTS: dict[str, tuple[Running, list[Batch] | None, dict[str, Any], StepId, str
     "clocks set against each other": (SOUND, skewed(SENT, 0, lambda: float(NOISE.normal(0, 2))), {}, StepId.LAG, "from window to window", "two clocks"),
     "load swings": (Running(surroundings=Surroundings(load_n=3000, load_swing_n=3000, load_period_s=33, reference_load_n=3000, strain_pct_per_kn=0.03)), None, {}, StepId.LAG, "from window to window", "a load that jumps"),
     "low coherence": (Running(up=Sensor(repeatability_mm=1.5), down=Sensor(repeatability_mm=1.5)), None, {}, StepId.LAG, "have no lag (low coherence)", "same tight strand"),
-    "unequal delays": (Running(speeds=(0.6, 1.2), down=Sensor(delay_s=1e-4)), None, {}, StepId.DELAY, "from 0.60 and 1.20 m/s: it would move the elongation by 0.019 %", "taken off from now on"),
+    "unequal delays": (Running(speeds=(0.6, 1.2), down=Sensor(delay_s=1e-4)), None, {}, StepId.DELAY, "at 0.60 and 1.20 m/s: it would move the elongation by 0.019 %", "taken off from now on"),
     "wrong n": (Running(registered={"whole_pitches": 25}), None, {}, StepId.SPACING, "registered are 25.3", "Enter n = 24 and d = 0.3"),
     "wrong d": (Running(registered={"offset_pitches": 0.5}), None, {}, StepId.SPACING, "registered are 24.5", "Enter n = 24 and d = 0.3"),
     "wrong pitch": (Running(registered={"whole_pitches": 19, "offset_pitches": 0.44, "pitch_mm": 15.875}), None, {}, StepId.SPACING, "registered are 19.44", "a chain of 12.7 mm pitch"),
@@ -254,7 +254,7 @@ def test_how_long_a_joint_keeps_a_sensor_on_is_told_where_the_device_does(motion
     running = Running(motion=motion, up=Sensor(target_mm=5.08), down=Sensor(target_mm=6.1), sends=ON)
     even = judge(running).step(StepId.EVEN)
     assert even.state is StepState.PASSED
-    assert "a joint keeps `up` on over 40 % of a pitch, `down` over 48 %." in even.reason
+    assert "a joint keeps `up` on for 0.40 pitches, `down` for 0.48 pitches." in even.reason
     untold = judge(dataclasses.replace(running, sends=ON[:1])).step(StepId.EVEN)
     assert untold.state is StepState.PASSED
     assert "compare the lamps" in untold.reason

@@ -267,6 +267,49 @@ def test_what_is_not_known_stays_as_it_is_in_german(text: str) -> None:
         assert told(text) == text
 
 
+@pytest.mark.parametrize(
+    ("english", "german"),
+    [
+        (
+            "The gaps differ: a joint keeps `up` on for 0.50 pitches, `down` for 0.31 pitches.",
+            "Die Abstände sind verschieden: ein Gelenk hält `up` über 0,50 Teilungen eingeschaltet, `down` über 0,31 Teilungen.",
+        ),
+        (
+            "`down` switches -0.2 µs after `up` (u 1.7 µs), at 1.00 and 1.50 m/s. Nothing needs to be taken off.",
+            "`down` schaltet -0,2 µs nach `up` (u 1,7 µs), bei 1,00 und 1,50 m/s. Abzuziehen ist nichts.",
+        ),
+        (
+            "First: The clock is one, and steady; The spacing is as registered.",
+            "Zuerst: Die Uhr ist eine, und stetig; Der Sensorabstand ist wie eingetragen.",
+        ),
+        (
+            (
+                "13 windows in order; the lag drifts by 0.02 ppm. Without span_ticks a drive that stands still is not told from a "
+                "lost window."
+            ),
+            (
+                "13 Zeitfenster in Ordnung; der Versatz driftet um 0,02 ppm. Ohne span_ticks lässt sich ein stehender Antrieb nicht "
+                "von einem verlorenen Zeitfenster unterscheiden."
+            ),
+        ),
+        (
+            (
+                "Enter n = 24 and d = 0.310 if the chain is the one that is registered. Or is it a chain of 12.7 mm pitch? That would "
+                "fit the spacing in mm. Where the sensors were measured with care, see whether one was moved."
+            ),
+            (
+                "Tragen Sie n = 24 und d = 0,310 ein, wenn die Kette die eingetragene ist. Oder ist es eine Kette mit 12,7 mm Teilung? "
+                "Das passte zum Sensorabstand in mm. Wo die Sensoren sorgfältig eingemessen wurden, sehen Sie, ob einer verrückt ist."
+            ),
+        ),
+    ],
+)
+def test_what_the_steps_of_setting_up_say_is_german_from_end_to_end(english: str, german: str) -> None:
+    """Sentences with gaps, put together: a part that stayed English would stand in the midst of one."""
+    with speak("de"):
+        assert told(english) == german
+
+
 @pytest.mark.parametrize("piece", [". ", "a. ", ": ", ", ", " and ", "one (two) to three; "])
 def test_a_long_text_that_people_typed_is_soon_left_as_it_is(piece: str) -> None:
     typed = piece * (2000 // len(piece)) + "zz"
