@@ -13,7 +13,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 
 from service.ports import Lease, LeaseLostError, Leases, StoreUnavailableError
 from service.share_tasks import BEATS, Alone, SharedTask, ShareTasks
-from tests.contracts.given import STORES, a_store
+from tests.contracts.given import ALL_STORES, a_store
 from tests.fakes_leases import FakeLeases
 
 AFTER_S = 12.0
@@ -54,7 +54,7 @@ def held(process: Process, kind: str = "watch") -> list[str]:
         return sorted(each.task for each in leases)
 
 
-@pytest.fixture(params=STORES)
+@pytest.fixture(params=ALL_STORES)
 def leases(request: pytest.FixtureRequest) -> Iterator[Leases]:
     with a_store(request.param) as store:
         yield store.leases

@@ -15,11 +15,12 @@ from service.core.setpoint import STEPS
 from service.ports import Lease, LeaseLostError, StoreUnavailableError
 from service.share_tasks import ShareTasks
 from service.watch import SHARE_NAMES, Watch, shares_of
-from tests.contracts.given import NOON_NS, Ports, S, an_empty_database, fake_ports
+from tests.contracts.given import NOON_NS, POSTGRES, SQLITE, Ports, S, an_empty_database, fake_ports
+from tests.postgres import an_empty_postgres
 from tests.test_watch import a_chain, a_plant, rows
 
 AFTER_S = 12.0
-DRIVES = [f"d{number}" for number in range(12)]
+DRIVES = [f"d{number}" for number in range(6)]
 
 
 @dataclass
@@ -81,8 +82,8 @@ class Site:
     def store(self, number: int) -> None:
         """What lets each drive reach one step more."""
         begin_s, pct = 10_000 * number, (1.0, 2.2, 2.8, 3.1)[number]
-        for drive_id in DRIVES:
-            self.database.readings.store(rows(begin_s + 10, begin_s + 1010, pct, 100, drive_id=drive_id))
+        new = [rows(begin_s + 10, begin_s + 1010, pct, 100, drive_id=drive_id) for drive_id in DRIVES]
+        self.database.readings.store([each for of_drive in new for each in of_drive])
 
     def told(self) -> Counter[tuple[str, str, str, int]]:
         return told(self.database)
@@ -114,8 +115,10 @@ def alone(numbers: int) -> Counter[tuple[str, str, str, int]]:
 
 
 @pytest.fixture
-def site() -> Iterator[Site]:
-    with an_empty_database() as database:
+def site(request: pytest.FixtureRequest) -> Iterator[Site]:
+    """Over SQLite, or what a test asks for."""
+    kind = getattr(request, "param", SQLITE)
+    with an_empty_postgres() if kind == POSTGRES else an_empty_database() as database:
         for drive_id in DRIVES:
             database.register.add_drive(Drive(drive_id=drive_id, whole_pitches=20))
             database.register.fit_chain(a_chain(drive_id))
@@ -133,6 +136,7 @@ def test_two_watchers_watch_each_drive_once_between_them(site: Site) -> None:
     assert site.database.evaluations.due() == []
 
 
+@pytest.mark.parametrize("site", [SQLITE, POSTGRES], indirect=True)
 def test_who_is_replaced_in_the_middle_of_a_turn_changes_nothing_more(site: Site) -> None:
     """It stands still for minutes once it has looked at some drives; the other does all; then it goes on where it was."""
     paused, other = site.process("a"), site.process("b")
@@ -161,7 +165,9 @@ def test_who_is_replaced_in_the_middle_of_a_turn_changes_nothing_more(site: Site
     assert site.told() == alone(4)
 
 
-def test_a_watcher_that_gets_a_share_back_goes_on_from_what_the_other_stored(site: Site) -> None:
+def test_a_watcher_that_gets_a_share_back_goes_on_from_what_the_other_stored(
+    site: Site, monkeypatch: pytest.MonkeyPatch
+) -> None:
     one, other = site.process("a"), site.process("b")
     site.share(one)
     site.store(0)
@@ -173,7 +179,14 @@ def test_a_watcher_that_gets_a_share_back_goes_on_from_what_the_other_stored(sit
     other.share.leave()
     site.share(one)
     site.store(3)
+    loaded: list[str] = []
+    evaluations = one.watch._stores.evaluations
+    load = evaluations.load
+    monkeypatch.setattr(evaluations, "load", lambda drive_id: loaded.append(drive_id) or load(drive_id))
     assert one.turn() == len(DRIVES)
+    assert sorted(loaded) == DRIVES  # what it remembers itself is older
+    assert one.turn() == 0
+    assert len(loaded) == len(DRIVES)
     assert site.told() == alone(4)
 
 

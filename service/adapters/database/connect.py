@@ -89,7 +89,7 @@ class Database:
         self._numbers = Numbers(self._transactions)
         self.readings_here = DatabaseReadings(self._transactions, self._numbers)
         self.raw_batches = DatabaseRawBatches(self._transactions, self._numbers, raw_bounds)
-        self.ledger = SeriesLedger(self._transactions, self._numbers, self.raw_batches)
+        self.ledger = self._books()
         self._elsewhere = None if series is None else series(self.ledger)
         self.readings: Readings = self._elsewhere or self.readings_here
         self.hand_values = DatabaseHandValues(self._transactions)
@@ -119,6 +119,15 @@ class Database:
         self.prognoses = DatabasePrognoses(self._transactions)
         self.groups = DatabaseGroups(self._transactions, self.register)
         self.leases = DatabaseLeases(self._transactions)
+
+    def _books(self) -> SeriesLedger:
+        """The books of readings elsewhere: never fenced, for what they tell of is there already.
+
+        Whoever made a roll-up that another made too finds that here, and notes it again.
+        """
+        unfenced = self._transactions.unfenced
+        numbers = self._numbers if unfenced is self._transactions else Numbers(unfenced)
+        return SeriesLedger(unfenced, numbers, self.raw_batches)
 
     def fenced(self, in_use: Callable[[], Sequence[Lease]]) -> "Database":
         """Return the same store for who does a task under leases: all that it writes is written only if these still hold.

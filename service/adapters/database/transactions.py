@@ -27,6 +27,7 @@ class Transactions:
         self._writing_engine = engine.execution_options(**{WRITING: True})
         self._turn = threading.RLock()
         self._see: Callable[[Connection], None] | None = None
+        self.unfenced = self  # also of those that are fenced
         self.dialect = dialect_of(engine)
         self.place = self.dialect.place_of(engine)
         self._identity: object = None
