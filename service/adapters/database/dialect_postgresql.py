@@ -67,9 +67,7 @@ _SAID = {
     "certificate": "its certificate is not trusted, or has another name: correct store.tls_ca_file or the name in store.url",
     "does not support SSL": "it offers no TLS: set ssl = on there",
 }
-_AWAY = (
-    "the server cannot be reached: start it, or correct store.url; what comes meanwhile waits with the broker"
-)
+_AWAY = "the server cannot be reached, or does not let us in: start it, or correct store.url and store.password_file"
 _CUT = "the connection was cut; what was being written is either all there or not at all, and doing it again is harmless"
 
 
@@ -141,7 +139,6 @@ def _options(patience_s: float) -> str:
         "tcp_keepalives_interval": "5",
         "tcp_keepalives_count": "2",
         "timezone": "UTC",
-        "lc_messages": "C",
     }
     return " ".join(f"-c {name}={value}" for name, value in settings.items())
 
