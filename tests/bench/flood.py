@@ -133,8 +133,12 @@ def a_worker(per_s: float) -> Iterator[tuple[int, Path, WorkerProcess]]:
             register_drives(database.register, HONEST + 1)
         broker = Mosquitto(folder)
         broker.start()
-        bound = {"LINKLAG_WORKER__DRIVE_BATCHES_PER_S": str(per_s), "LINKLAG_LOG__LEVEL": "error"}
-        worker = WorkerProcess(broker.port, folder, **bound)
+        worker = WorkerProcess(
+            broker.port,
+            folder,
+            LINKLAG_WORKER__DRIVE_BATCHES_PER_S=str(per_s),
+            LINKLAG_LOG__LEVEL="error",
+        )
         worker.start()
         try:
             yield broker.port, folder / "linklag.db", worker
