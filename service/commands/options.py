@@ -16,7 +16,9 @@ Config = Annotated[
 Data = Annotated[
     Path | None,
     typer.Option(
-        "--data", metavar="DIR", help="Folder of linklag.db, in place of store.folder or store.url."
+        "--data",
+        metavar="DIR",
+        help="Folder of linklag.db, in place of store.folder or store.url; where that is a server, of marks alone.",
     ),
 ]
 PartitionName = Annotated[
@@ -54,13 +56,18 @@ def settings_of(
 
     overrides: dict[str, dict[str, object]] = {}
     if data is not None:
-        overrides["store"] = {"folder": data, "url": ""}
+        overrides["store"] = {"folder": data}
     if port is not None:
         overrides["web"] = {"port": port}
     if metrics_port is not None:
         overrides["worker"] = {"metrics_port": metrics_port}
     try:
         settings = read_settings(config, overrides)
+        if (
+            data is not None and not settings.store.on_server
+        ):  # one that is meant to be on a server must not begin anew in a file
+            overrides["store"]["url"] = ""
+            settings = read_settings(config, overrides)
     except SettingsError as error:
         fail(str(error), code=2)
     level = settings.log.level

@@ -9,6 +9,7 @@ from typer.testing import CliRunner
 from service.adapters.database.connect import open_database
 from service.adapters.influx.readings import InfluxReadings
 from service.commands.check import check_store
+from service.commands.options import settings_of
 from service.commands.parts import opened_database
 from service.main import app
 from service.settings import read_settings
@@ -110,3 +111,12 @@ def test_a_store_on_a_server_is_copied_put_back_and_checked(tmp_path: Path) -> N
         assert finding.found == f"{empty}, written; 1 drives registered"
     assert "no such database" in check_store(settings).found
     assert check_store(settings).fix == "start the server, or correct store.url and store.password_file"
+
+
+def test_a_folder_on_the_command_line_makes_no_second_store_beside_that_on_a_server(tmp_path: Path) -> None:
+    (tmp_path / "linklag.toml").write_text("[store]\nurl = 'postgresql://linklag@127.0.0.1/linklag'\n")
+    store = settings_of(tmp_path / "linklag.toml", tmp_path / "here", quiet=True).store
+    assert (store.on_server, store.file.parent) == (True, tmp_path / "here")
+    (tmp_path / "linklag.toml").write_text("[store]\nurl = 'sqlite:////elsewhere/x.db'\n")
+    store = settings_of(tmp_path / "linklag.toml", tmp_path / "here", quiet=True).store
+    assert store.file == tmp_path / "here" / "linklag.db"
