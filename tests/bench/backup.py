@@ -1,12 +1,15 @@
 """How long a backup and a restore take, and what a worker that writes meanwhile notices of it.
 
 Run by hand: `python -m tests.bench.backup --readings 1000000` (needs three times the store in a temporary folder, which is
-removed). Held against a plain copy of the same file with fsync, in the same run.
+removed). Held against a plain copy of the same file with fsync, in the same run. With `--postgres` of a store on a server, and
+held against the dump alone.
 """
 
 import argparse
 import os
 import shutil
+import signal
+import subprocess
 import tempfile
 import threading
 import time
@@ -15,7 +18,10 @@ from pathlib import Path
 
 from service.adapters.database.backup import copy_store, put_back
 from service.adapters.database.connect import Database, open_database
+from service.adapters.database.dialect import make_engine
+from service.adapters.database.server_backup import copy_server_store, put_back_on_server
 from tests.contracts.given import A_DRIVE, a_reading
+from tests.postgres import ACCESS, PASSWORD, Postgres
 
 DRIVES = 20
 AT_ONCE = 200
@@ -59,10 +65,63 @@ def plain_copy_s(store: Path, place: Path) -> float:
     return time.monotonic() - began_s
 
 
+def of_a_server(readings: int) -> None:
+    """The same of a server on this machine; and the server's own program alone, with no look at what it wrote."""
+    with tempfile.TemporaryDirectory(prefix="linklag-backup-") as name:
+        folder = Path(name)
+        folder.chmod(0o755)
+        server = Postgres(folder)
+        server.start()
+        try:
+            for database in ("full", "empty"):
+                server.sql(f"CREATE DATABASE {database}")
+            store = open_database(server.url("full"), access=ACCESS)
+            fill(store, readings)
+            end, took_s = threading.Event(), list[float]()
+            writer = threading.Thread(target=commits_until, args=(end, store, took_s))
+            writer.start()
+            time.sleep(2)
+            alone, began_s = len(took_s), time.monotonic()
+            full, empty = (make_engine(server.url(each), 5.0, ACCESS) for each in ("full", "empty"))
+            copied = copy_server_store(full, ACCESS, folder / "copy.dump")
+            backup_s = time.monotonic() - began_s
+            end.set()
+            writer.join()
+            began_s = time.monotonic()
+            command = ["pg_dump", "-Fc", f"--file={folder / 'plain.dump'}", server.url("full")]
+            subprocess.run(command, check=True, env=os.environ | {"PGPASSWORD": PASSWORD})
+            plain_s = time.monotonic() - began_s
+            began_s = time.monotonic()
+            put_back_on_server(folder / "copy.dump", empty, ACCESS)
+            restore_s = time.monotonic() - began_s
+            size = int(server.sql("SELECT pg_database_size('full')"))
+            for each in (full, empty):
+                each.dispose()
+            store.close()
+        finally:
+            server.stop(signal.SIGQUIT)
+    during = took_s[alone:]
+    print(f"database {size / 1e6:.0f} MB, {copied.rows} rows of all tables, copy {copied.bytes / 1e6:.0f} MB")
+    print(
+        f"pg_dump alone {plain_s:.2f} s; backup {backup_s:.2f} s ({backup_s / plain_s:.1f}); restore {restore_s:.2f} s"
+    )
+    print(
+        f"{len(during)} commits meanwhile, median {sorted(during)[len(during) // 2] * 1e3:.1f} ms, longest {max(during) * 1e3:.0f} ms"
+    )
+    print(
+        f"before: median {sorted(took_s[:alone])[alone // 2] * 1e3:.1f} ms, longest {max(took_s[:alone]) * 1e3:.0f} ms"
+    )
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--readings", type=int, default=1_000_000)
-    readings = parser.parse_args().readings
+    parser.add_argument("--postgres", action="store_true")
+    given = parser.parse_args()
+    readings = given.readings
+    if given.postgres:
+        of_a_server(readings)
+        return
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         store = folder / "linklag.db"
