@@ -90,7 +90,7 @@ def leave_session(port: int, name: str) -> None:
     subscriber.on_subscribe = lambda *_: done.set()
     subscriber.connect("127.0.0.1", port, clean_start=False, properties=properties)
     subscriber.loop_start()
-    assert done.wait(10)
+    assert done.wait(60)
     subscriber.disconnect()
     subscriber.loop_stop()
 
