@@ -348,4 +348,4 @@ class Sharing(RuleBasedStateMachine):
 
 
 TestSharing = Sharing.TestCase
-TestSharing.settings = settings(max_examples=60, stateful_step_count=60, deadline=None)
+TestSharing.settings = settings(max_examples=40, stateful_step_count=50, deadline=None)
