@@ -13,7 +13,7 @@ from service.adapters.web.instants import age_words
 from service.adapters.web.parts import Parts, PartsDep
 from service.adapters.web.problems import responses
 from service.core.people import Role
-from service.ports import StoreUnavailableError
+from service.ports import Resolution, StoreUnavailableError
 
 router = APIRouter(tags=["service"])
 
@@ -52,6 +52,7 @@ def ready(parts: PartsDep) -> Response:
 def _store(parts: Parts) -> schemas.PartOut:
     try:
         parts.register.version()
+        parts.readings.rolled("-", 0, 1, Resolution.DAY, 1)  # readings may be in another store than the rest
     except StoreUnavailableError as error:
         return schemas.PartOut(up=False, detail=f"cannot be reached: {error}")
     return schemas.PartOut(up=True, detail="answers")
