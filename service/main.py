@@ -39,7 +39,8 @@ In a plant, in this order:     linklag check
 \b
 Settings: --config FILE, else $LINKLAG_CONFIG, else ./linklag.toml, else built in; each key can come from the
           environment (broker.host is LINKLAG_BROKER__HOST). deploy/linklag.toml lists and explains all.
-Data:     one SQLite file, linklag.db, in --data, else store.folder, else your data folder (`linklag check` says where).
+Data:     one SQLite file, linklag.db, in --data, else store.folder, else your data folder (`linklag check` says where);
+          or a PostgreSQL server (store.url).
 Units:    mm, pitches, per cent, deg C, N; times are UTC.
 """
 
@@ -127,7 +128,7 @@ def worker(
 ) -> None:
     """Run the worker alone, which turns pulse batches into readings.
 
-    Use it with `linklag web` where the page is to be restarted without the worker. Both on one machine: SQLite is a file.
+    Use it with `linklag web` where the page is to be restarted without the worker. Both on one machine, unless the store is on a server.
     Where one worker is not enough, each takes a partition of its own (deploy/linklag.toml, [partition.NAME]). What else is to be
     done with the store workers share with each other, and with `linklag watch` and `linklag deliver`; worker.tasks says of what
     this one takes its part.

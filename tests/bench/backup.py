@@ -73,28 +73,28 @@ def of_a_server(readings: int) -> None:
         server = Postgres(folder)
         server.start()
         try:
-            for database in ("full", "empty"):
+            for database in ("filled", "empty"):
                 server.sql(f"CREATE DATABASE {database}")
-            store = open_database(server.url("full"), access=ACCESS)
+            store = open_database(server.url("filled"), access=ACCESS)
             fill(store, readings)
             end, took_s = threading.Event(), list[float]()
             writer = threading.Thread(target=commits_until, args=(end, store, took_s))
             writer.start()
             time.sleep(2)
             alone, began_s = len(took_s), time.monotonic()
-            full, empty = (make_engine(server.url(each), 5.0, ACCESS) for each in ("full", "empty"))
+            full, empty = (make_engine(server.url(each), 5.0, ACCESS) for each in ("filled", "empty"))
             copied = copy_server_store(full, ACCESS, folder / "copy.dump")
             backup_s = time.monotonic() - began_s
             end.set()
             writer.join()
             began_s = time.monotonic()
-            command = ["pg_dump", "-Fc", f"--file={folder / 'plain.dump'}", server.url("full")]
+            command = ["pg_dump", "-Fc", f"--file={folder / 'plain.dump'}", server.url("filled")]
             subprocess.run(command, check=True, env=os.environ | {"PGPASSWORD": PASSWORD})
             plain_s = time.monotonic() - began_s
             began_s = time.monotonic()
             put_back_on_server(folder / "copy.dump", empty, ACCESS)
             restore_s = time.monotonic() - began_s
-            size = int(server.sql("SELECT pg_database_size('full')"))
+            size = int(server.sql("SELECT pg_database_size('filled')"))
             for each in (full, empty):
                 each.dispose()
             store.close()

@@ -1,8 +1,7 @@
 """Alerts and every transition of them. Transitions are only ever added.
 
 Knows how the port `AlertLog` becomes SQL; must not know the life cycle. A transition takes its number inside the
-transaction that nobody else writes beside, so numbers rise in the order in which transitions become visible. On a
-database with more than one writer at once this would need a lock of its own.
+transaction that nobody else writes beside, so numbers rise in the order in which transitions become visible.
 """
 
 import json

@@ -25,7 +25,7 @@ SILENT_MS = 20_000  # so long a server may be silent, while something is under w
 _WRITERS_LOCK = int.from_bytes(b"linklag")  # any number will do that nobody else takes
 
 BEGINS_BY_STEPS = (
-    False  # those before 0013 were made for SQLite, and no store of PostgreSQL ever had a schema before it
+    False  # those up to 0014 were made for SQLite, and no store of PostgreSQL ever had an earlier schema
 )
 DRIVER_ERRORS: tuple[type[Exception], ...] = ()  # all come wrapped
 LOST = "the database was made anew while it was open; restart linklag"

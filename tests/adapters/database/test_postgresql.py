@@ -27,9 +27,11 @@ from service.core.audit import AuditEntry
 from service.ports import ConflictError, StoreUnavailableError
 from tests.conftest import needs
 from tests.contracts.given import A_DRIVE, MEASURED, a_reading
+from tests.databases.make import FOLDER
 from tests.postgres import ACCESS, IN_MEMORY, PASSWORD, Postgres, a_database, the_server
 
 EVER = (0, 2**62)
+KEPT = sorted(FOLDER.glob("*.postgresql.sql"))
 
 
 @pytest.fixture(scope="module")
@@ -87,6 +89,24 @@ def test_a_new_store_on_a_server_has_the_tables_to_which_the_steps_lead_a_file(t
             "AND collation_name IS DISTINCT FROM 'C' AND table_name <> 'alembic_version'"
         ).all()
         assert out_of_order == [], "text that is not in the order of its bytes"
+
+
+@pytest.mark.parametrize("kept", KEPT, ids=lambda path: path.name.split(".")[0])
+def test_a_store_that_an_earlier_linklag_made_on_a_server_is_led_to_the_tables_as_they_are(
+    kept: Path,
+) -> None:
+    with a_database("earlier") as old, a_database("fresh") as new:
+        the_server().sql(kept.read_text(), "earlier")
+        with (
+            opened(old) as led,
+            opened(new) as made,
+            led._transactions.reading() as one,
+            made._transactions.reading() as other,
+        ):
+            for name in metadata.tables:
+                assert described(inspect(one), name) == described(inspect(other), name), name
+        with opened(old) as database:
+            assert database.readings.store([MEASURED]) == 1
 
 
 def test_processes_that_start_together_make_one_store() -> None:
