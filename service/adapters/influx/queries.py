@@ -11,6 +11,7 @@ from service.adapters.influx.client import InfluxClient
 from service.adapters.influx.lines import tag
 
 PAGE = 10_000  # rows of one answer
+_SPARE = 20  # rows asked for besides those wanted: some may not count any more
 DRIVES_AT_ONCE = 200  # named in one statement
 INSTANT_NS_MAX = 2**63 - 2  # the last that InfluxDB knows
 
@@ -32,7 +33,7 @@ def newest_first(
 
     Rows of one instant come in one page. wanted: how many the reader will most likely take.
     """
-    size = min(max(wanted, 1), PAGE)
+    size = min(wanted + _SPARE, PAGE)
     while from_ns < to_ns:
         rows = _rows(client, source, [drive_id], (from_ns, to_ns), f"ORDER BY time DESC LIMIT {size}")
         if len(rows) < size:
