@@ -1,6 +1,7 @@
 """The spool in a file: durable, bounded, one process at a time, and never thrown away."""
 
 import contextlib
+import os
 import sqlite3
 import subprocess
 import sys
@@ -13,6 +14,7 @@ from structlog.testing import capture_logs
 from service.adapters import spool as module
 from service.adapters.spool import FileSpool
 from service.ingest import Message, SpoolError
+from tests.conftest import needs
 
 MB = 1_000_000
 WRITES_UNTIL_KILLED = """
@@ -96,6 +98,47 @@ def fill(spool: FileSpool) -> int:
             spool.put(messages(20, 2400, taken), 1)
             taken += 20
     return taken
+
+
+ON_A_SMALL_DISK = """
+import sys
+from pathlib import Path
+from service.adapters.spool import FileSpool
+from service.ingest import Message, SpoolError
+folder = Path(sys.argv[1])
+filler = folder / "filler"
+with FileSpool(folder / "s", bytes_max=1 << 30) as spool:
+    taken = 0
+    def put():
+        spool.put([Message("t", b"%d" % (taken + each) + b" " * 2400, None, each) for each in range(20)], 1)
+    filler.write_bytes(bytes(2_000_000))
+    try:
+        while True:
+            put()
+            taken += 20
+    except SpoolError as fault:
+        print(fault)
+    assert taken > 100
+    spool.drop(spool.oldest(20))
+    filler.unlink()
+    put()
+    taken += 20
+    found = [int(each.payload) for each in spool.oldest(100_000)]
+    assert found == list(range(20, taken)), found
+"""
+
+
+def test_on_a_full_disk_it_takes_nothing_more_and_goes_on_once_there_is_room(tmp_path: Path) -> None:
+    """In a mount namespace of the test's own, on a disk of 4 MB."""
+    maps = [] if os.geteuid() == 0 else ["--map-root-user"]
+    script = f'mount -t tmpfs -o size=4m none {tmp_path} && exec "$@"'
+    inside = ["sh", "-c", script, "sh", sys.executable, "-c", ON_A_SMALL_DISK, str(tmp_path)]
+    command = [needs("unshare"), "--mount", "--propagation", "private", *maps, *inside]
+    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=100)
+    if "Operation not permitted" in done.stderr or "permission denied" in done.stderr:
+        pytest.skip("no mount namespace may be made here: run as root, or allow user namespaces")
+    assert done.returncode == 0, done.stderr
+    assert "its disk is full; make room; nothing in it is lost" in done.stdout
 
 
 def test_once_empty_it_gives_its_room_back(spool: FileSpool) -> None:

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 
+from service.adapters.spool import FileSpool
 from tests.conftest import needs
 from tests.faults.plant import SETTLE_S, Plant, a_plant, locked, row_of
 from tests.faults.row import Named, Row
@@ -42,26 +43,30 @@ def store_locked_spool_and_kills(away_s: float, batches: int = BATCHES) -> Row:
         plant.until_stored(batches // 8)
         with locked(plant.file):
             began_s = time.monotonic()
+            before = plant.spool_bytes()
             plant.send(batches // 4)
-            until(lambda: plant.spooled() > 0, SETTLE_S)
+            until(lambda: plant.worker.is_up() and plant.spool_bytes() > before, SETTLE_S)
             plant.worker.kill()
-            plant.worker.start()
             plant.send(batches - plant.sent)
-            before = plant.spooled()
-            until(lambda: plant.worker.is_up() and plant.spooled() > before, SETTLE_S)
+            plant.worker.start()
+            again = plant.spool_bytes()
+            until(lambda: plant.worker.is_up() and plant.spool_bytes() != again, SETTLE_S)
             plant.devices.wait()
-            until(lambda: plant.worker.is_up() and _is_still(plant.spooled), SETTLE_S)
+            until(lambda: plant.worker.is_up() and _is_still(plant.spool_bytes), SETTLE_S)
+            away_s = max(away_s, time.monotonic() - began_s)
             time.sleep(max(0.0, away_s - (time.monotonic() - began_s)))
-            spooled = plant.spooled()
-        stored = plant.stored()
+            spooled = plant.spool_bytes()
+            stored = plant.stored()
         until(lambda: plant.worker.is_up() and plant.stored() > stored, SETTLE_S)
         plant.worker.kill()
         plant.worker.start()
         row = plant.row(
-            f"store: locked for {time.monotonic() - began_s:.0f} s, spool, worker SIGKILL while it spools and drains",
-            note=f"{spooled} waited in the spool",
+            f"store: locked for {away_s:.0f} s, spool, worker SIGKILL while it spools and drains",
+            note=f"{spooled / 1e6:.1f} MB of spool",
         )
-        until(lambda: plant.spooled() == 0, 30.0)
+        plant.worker.stop()
+        with FileSpool(plant.folder / "spool" / "linklag-worker.spool.db", bytes_max=1 << 24) as spool:
+            assert spool.status().messages == 0, "all of it was drained"
         return row
 
 
