@@ -3,7 +3,7 @@
     .venv/bin/python tests/bench/flood.py [--seconds 25] [--rates 1000 3000 0]
 
 Each honest drive sends a batch a second; the mad one sends the same window so many times a second (0: as fast as the broker takes
-it), at QoS 1 and not waiting for acknowledgements, from a process of its own. The worker runs as shipped, then with worker.drive_batches_per_s = 0. Late is the time
+it), at QoS 1 and not waiting for acknowledgements, from a process of its own; it has begun before, so that what it may send at once is used up. The worker runs as shipped, then with worker.drive_batches_per_s = 0. Late is the time
 from publishing to the reading that the worker publishes, which follows the store and comes every 0.25 s at most.
 """
 
@@ -34,6 +34,7 @@ from tests.faults.sending import DOWN, ROOT, UP, WorkerProcess, register_drives
 HONEST = 20
 MAD = f"d{HONEST}"
 AFTER_S = 20.0  # for what waits once the mad device has stopped
+BURST = 12_000  # messages after which the purse of a drive is empty, as shipped
 PACKETS = 200  # written to the socket at once
 
 
@@ -158,15 +159,19 @@ def run(what: str, per_s: float, seconds: float, *, mad_per_s: float | None) -> 
         honest._sent.clear()
         first = honest.seq + 1
         process = None
+        before_s = (
+            0.0 if mad_per_s is None else BURST / mad_per_s if mad_per_s else 3.0
+        )  # until its purse is empty
         if mad_per_s is not None:
             process = subprocess.Popen(
-                [sys.executable, __file__, "--mad", str(port), str(seconds), str(mad_per_s)],
+                [sys.executable, __file__, "--mad", str(port), str(before_s + seconds), str(mad_per_s)],
                 env=os.environ,
                 stdout=subprocess.PIPE,
                 text=True,
             )
+        time.sleep(before_s)
         honest.send(seconds)
-        flooded = int(process.communicate(timeout=60)[0]) if process is not None else 0
+        flooded = int(process.communicate(timeout=300)[0]) if process is not None else 0
         end_s = time.monotonic() + AFTER_S
         while honest.waiting and time.monotonic() < end_s:
             time.sleep(0.1)
@@ -179,7 +184,7 @@ def run(what: str, per_s: float, seconds: float, *, mad_per_s: float | None) -> 
         with contextlib.closing(sqlite3.connect(f"file:{file}?mode=ro", uri=True, timeout=30)) as store:
             stored = store.execute(query, (first, MAD)).fetchone()[0]
     print(
-        f"{what}: flood {flooded / seconds:.0f}/s; honest: {len(late)} sent, {stored} stored by {AFTER_S:.0f} s after; "
+        f"{what}: flood {flooded / (before_s + seconds):.0f}/s; honest: {len(late)} sent, {stored} stored by {AFTER_S:.0f} s after; "
         f"late: median {statistics.median(late):.2f} s, 95 % {late[int(0.95 * (len(late) - 1))]:.2f} s, most {late[-1]:.2f} s",
         flush=True,
     )
