@@ -230,7 +230,7 @@ class InfluxClient:
                 f"{self.place}: it does not take what is written: {refused[0].words}; give linklag a bucket of its own"
             )
         try:
-            found = self.query(f"SELECT at FROM probe WHERE time >= {now_ns} AND time <= {now_ns}")  # noqa: S608
+            found = self.query(f'SELECT at FROM "probe" WHERE time >= {now_ns} AND time <= {now_ns}')  # noqa: S608
         except QueryRefusedError as error:
             raise StoreUnavailableError(str(error)) from error
         if not found:
