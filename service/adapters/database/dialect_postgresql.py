@@ -10,6 +10,7 @@ Source: PostgreSQL 15 documentation, 9.27.10 (advisory locks), 13.2 (isolation),
 """
 
 from collections.abc import Generator, Iterable
+from functools import cache
 from typing import Any
 from urllib.parse import unquote
 
@@ -149,6 +150,7 @@ def _set_up_connection(connection: Any, _: object) -> None:
     autocommit: transactions begin where SQLAlchemy says so. Raises ValueError where the server is none to rely on.
     """
     connection.autocommit = True
+    connection.adapters.register_dumper(str, _text_dumper())
     with connection.cursor() as cursor:
         cursor.execute(
             "SELECT current_setting('server_version_num')::int / 10000, current_setting('server_encoding'), "
@@ -169,6 +171,21 @@ def _set_up_connection(connection: Any, _: object) -> None:
     if wrong:
         connection.close()
         raise ValueError(f"store: {wrong}")
+
+
+@cache
+def _text_dumper() -> Any:
+    """What writes texts: a NUL, which no text here can have, as the character for what cannot be written.
+
+    Nothing with one is ever stored (`fields`, `storable`), but somebody may ask for it, and is to find nothing.
+    """
+    from psycopg.types.string import StrDumperUnknown
+
+    class TextDumper(StrDumperUnknown):
+        def dump(self, obj: str) -> Any:
+            return super().dump(obj.replace("\0", "\ufffd"))
+
+    return TextDumper
 
 
 def _begin(connection: Connection) -> None:

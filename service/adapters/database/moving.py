@@ -92,16 +92,8 @@ def _refuse_full(target: Connection, place: str) -> None:
 def _move(source: sqlite3.Connection, target: Connection, table: Table) -> Moved:
     """Copy a table, and read it back."""
     taken, found = _Sum(), _Sum()
-    try:
-        with closing(dialect_sqlite.rows_in_order(source, table)) as rows:
-            dialect_postgresql.copy_in(target, table, taken.over(rows))
-    except Exception as error:
-        if "NUL" not in str(error):
-            raise
-        raise MoveError(
-            f"table {table.name}: row {taken.rows} in the order of its key has a text with a NUL in it, which no PostgreSQL "
-            "keeps: correct it with sqlite3 (replace(..., char(0), ''))"
-        ) from None
+    with closing(dialect_sqlite.rows_in_order(source, table)) as rows:
+        dialect_postgresql.copy_in(target, table, taken.over(_that_can_be_kept(table, rows)))
     column = table.autoincrement_column
     if column is not None:
         last = dialect_sqlite.last_number(source, table, column.name)
@@ -114,6 +106,17 @@ def _move(source: sqlite3.Connection, target: Connection, table: Table) -> Moved
             f"table {table.name}: {taken.rows} rows were taken and {found.rows} found, or others than were taken: nothing was moved"
         )
     return Moved(table=table.name, rows=found.rows, sha256=found.sha256)
+
+
+def _that_can_be_kept(table: Table, rows: Iterable[tuple[Any, ...]]) -> Iterator[tuple[Any, ...]]:
+    """Hand the rows on; raise MoveError at one with a text that no PostgreSQL keeps."""
+    for number, row in enumerate(rows, 1):
+        if any(isinstance(value, str) and "\0" in value for value in row):
+            raise MoveError(
+                f"table {table.name}: row {number} in the order of its key has a text with a NUL in it, which no PostgreSQL keeps: "
+                "correct it with sqlite3 (replace(..., char(0), ''))"
+            )
+        yield row
 
 
 class _Sum:

@@ -390,3 +390,11 @@ def test_mistakes_of_our_own_are_not_called_unavailable() -> None:
             database._transactions.reading() as connection,
         ):
             connection.execute(text("UPDATE probe SET at_ns = 5"))
+
+
+def test_who_asks_for_what_cannot_be_there_finds_nothing() -> None:
+    with a_database("nul") as url, opened(url) as database:
+        database.readings.store([MEASURED])
+        assert database.readings.raw("press-3\0", *EVER) == []
+        assert database.people.person("a\0b") is None
+        assert database.setpoints.overrides() == []
