@@ -12,6 +12,7 @@ from service.adapters.web.allowed import needs
 from service.adapters.web.instants import age_words
 from service.adapters.web.parts import Parts, PartsDep
 from service.adapters.web.problems import responses
+from service.adapters.web.store_away import stores_away
 from service.core.people import Role
 from service.ports import Resolution, StoreUnavailableError
 
@@ -73,9 +74,15 @@ def _worker(parts: Parts, status: Mapping[str, Any] | None) -> schemas.PartOut:
     ingest = (status or {}).get("ingest")
     if ingest is not None:
         up = bool(ingest.get("store_ok"))
-        return schemas.PartOut(
-            up=up, detail=str(ingest.get("trouble") or ("stores what comes" if up else "does not store"))
-        )
+        detail = str(ingest.get("trouble") or ("stores what comes" if up else "does not store"))
+        for waiting in stores_away([{"ingest": ingest}]):
+            detail += f"; {waiting.messages} messages wait in the spool" if waiting.messages else ""
+            detail += (
+                f"; no more is taken from the broker: {waiting.spool_trouble}"
+                if waiting.spool_trouble
+                else ""
+            )
+        return schemas.PartOut(up=up, detail=detail)
     try:
         newest = parts.readings.newest()
     except StoreUnavailableError:

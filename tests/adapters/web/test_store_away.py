@@ -52,6 +52,16 @@ def test_a_spool_that_takes_no_more_is_said_with_what_mends_it() -> None:
     assert "raise worker.spool_mb" in page
 
 
+def test_the_health_of_the_worker_says_what_waits_in_the_spool() -> None:
+    spool = SPOOL | {"trouble": "spool y: it is full"}
+    with a_plant(broker_status=lambda: status(AWAY | {"spool": spool})) as plant:
+        worker = plant.client.get("/health/ready").json()["parts"]["worker"]
+    assert not worker["up"]
+    assert worker["detail"].endswith(
+        "make room; 4711 messages wait in the spool; no more is taken from the broker: spool y: it is full"
+    )
+
+
 def test_a_store_that_is_back_is_not_called_away_while_what_waited_is_stored() -> None:
     with a_plant(broker_status=lambda: status(WELL | {"spool": SPOOL})) as plant:
         page = plant.page("/")
