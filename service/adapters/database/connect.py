@@ -247,7 +247,7 @@ def _upgrade(connection: Connection) -> None:
             f"({SCHEMA}): install the linklag that made it, or a newer one; nothing was changed"
         )
     if revision is None and not of.BEGINS_BY_STEPS:
-        tables.metadata.create_all(connection)
+        tables.metadata.create_all(connection, checkfirst=False)
         put_first_rows(connection)
         say_schema(connection)
     else:

@@ -40,6 +40,7 @@ _WORDS = {
     "40001": "another transaction was in the way; try again",
     "40P01": "another transaction was in the way; try again",
     "42501": "this user may not do that: let it own the database (ALTER DATABASE ... OWNER TO ...)",
+    "42P07": "it holds tables of something else: give linklag a database of its own (createdb)",
     "53100": "the server's disk is full: make room there; nothing that was acknowledged is lost",
     "53200": f"the server is out of memory: {_ASK}",
     "53300": "the server has too many connections: raise max_connections, or run fewer processes",

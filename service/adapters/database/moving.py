@@ -52,7 +52,7 @@ def move_store(file: Path, engine: Engine, told: Callable[[Moved], None] = lambd
             _refuse_another_schema(source, file)
             _refuse_full(target, transactions.place)
             dialect_postgresql.take_your_time(target)
-            metadata.create_all(target)
+            metadata.create_all(target, checkfirst=False)
             for table in metadata.sorted_tables:
                 moved.append(_move(source, target, table))
                 told(moved[-1])

@@ -398,3 +398,13 @@ def test_who_asks_for_what_cannot_be_there_finds_nothing() -> None:
         assert database.readings.raw("press-3\0", *EVER) == []
         assert database.people.person("a\0b") is None
         assert database.setpoints.overrides() == []
+
+
+def test_a_database_that_something_else_uses_is_left_to_it() -> None:
+    with a_database("shared") as url:
+        the_server().sql("CREATE TABLE session (of_something_else int)", "shared")
+        with pytest.raises(
+            StoreUnavailableError, match="it holds tables of something else: give linklag a database of"
+        ):
+            open_database(url, access=ACCESS)
+        assert the_server().sql("SELECT count(*) FROM pg_tables WHERE schemaname = 'public'", "shared") == "1"
