@@ -235,7 +235,8 @@ RULES: Mapping[ConditionKind, Rule] = MappingProxyType(
         _K.SENSOR_MOVED: _rule(None, 0.0, (1, 0.0), (1, 0.0), (_C.SERIOUS, _R.DAYS), **_OF_MANY),
         _K.SENSING_FAILED: _rule(None, 0.0, (3, 20.0), (3, 20.0), (_C.MINOR, _R.DAYS), **_OF_READINGS),
         _K.SENSING_OUT_OF_SPECIFICATION: _rule(None, 0.0, (12, 600.0), (6, 60.0), (_C.MINOR, _R.WEEKS), **_OF_READINGS),
-        _K.SENSING_MAINTENANCE: _rule(None, 0.0, (2, 0.0), (2, 0.0), (_C.MINOR, _R.WEEKS), **_OF_MANY),
+        # What is just at the share of pulses at which it is told of comes and goes by chance from judgement to judgement.
+        _K.SENSING_MAINTENANCE: _rule(None, 0.0, (2, 0.0), (12, 0.0), (_C.MINOR, _R.WEEKS), **_OF_MANY),
         _K.DEVICE_OFFLINE: _rule(None, 0.0, (1, 120.0), (1, 0.0), (_C.MINOR, _R.DAYS), **_OF_CLOCK),
         _K.NO_READING: _rule(
             900.0, 0.0, (1, 0.0), (1, 0.0), (_C.MINOR, _R.DAYS), unit="s", least=10.0, most=1e7, **_OF_CLOCK

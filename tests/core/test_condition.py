@@ -1,6 +1,7 @@
 """Conditions as a fold: nothing from noise, nothing twice, nothing missed, and nothing that hangs on the order of arrival."""
 
 import json
+import random
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import Any
@@ -291,7 +292,7 @@ def test_a_finding_over_many_readings_is_told_in_its_own_words(finding: FindingK
     assert [(each.kind, each.occurred) for each in changes] == [(FINDINGS[finding], True)]
     facts = changes[0].facts
     assert (facts.cause, facts.mend, facts.value, facts.u) == ("What it is.", "What to do.", 0.2, 0.01)
-    gone = [Judgement(t_ns=n * HOUR_NS) for n in (3, 4)]
+    gone = [Judgement(t_ns=n * HOUR_NS) for n in range(3, 15)]
     assert [each.occurred for each in folded(gone, state=state)[1]] == [False]
 
 
@@ -304,6 +305,21 @@ def test_a_sign_over_many_readings_is_told_by_its_class(status: Status) -> None:
     assert len(changes) == 1
     assert str(changes[0].kind) == f"sensing_{status}".removesuffix("_required")
     assert changes[0].facts.cause == "Sensor up misses."
+
+
+def test_a_sensor_that_misses_as_much_as_is_told_of_is_told_of_once() -> None:
+    """Over its newest readings the share is above or below by chance: a week of hourly judgements, half with the sign."""
+    sign = Sign(
+        kind=SignKind.PULSES_MISSED, status=Status.MAINTENANCE_REQUIRED, since_ns=1, what="x", mend="y"
+    )
+    chance = random.Random(4)
+    week = [
+        Judgement(t_ns=n * HOUR_NS, signs=(sign,) if chance.random() < 0.5 else ()) for n in range(1, 169)
+    ]
+    state, changes = folded(week)
+    assert [each.occurred for each in changes] == [True]
+    mended = [Judgement(t_ns=n * HOUR_NS) for n in range(169, 181)]
+    assert [each.occurred for each in folded(mended, state=state)[1]] == [False]
 
 
 def test_one_cause_is_told_under_one_kind_only() -> None:
