@@ -236,7 +236,12 @@ class Sharing(RuleBasedStateMachine):
     @initialize(clocks=st.lists(st.tuples(st.floats(0, 1e7), st.integers(-(10**18), 10**18)), min_size=1))
     def begin(self, clocks: list[tuple[float, int]]) -> None:
         self.clocks = clocks
-        self.comes()
+        for _ in range(3):
+            self.comes()
+        for _ in range(3):
+            for process in self.running.values():
+                process.share.turn()
+        self.all_begin_turns()
 
     @precondition(lambda self: len(self.running) + len(self.still) < 4)
     @rule()
@@ -280,20 +285,42 @@ class Sharing(RuleBasedStateMachine):
         """In steps, in which those that run share as they should, now and then."""
         self.time.now_s += seconds
 
-    @rule()
-    def store_goes_or_comes(self) -> None:
-        self.leases.down = "away" if self.leases.down is None else None
+    @precondition(lambda self: self.running)
+    @rule(number=names)
+    def one_is_slow(self, number: int) -> None:
+        """All share as they should but one, which is only in the middle of its turns."""
+        slow = self.pick(self.running, number)
+        for _ in range(BEATS + 2):
+            self.time.now_s += AFTER_S / BEATS
+            for name in sorted(self.running.keys() - {slow}):
+                try:
+                    self.running[name].share.turn()
+                except StoreUnavailableError:
+                    assert self.leases.down is not None
 
     @precondition(lambda self: self.running)
-    @rule(number=names, kind=st.sampled_from(sorted(KINDS)))
+    @rule()
+    def all_begin_turns(self) -> None:
+        for number in range(len(self.running)):
+            for kind in KINDS:
+                self.turn_begins(number, kind)
+
+    @precondition(lambda self: self.running)
+    @rule(data=st.data())
+    def all_store(self, data: st.DataObject) -> None:
+        for number in data.draw(st.permutations(range(len(self.running)))):
+            self.stores(number)
+
+    @rule(away=st.sampled_from([True, False, False, False]))
+    def store_goes_or_comes(self, *, away: bool) -> None:
+        self.leases.down = "away" if away else None
+
     def turn_begins(self, number: int, kind: str) -> None:
         process = self.running[self.pick(self.running, number)]
-        if kind not in process.going:
+        if kind not in process.going or not process.going[kind].in_use():
             process.stack.enter_context(process.tasks[kind].turn())
             process.going[kind] = process.tasks[kind]
 
-    @precondition(lambda self: self.running)
-    @rule(number=names)
     def stores(self, number: int) -> None:
         for task in self.running[self.pick(self.running, number)].going.values():
             try:
