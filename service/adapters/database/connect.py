@@ -246,6 +246,7 @@ def _upgrade(connection: Connection) -> None:
             f"store {of.place_of(connection.engine)}: its schema ({revision}) is newer than this linklag knows "
             f"({SCHEMA}): install the linklag that made it, or a newer one; nothing was changed"
         )
+    of.take_your_time(connection)
     if revision is None and not of.BEGINS_BY_STEPS:
         tables.metadata.create_all(connection, checkfirst=False)
         put_first_rows(connection)

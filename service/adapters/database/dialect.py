@@ -56,6 +56,9 @@ class Dialect(Protocol):
     def never_changed(self, table: str) -> list[str]:
         """Return what makes a table refuse that a row of it is changed or deleted, whoever asks."""
 
+    def take_your_time(self, connection: Connection) -> None:
+        """Let this transaction last, which does in one piece what takes minutes."""
+
     def give_back(self, connection: Connection, pages: int) -> int:
         """Give freed pages back to the file system; return how many went."""
 
