@@ -176,7 +176,7 @@ class Plant:
 
     def row(self, name: str, *, allowed_loss: int = 0, why: str = "", note: str = "") -> Row:
         """Let all come to rest, and count."""
-        self.devices.wait()
+        self.devices.wait(SETTLE_S)
         self._rest(allowed_loss)
         due = set(self._numbers())
         return Row(

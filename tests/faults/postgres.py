@@ -68,7 +68,7 @@ def killed_with_spool(away_s: float) -> Row:
         plant.worker.kill()
         plant.worker.start()
         plant.send(BATCHES // 2)
-        plant.devices.wait()
+        plant.devices.wait(SETTLE_S)
         until(lambda: plant.worker.is_up() and plant.spooled() > 0, SETTLE_S)
         time.sleep(away_s)
         spooled = plant.spooled()

@@ -58,6 +58,7 @@ def broker_stopped() -> Row:
             plant.broker.stop()
             time.sleep(2.0)
             plant.broker.start()
+        until(plant.devices.client.is_connected, SETTLE_S)
         plant.send(BATCHES // 4)
         return plant.row("broker: SIGTERM, with batches in its keeping")
 
@@ -67,17 +68,18 @@ def broker_killed() -> Row:
     with a_plant() as plant:
         plant.start()
         plant.send(BATCHES // 2)
-        plant.devices.wait()
+        plant.devices.wait(SETTLE_S)
         plant.until_stored(BATCHES // 2)
         with locked(plant.file):
             plant.send(
                 BATCHES
             )  # of these the worker may have 500 in hand, and four times as many in its tray
-            plant.devices.wait()
+            plant.devices.wait(SETTLE_S)
             plant.worker.kill()
             plant.broker.kill()
         plant.broker.start()
         plant.start()
+        until(plant.devices.client.is_connected, SETTLE_S)
         plant.send(BATCHES // 2)
         return plant.row(
             "broker: SIGKILL, with batches in its keeping",

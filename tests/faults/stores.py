@@ -51,7 +51,7 @@ def store_locked_spool_and_kills(away_s: float, batches: int = BATCHES) -> Row:
             plant.worker.start()
             again = plant.spool_bytes()
             until(lambda: plant.worker.is_up() and plant.spool_bytes() != again, SETTLE_S)
-            plant.devices.wait()
+            plant.devices.wait(SETTLE_S)
             until(lambda: plant.worker.is_up() and _is_still(plant.spool_bytes), SETTLE_S)
             away_s = max(away_s, time.monotonic() - began_s)
             time.sleep(max(0.0, away_s - (time.monotonic() - began_s)))
