@@ -24,7 +24,10 @@ def values_of(unit: Path, key: str) -> list[str]:
 
 
 def test_there_is_one_for_each_part_that_can_run_apart() -> None:
-    assert [unit.stem for unit in SERVICES] == ["linklag-backup", *(f"linklag-{part}" for part in ("deliver", "watch", "web", "worker"))]
+    assert [unit.stem for unit in SERVICES] == [
+        "linklag-backup",
+        *(f"linklag-{part}" for part in ("deliver", "watch", "web", "worker")),
+    ]
 
 
 @pytest.mark.parametrize("unit", SERVICES, ids=lambda unit: unit.stem)
