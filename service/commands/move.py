@@ -2,13 +2,14 @@
 
 import time
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from service.commands.options import Config, Data, settings_of
-from service.commands.series import move_series
-from service.settings import Settings
+
+if TYPE_CHECKING:
+    from service.settings import Settings
 
 
 def move(
@@ -35,6 +36,7 @@ def move(
     settings = settings_of(config, data, quiet=True)
     target = settings_of(to, None, quiet=True)
     from service.commands import CommandError
+    from service.commands.series import move_series
 
     to_influx = bool(target.influx.url and not settings.influx.url)
     if target.store.url != settings.store.url or not to_influx:
@@ -47,7 +49,7 @@ def move(
         )
 
 
-def _move_store(settings: Settings, target: Settings, to: Path) -> None:
+def _move_store(settings: "Settings", target: "Settings", to: Path) -> None:
     from service.adapters.database.connect import BUSY_TIMEOUT_S
     from service.adapters.database.dialect import make_engine
     from service.adapters.database.moving import Moved, MoveError, move_store

@@ -79,7 +79,8 @@ REJECTED = {
         "Not read: too many", "Let the device send each window once, and nobody else under its topic."
     ),
     RejectionReason.STORE_REFUSED: Finding(
-        "Not taken by the store", "See what the store says in the detail; one that is too old stays out of it."
+        "Not taken by the store",
+        "See what the store says in the detail; one that is too old stays out of it.",
     ),
     RejectionReason.LINKLAG_FAULT: Finding(
         "A fault of linklag",
