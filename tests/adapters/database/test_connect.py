@@ -17,6 +17,7 @@ from sqlalchemy import text
 from sqlalchemy.exc import IntegrityError, OperationalError
 
 from service.adapters.database.connect import Database, open_database
+from service.adapters.database.dialect_sqlite import give_back
 from service.ports import DeviceState, SavedMap, StoreUnavailableError
 from tests.contracts.given import (
     A_DRIVE,
@@ -272,6 +273,10 @@ def test_reclaiming_shrinks_the_file_and_keeps_the_rest(tmp_path: Path) -> None:
         connection.execute(text("DELETE FROM rejection"))
         free = connection.execute(text("PRAGMA freelist_count")).scalar_one()
     assert free > 500
+    with database._transactions.writing() as connection:
+        assert give_back(connection, 50) == 50, "many pages in one transaction"
+        assert connection.execute(text("PRAGMA freelist_count")).scalar_one() == free - 50
+    free -= 50
     assert database.reclaim(100) == 100
     assert database.reclaim() == free - 100
     assert database.reclaim() == 0
