@@ -363,6 +363,11 @@ class Store(_Section):
             )
         if parts.password is not None:
             raise ValueError("must not hold the password: give store.password_file")
+        if parts.query and (parts.hostname or not re.fullmatch(r"host=/[\w./-]+", parts.query)):
+            raise ValueError(
+                "may have nothing behind its ? but host=/FOLDER, for a socket on this machine, and no other host then; "
+                "TLS is store.tls and store.tls_..._file"
+            )
         return url
 
     @field_validator("password_file", "tls_ca_file", "tls_cert_file", "tls_key_file")

@@ -426,6 +426,10 @@ SERVER = "[store]\nurl = 'postgresql://linklag@{host}/linklag'\n"
         ),
         (SERVER.format(host="127.0.0.1").replace("linklag@", "linklag:hunter2@"), "must not hold the password"),
         ("[store]\nurl = 'postgresql://127.0.0.1/linklag'", "must be like .*postgresql://linklag@127.0.0.1:5432/linklag"),
+        # Where it really goes must be what is looked at: a host behind the ? would need neither TLS nor password.
+        (SERVER.format(host="").replace("/linklag'", "/linklag?host=db.plant.example'"), "nothing behind its . but host=/FOLDER"),
+        (SERVER.format(host="127.0.0.1").replace("/linklag'", "/linklag?host=/run'"), "no other host then"),
+        (SERVER.format(host="").replace("/linklag'", "/linklag?host=/run,db.plant.example'"), "nothing behind its ."),
         ("[store]\npassword = 'x'", "has a password or tls but is a file: set store.url"),
     ],
 )  # fmt: skip

@@ -82,7 +82,7 @@ def make_engine(url: URL, patience_s: float, access: Access) -> Engine:
     _refuse_unserved(url)
     engine = create_engine(
         url.set(drivername="postgresql+psycopg"),
-        connect_args=connect_arguments(url, access) | {"options": _options(patience_s)},
+        connect_args=connect_arguments(access) | {"options": _options(patience_s)},
         pool_size=8,
         max_overflow=32,
         pool_timeout=patience_s,
@@ -100,13 +100,15 @@ def _refuse_unserved(url: URL) -> None:
         raise ValueError(
             f"store URL {url}: user and database are missing; write postgresql://USER@HOST:PORT/DATABASE"
         )
-    if set(url.query) - {"host"}:
+    folder = str(url.query.get("host", "/"))
+    if set(url.query) - {"host"} or not folder.startswith("/") or "," in folder or (url.host and url.query):
         raise ValueError(
-            f"store URL {url}: only ?host=FOLDER, for a socket on this machine, may follow; TLS is store.tls and store.tls_..._file"
+            f"store URL {url.set(query={})}: only ?host=/FOLDER, for a socket on this machine, may follow, and no other host "
+            "then; TLS is store.tls and store.tls_..._file"
         )
 
 
-def connect_arguments(url: URL, access: Access) -> dict[str, Any]:
+def connect_arguments(access: Access) -> dict[str, Any]:
     """Return what the server's own library is told, beside what stands in the URL."""
     arguments: dict[str, Any] = {
         "connect_timeout": CONNECT_S,
@@ -127,7 +129,6 @@ def connect_arguments(url: URL, access: Access) -> dict[str, Any]:
     ):
         if file is not None:
             arguments[name] = str(file)
-    del url
     return arguments
 
 
