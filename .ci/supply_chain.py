@@ -7,7 +7,7 @@ what is installed. Audit: every package of .venv, which has all that run-time ha
 pip-audit. A vulnerability that was found fails, unless .ci/accepted.toml has it with a reason and a date that is not over.
 
 An audit that hears nothing proves nothing, and pip-audit says "no known vulnerabilities" where its source does not know a single
-package. So a package is asked about first that is known to have one. Where no source knows of it, nothing was
+package. So a package is asked about first that is known to have one. What no source then answered for was not
 audited: that is said loudly, and is no failure.
 """
 
@@ -33,8 +33,8 @@ KNOWN_BAD = "jinja2==3.1.2"  # CVE-2024-22195, CVE-2024-34064
 SOURCES = ("pypi", "osv")
 NOT_AUDITED = """
 ****************************************************************************************************
-*  NOT AUDITED: no source of advisories answers from here (asked: {sources}).
-*  Nothing is known of vulnerabilities in the {count} packages that are installed. Run this again
+*  NOT AUDITED: no source of advisories answers from here for all (asked: {sources}).
+*  Nothing is known of vulnerabilities in {count} of the packages that are installed. Run this again
 *  where the package index and its advisories, or OSV, can be reached.
 ****************************************************************************************************
 """
@@ -90,6 +90,12 @@ def vulnerabilities(report: Mapping[str, Any]) -> list[Vulnerability]:
 def skipped(report: Mapping[str, Any]) -> list[str]:
     """Return the packages of which the source knew nothing."""
     return sorted(each["name"] for each in report.get("dependencies", []) if "skip_reason" in each)
+
+
+def unanswered(report: Mapping[str, Any], asked: Iterable[str]) -> list[str]:
+    """Return the packages that were asked about and of which a report says nothing at all."""
+    named = {_plain(each["name"]) for each in report.get("dependencies", [])}
+    return sorted(set(asked) - named)
 
 
 def not_accepted(
@@ -154,12 +160,14 @@ def write_bill(python: Path, bill: Path, *, validate: bool = True) -> None:
 def _audit(into: Path) -> int:
     installed = installed_in()
     source = next((each for each in SOURCES if vulnerabilities(_ask(each, [KNOWN_BAD], into))), None)
-    if source is None:
-        print(NOT_AUDITED.format(sources=", ".join(SOURCES), count=len(installed)), file=sys.stderr)
-        return 0
-    report = _ask(source, [f"{name}=={version}" for name, version in sorted(installed.items())], into)
+    pins = [f"{name}=={version}" for name, version in sorted(installed.items())]
+    report = _ask(source, pins, into) if source else {}
     found = vulnerabilities(report)
-    print(f"audit by {source}: {len(installed)} packages, {len(found)} vulnerabilities known")
+    silent = unanswered(report, installed)  # all, where a source fell silent between the two questions
+    if silent:
+        print(NOT_AUDITED.format(sources=", ".join(SOURCES), count=len(silent)), file=sys.stderr)
+    else:
+        print(f"audit by {source}: {len(installed)} packages, {len(found)} vulnerabilities known")
     if unknown := skipped(report):
         print(f"  not known to {source}: {', '.join(unknown)}")
     accepted = accepted_of(ACCEPTED.read_text()) if ACCEPTED.exists() else []

@@ -117,9 +117,30 @@ def test_a_vulnerability_that_is_found_fails_until_it_is_accepted(
     assert chain._audit(tmp_path) == 1
 
 
-def test_nothing_found_is_no_failure(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    asked(monkeypatch, canary={"dependencies": [BAD]}, report={"dependencies": [UNKNOWN]})
+def test_nothing_found_is_no_failure(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    all_known = [{"name": name, "version": version, "vulns": []} for name, version in INSTALLED.items()]
+    asked(monkeypatch, canary={"dependencies": [BAD]}, report={"dependencies": all_known})
     assert chain._audit(tmp_path) == 0
+    said = capsys.readouterr()
+    assert f"audit by pypi: {len(INSTALLED)} packages, 0 vulnerabilities known" in said.out
+    assert said.err == ""
+
+
+@pytest.mark.parametrize(("report", "silent"), [({}, 0), ({"dependencies": [UNKNOWN]}, -1)])
+def test_a_source_that_falls_silent_after_the_first_question_has_audited_nothing(
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    report: Any,
+    silent: int,
+) -> None:
+    asked(monkeypatch, canary={"dependencies": [BAD]}, report=report)
+    assert chain._audit(tmp_path) == 0
+    said = capsys.readouterr()
+    assert f"in {len(INSTALLED) + silent} of the packages" in said.err
+    assert "0 vulnerabilities known" not in said.out
 
 
 def test_an_id_counts_under_any_of_its_names_and_to_the_day() -> None:
