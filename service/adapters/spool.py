@@ -139,12 +139,14 @@ class FileSpool:
         if not messages:
             return
         self._dropped = messages[-1].arrival
+        file = self._identity
         try:
             with self._faults_in_words():
                 self._anew_if_damaged(self._delete)
         except SpoolError as fault:
             log.warning("spool_not_shortened", fault=str(fault))
-        self._changed(-len(messages), -sum(len(message.payload) for message in messages))
+        if self._identity == file:  # else it was begun anew just now, and counted without these
+            self._changed(-len(messages), -sum(len(message.payload) for message in messages))
 
     def status(self) -> SpoolStatus:
         """What waits in it now."""
@@ -301,7 +303,7 @@ class FileSpool:
         code = _code(fault)
         if code == _FULL:
             pages = 0
-            with contextlib.suppress(sqlite3.Error):
+            with contextlib.suppress(sqlite3.Error, SpoolError):  # it may not be open yet
                 (pages,) = self._open.execute("PRAGMA page_count").fetchone()
             if pages * 20 >= self._pages_max * 19:  # what did not fit may be as long as a flush
                 size = f"{self._pages_max * _PAGE_BYTES / 1e6:.0f} MB"
@@ -328,11 +330,13 @@ class FileSpool:
                 self.file.with_name(self.file.name + end).rename(aside.with_name(aside.name + end))
         self._connect()
         saved = 0
-        for message in _readable(aside):
-            if message.arrival > self._dropped:
-                self._insert([message])
-                saved += 1
-        self._count()
+        try:
+            for message in _readable(aside):
+                if message.arrival > self._dropped:
+                    self._insert([message])
+                    saved += 1
+        finally:
+            self._count()
         log.error("spool_damaged", fault=str(fault), kept_as=str(aside), messages_saved=saved)
 
 

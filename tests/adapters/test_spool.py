@@ -249,6 +249,39 @@ def test_what_can_be_read_of_a_damaged_file_goes_on_in_a_new_one(file: Path) -> 
     assert entry["messages_saved"] == len(found)
 
 
+def test_damage_that_shows_as_something_is_dropped_leaves_the_count_right(
+    spool: FileSpool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Counted as empty it would not be read any more, and what is in it would be passed by what the broker has."""
+    spool.put(messages(4), 1)
+    deletes, times = FileSpool._delete, iter([module._damaged("its pages contradict each other")])
+
+    def shows(self: FileSpool) -> None:
+        for fault in times:
+            raise fault
+        deletes(self)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(FileSpool, "_delete", shows)
+        spool.drop(spool.oldest(2))
+    assert numbers(spool) == [2, 3]
+    assert (spool.status().messages, spool.status().since_ns) == (2, 1)
+    spool.drop(spool.oldest(2))
+    assert (spool.status().messages, spool.status().bytes, sqlite_count(spool)) == (0, 0, 0)
+
+
+def test_a_disk_that_is_full_as_it_is_opened_is_told(file: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def fails(self: FileSpool) -> None:
+        del self
+        fault = sqlite3.OperationalError("database or disk is full")
+        fault.sqlite_errorcode = sqlite3.SQLITE_FULL
+        raise fault
+
+    monkeypatch.setattr(FileSpool, "_refuse_other_form", fails)
+    with pytest.raises(SpoolError, match="its disk is full; make room"):
+        FileSpool(file, bytes_max=MB).open()
+
+
 def test_damage_that_shows_while_it_is_open_loses_no_message_that_can_be_read(file: Path) -> None:
     with FileSpool(file, bytes_max=16 * MB) as spool:
         spool.put(messages(1000, 2400), 3)
@@ -264,6 +297,7 @@ def test_damage_that_shows_while_it_is_open_loses_no_message_that_can_be_read(fi
         assert (found[0], found[-1]) == (50, 999)
         assert len(found) > 900
         assert len(spool.status().set_aside) == 1
+        assert spool.status().messages == 0
         spool.put(messages(1, first=1000), 4)
         assert numbers(spool) == [1000]
     with sqlite3.connect(file) as sound:
