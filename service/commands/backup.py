@@ -39,8 +39,9 @@ def backup(
     """Copy the store, while everything runs.
 
     The copy is the store at one moment, is looked at from end to end, and its rows are counted against the store's; only then
-    it gets its name. Of a store on a server it is made by the server's own pg_dump, and ends in .dump. It holds secrets of routes and hashes of passwords, as the store does: only you can read it. Keep it on
-    another disk. Settings, keys and certificates are not in it.
+    it gets its name. Of a store on a server it is made by the server's own pg_dump, and ends in .dump. It holds secrets of
+    routes and hashes of passwords, as the store does: only you can read it. Keep it on another disk. Settings, keys and
+    certificates are not in it, nor are readings that are in InfluxDB.
 
     \b
     Examples:  linklag backup /var/backups/linklag/before-upgrade.db
@@ -66,6 +67,10 @@ def backup(
         f"{copied.file}: {copied.bytes / 1e6:.1f} MB, {copied.rows} rows, schema {copied.schema}, sound, "
         f"{time.monotonic() - began_s:.1f} s"
     )
+    if settings.influx.url:
+        typer.echo(
+            f"readings and roll-ups are not in it: back up {settings.influx.url} after this, by InfluxDB's own means"
+        )
     for old in _beyond(keep, where, file, f"{NAME}{_suffix(settings)}") if keep is not None else ():
         old.unlink()
         typer.echo(f"{old}: deleted, {'cut off' if '.part' in old.name else f'older than the newest {keep}'}")
@@ -104,7 +109,7 @@ def restore(
     config: Config = None,
     data: Data = None,
 ) -> None:
-    """Put a backup in the place of the store. Stop worker and web first.
+    """Put a backup in the place of the store. Stop all of linklag first.
 
     On a server the database must be empty; linklag says how to keep what is there under another name.
 

@@ -23,12 +23,14 @@ def move(
     config: Config = None,
     data: Data = None,
 ) -> None:
-    """Move the store from its file to an empty database of a PostgreSQL server, its readings to InfluxDB, or both. Stop all of linklag first.
+    """Move the store from its file to an empty database of a PostgreSQL server, its readings to InfluxDB, or both.
 
-    Every row of every table is copied, read back and compared; all of it in one transaction, so what is broken off has
-    moved nothing, and can be run again. The file stays as it is: once linklag runs on the other settings, keep it as a backup.
-    Where [influx] is set there, readings and roll-ups go into its bucket after that, drive by drive, each read back and
-    counted; what is there already stays, so this too can be run again. The database keeps its own of them.
+    Stop all of linklag first.
+
+    To a server every row of every table is copied, read back and compared; all of it in one transaction, so what is broken
+    off has moved nothing, and can be run again. The file stays as it is: once linklag runs on the other settings, keep it
+    as a backup. Where [influx] is set there, readings and roll-ups go into its bucket after that, drive by drive, each read
+    back and counted; what is there already stays, so this too can be run again. The database keeps its own of them.
 
     \b
     Example:  linklag move --config /etc/linklag/linklag.toml --to /etc/linklag/on-server.toml
@@ -36,17 +38,32 @@ def move(
     settings = settings_of(config, data, quiet=True)
     target = settings_of(to, None, quiet=True)
     from service.commands import CommandError
-    from service.commands.series import move_series
+    from service.commands.series import move_series, see_influx
 
+    if settings.influx.url and _influx_of(settings) != _influx_of(target):
+        raise CommandError(
+            f"readings are in {settings.influx.url}, bucket {settings.influx.bucket}, and are not moved out of it: give {to} the "
+            "same [influx]"
+        )
     to_influx = bool(target.influx.url and not settings.influx.url)
-    if target.store.url != settings.store.url or not to_influx:
+    to_server = target.store.url != settings.store.url or not to_influx
+    if to_server:
+        if to_influx:
+            see_influx(target)  # before anything is moved
         _move_store(settings, target, to)
     if to_influx:
         if problem := move_series(target):
-            raise CommandError(problem)
+            hint = (
+                f" ({target.store.place} has all else already: with --config a copy of {to} without [influx])"
+            )
+            raise CommandError(problem + hint * to_server)
         typer.echo(
             f"readings are in {target.influx.url}, bucket {target.influx.bucket}; start linklag with --config {to}"
         )
+
+
+def _influx_of(settings: "Settings") -> tuple[str, str]:
+    return settings.influx.url, settings.influx.bucket
 
 
 def _move_store(settings: "Settings", target: "Settings", to: Path) -> None:

@@ -56,6 +56,18 @@ def series_of(settings: Settings) -> Iterator["Series | None"]:
         yield partial(InfluxReadings, client)
 
 
+def see_influx(settings: Settings) -> None:
+    """Write to the InfluxDB of the settings and read it back, before what depends on it is begun."""
+    from service.ports import StoreUnavailableError
+
+    with influx_client(settings) as client:
+        assert client is not None  # noqa: S101 - the settings name one
+        try:
+            client.check()
+        except StoreUnavailableError as error:
+            raise CommandError(f"{error}; nothing was moved") from None
+
+
 def move_series(settings: Settings) -> str:
     """Move the readings that the database of the settings holds into their InfluxDB; return what went wrong, or nothing."""
     from service.adapters.influx.move import move_readings

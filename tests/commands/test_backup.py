@@ -31,6 +31,17 @@ def test_a_drive_added_after_the_backup_is_gone_after_the_restore(cli: Cli, tmp_
     assert "late" not in listed
 
 
+def test_who_has_readings_elsewhere_is_told_that_they_are_not_in_the_copy(
+    cli: Cli, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert cli(*ADD).code == 0
+    assert "InfluxDB" not in cli("backup", str(tmp_path / "one.db")).out
+    monkeypatch.setenv("LINKLAG_INFLUX__URL", "http://127.0.0.1:1")
+    said = cli("backup", str(tmp_path / "two.db"))
+    assert said.code == 0
+    assert "readings and roll-ups are not in it: back up http://127.0.0.1:1 after this" in said.out
+
+
 def test_a_folder_keeps_the_newest_and_touches_nothing_else(cli: Cli, tmp_path: Path) -> None:
     assert cli(*ADD).code == 0
     folder = tmp_path / "backups"

@@ -80,6 +80,51 @@ def test_a_server_that_is_away_says_how_to_go_on(tmp_path: Path) -> None:
     assert "run this again then: what was moved is left as it is" in str(done.exception)
 
 
+def test_both_at_once_go_where_they_belong_or_nowhere(
+    tmp_path: Path, influx: InfluxServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    database = open_database(f"sqlite:///{tmp_path / 'linklag.db'}")
+    database.readings.store([MEASURED])
+    database.close()
+    (tmp_path / "secret").write_text(f"{PASSWORD}\n")
+    new = tmp_path / "both.toml"
+    command = ["move", "--data", str(tmp_path), "--to", str(new)]
+    with a_database("both_by_command") as url:
+
+        def written(influx_url: str) -> None:
+            store = f"[store]\nurl = '{url}'\npassword_file = 'secret'\nfolder = 'marks'\n"
+            new.write_text(f"{store}[influx]\nurl = '{influx_url}'\nbucket = 'moved/autogen'\n")
+
+        written(f"http://127.0.0.1:{free_port()}")
+        done = CliRunner().invoke(app, command)
+        assert "it cannot be reached" in str(done.exception)
+        assert "nothing was moved" in str(done.exception)
+        written(influx.url)
+        with monkeypatch.context() as patched:  # the server goes away between the two
+            patched.setattr("service.commands.series.move_series", lambda _settings: "away: run this again")
+            done = CliRunner().invoke(app, command)
+        assert f"with --config a copy of {new} without [influx]" in str(done.exception)
+        only_store = tmp_path / "only-store.toml"
+        only_store.write_text(new.read_text().partition("[influx]")[0])
+        done = CliRunner().invoke(app, ["move", "--config", str(only_store), "--to", str(new)])
+        assert done.exit_code == 0, done.output + str(done.exception)
+        with opened_database(read_settings(new)) as moved:
+            assert isinstance(moved.readings, InfluxReadings)
+            assert moved.readings.raw("press-3", 0, 2**62) == [MEASURED]
+
+
+def test_readings_in_influx_are_not_left_behind_by_a_move_of_the_store(tmp_path: Path) -> None:
+    """Who then started linklag on the new settings would find a store without a reading."""
+    old, new = tmp_path / "old.toml", tmp_path / "new.toml"
+    old.write_text("[store]\nfolder = '.'\n[influx]\nurl = 'http://127.0.0.1:1'\n")
+    store = "[store]\nurl = 'postgresql://linklag@127.0.0.1:1/linklag'\n"
+    for section in ("", "[influx]\nurl = 'http://127.0.0.1:1'\nbucket = 'another'\n"):
+        new.write_text(store + section)
+        done = CliRunner().invoke(app, ["move", "--config", str(old), "--to", str(new)])
+        assert done.exit_code == 1
+        assert f"give {new} the same [influx]" in str(done.exception)
+
+
 def test_what_cannot_be_moved_says_what_to_set(tmp_path: Path) -> None:
     (tmp_path / "same.toml").write_text("[store]\nfolder = 'here'\n")
     done = CliRunner().invoke(app, ["move", "--data", str(tmp_path), "--to", str(tmp_path / "same.toml")])
