@@ -7,7 +7,8 @@ leaves the list. Rules for the next editor:
 - Recorded before saved. A crash anywhere between makes the next turn do the same again, and doing it again records nothing.
 - One bad drive never stops the others: it stays on the list and is tried again at the next turn.
 
-- What could not be saved is forgotten here too, and looked at anew from what is stored.
+- What could not be saved is forgotten here too, and looked at anew from what is stored. What had changed before a turn
+  that broke off (the register, the setpoints, alerts that somebody did something to) counts as changed at the next one.
 
 Several processes may watch a store. Drives fall into shares, each of which one process has at a time; strands beside each
 other, which are judged together, fall into the same one. All that is written is written only while the shares that were
@@ -150,7 +151,14 @@ class Watch:
         Raises StoreUnavailableError, LeaseLostError.
         """
         with self._task.turn() as leases:
-            return self._turn({each.task: each for each in leases}, stop or NEVER) if leases else 0
+            if not leases:
+                return 0
+            before = self._plant, self._leases, self._number
+            try:
+                return self._turn({each.task: each for each in leases}, stop or NEVER)
+            except Exception:
+                self._plant, self._leases, self._number = before
+                raise
 
     def _turn(self, leases: dict[str, Lease], stop: threading.Event) -> int:
         around = self._around()

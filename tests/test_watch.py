@@ -659,6 +659,36 @@ def test_while_the_store_is_down_nothing_is_lost() -> None:
     assert plant.told() == [("approaching", "occur", 600)]
 
 
+def test_what_changed_before_a_turn_that_broke_off_counts_at_the_next_one() -> None:
+    plant = a_plant()
+    plant.store(*rows(0, 1000, 2.0, 100))
+    plant.turn(1010)
+    plant.ports.setpoints.put(
+        Override(scope=Scope.DRIVE, name="a", kind=K.APPROACHING, value=60.0, why="?", by="x", at_ns=NOON_NS)
+    )
+    plant.ports.evaluations.down = "the disk is full"  # type: ignore[attr-defined]
+    with pytest.raises(StoreUnavailableError):
+        plant.turn(1020)
+    plant.ports.evaluations.down = None  # type: ignore[attr-defined]
+    plant.turn(1030)
+    assert plant.told() == [("approaching", "occur", 1030)]
+
+
+def test_what_somebody_did_before_a_turn_that_broke_off_is_minded_at_the_next_one() -> None:
+    """A step that a higher one outranks is held again, whoever let it go."""
+    plant = a_plant()
+    plant.store(*rows(0, 1000, 2.8, 100))
+    plant.turn(1010)
+    plant.act(K.APPROACHING, Event.UNSUPPRESS)
+    assert plant.state(K.APPROACHING) == "unacknowledged"
+    plant.ports.evaluations.down = "the disk is full"  # type: ignore[attr-defined]
+    with pytest.raises(StoreUnavailableError):
+        plant.turn(1020)
+    plant.ports.evaluations.down = None  # type: ignore[attr-defined]
+    plant.turn(1030)
+    assert plant.state(K.APPROACHING) == "suppressed_by_design"
+
+
 def test_what_a_drive_is_judged_by_is_its_limit_and_what_was_set_for_it() -> None:
     drive = Drive(drive_id="a", site="Talheim", drive_class="feed", fixed_centres=True)
     override = Override(
