@@ -8,6 +8,7 @@ ValueError. `at_ns` is now, read once by the caller; `by` is who acts.
 """
 
 import threading
+from bisect import bisect_right
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -56,6 +57,7 @@ from service.ports import (
     LeaseLostError,
     NotFoundError,
     Resolution,
+    RollUp,
     Stores,
     StoreUnavailableError,
 )
@@ -546,13 +548,9 @@ class _Look:
         chain, before = chain_at(chains, shift.to_ns), chain_at(chains, self._covers_from_ns)
         recent = self._readings.raw(drive_id, shift.to_ns - DAY_NS, shift.to_ns, RECENT_READINGS)
         newest = recent[-1] if recent else self._newest_before(drive_id)
-        rolled = self._readings.rolled(
-            drive_id,
-            shift.from_ns,
-            shift.to_ns,
-            Resolution.MINUTE if shift.to_ns - shift.from_ns <= BY_MINUTE_NS else Resolution.HOUR,
-        )
-        start, end = self._ends(drive_id, chain)
+        resolution = Resolution.MINUTE if shift.to_ns - shift.from_ns <= BY_MINUTE_NS else Resolution.HOUR
+        rolled = self._readings.rolled(drive_id, shift.from_ns, shift.to_ns, resolution)
+        start, end = self._ends(drive_id, chain, rolled, resolution)
         by_hand = [each for each in self._hand_values.of(drive_id) if each.recorded_ns <= shift.to_ns]
         value = newest_tight([each for each in by_hand if each.measured_ns <= shift.to_ns], chain)
         measured = self._measured(drive_id, chain, recent, end)
@@ -586,11 +584,14 @@ class _Look:
         newest = known.measured if known else None
         return newest if newest is not None and newest.t_ns <= self._shift.to_ns else None
 
-    def _ends(self, drive_id: str, chain: Chain | None) -> tuple[list[Reading], list[Reading]]:
+    def _ends(
+        self, drive_id: str, chain: Chain | None, rolled: Sequence[RollUp], resolution: Resolution
+    ) -> tuple[list[Reading], list[Reading]]:
         """Measured readings near the start and near the end of the shift, of the chain that was on at its end.
 
         Before the start where there are enough; else the first of the shift, as after a stop, or after a chain was fitted
-        in it. Of the end the last ones, however long before it the drive was stopped.
+        in it. Of the end the last ones, however long before it the drive was stopped. Where nothing was measured by the
+        roll-ups nobody looks, but for the newest part, as these come seconds later.
         """
         from_ns, to_ns = self._shift.from_ns, self._shift.to_ns
         if chain is None:
@@ -598,10 +599,21 @@ class _Look:
         start = measured_of(self._readings.raw(drive_id, from_ns - END_NS, from_ns), chain)[-END_READINGS:]
         begun_ns = max(from_ns, chain.fitted_ns)
         step_ns = max(END_NS, (to_ns - from_ns) // END_WINDOWS)
+        ends_ns = sorted(each.end_ns for each in rolled if each.measured and each.chain_id == chain.chain_id)
+
+        interval_ns = resolution.value * SECOND_NS
+
+        def has_some(part_from_ns: int, part_to_ns: int) -> bool:
+            after = bisect_right(ends_ns, part_from_ns)
+            is_rolled = after < len(ends_ns) and ends_ns[after] - interval_ns < part_to_ns
+            return is_rolled or part_to_ns >= to_ns - interval_ns
+
         parts = [(each, min(each + step_ns, to_ns)) for each in range(begun_ns, to_ns, step_ns)]
+        parts = [each for each in parts if has_some(*each)]
         if len(start) < GAIN_READINGS_MIN:
             start = self._first_enough(drive_id, chain, parts)[:END_READINGS]
         from_end = [(max(begun_ns, each - step_ns), each) for each in range(to_ns, begun_ns, -step_ns)]
+        from_end = [each for each in from_end if has_some(*each)]
         return start, self._first_enough(drive_id, chain, from_end)[-END_READINGS:]
 
     def _first_enough(self, drive_id: str, chain: Chain, parts: Iterable[tuple[int, int]]) -> list[Reading]:

@@ -299,6 +299,28 @@ def test_wear_is_told_over_a_stop_at_either_end_and_says_from_when_to_when(
     assert row["end"][11:19] == "09:00:00"
 
 
+def test_nobody_looks_for_the_ends_of_a_shift_where_nothing_was_measured(
+    ports: Ports, door: HandOver, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from_ns, to_ns = EARLY_NS
+    ran(ports, from_ns + 2 * H, from_ns + 5 * H, 0.80, 0.83)
+    asked: list[tuple[int, int]] = []
+    raw = ports.readings.raw
+
+    def noted(drive_id: str, raw_from_ns: int, raw_to_ns: int, *more: Any, **named: Any) -> Any:
+        asked.append((raw_from_ns, raw_to_ns))
+        return raw(drive_id, raw_from_ns, raw_to_ns, *more, **named)
+
+    monkeypatch.setattr(ports.readings, "raw", noted)
+    frozen(door, to_ns)
+    hours = [(each[0] - from_ns) // H for each in asked if each[0] >= from_ns and each[1] - each[0] == H]
+    assert hours == [
+        2,
+        7,
+        4,
+    ]  # the first of the shift; the newest, whose roll-ups may be on their way; the last
+
+
 def test_wear_gained_and_joints_passed_are_those_of_the_shift(ports: Ports, door: HandOver) -> None:
     from_ns, to_ns = EARLY_NS
     ran(ports, from_ns - H, to_ns, 0.80, 0.845)  # 0.045 % in 9 h
