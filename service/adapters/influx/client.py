@@ -210,8 +210,9 @@ class InfluxClient:
         ]
 
     def _refused_query(self, words: str) -> Exception:
-        if "database not found" in words or "not authorized" in words:
-            return StoreUnavailableError(f"{self.place}: {words}: {_FIXES[404]}")
+        for part, status in (("database not found", 404), ("not authorized", 403)):
+            if part in words:
+                return StoreUnavailableError(f"{self.place}: {words}: {_FIXES[status]}")
         if "timeout" in words or "interrupted" in words or "limit" in words:
             return StoreUnavailableError(f"{self.place}: {words}; try again, or raise its limits of queries")
         return QueryRefusedError(f"{self.place}: {words}")

@@ -209,17 +209,21 @@ def test_a_query_that_the_server_does_not_take_is_told_so() -> None:
 
 
 @pytest.mark.parametrize(
-    ("words", "what"),
+    ("words", "what", "fix"),
     [
-        ("database not found: linklag", StoreUnavailableError),
-        ("timeout", StoreUnavailableError),
-        ("max-select-series limit exceeded", StoreUnavailableError),
-        ("field type mismatch", QueryRefusedError),
+        ("database not found: linklag", StoreUnavailableError, "make the bucket"),
+        ("linklag not authorized to execute", StoreUnavailableError, "let the token read and write"),
+        ("timeout", StoreUnavailableError, "try again"),
+        ("max-select-series limit exceeded", StoreUnavailableError, "raise its limits"),
+        ("field type mismatch", QueryRefusedError, ""),
     ],
 )
-def test_an_error_in_a_good_answer_is_an_error(words: str, what: type[Exception]) -> None:
+def test_an_error_in_a_good_answer_is_an_error(words: str, what: type[Exception], fix: str) -> None:
     body = json.dumps({"results": [{"statement_id": 0, "error": words}]}).encode()
-    with answering(lambda _asked: Answer(200, body)) as server, pytest.raises(what, match=words):
+    with (
+        answering(lambda _asked: Answer(200, body)) as server,
+        pytest.raises(what, match=f"{words}.*{fix}"),
+    ):
         client_of(server).query("SELECT 1")
 
 
