@@ -5,7 +5,9 @@ Knows AMQP and pika; must not know what a topic or a payload means. Rules for th
 - One thread of ours owns everything of pika; other threads reach the in-tray, and ring it. It waits for nobody, so a slow
   store never costs the connection its heartbeats. What bounds it is the prefetch.
 - Acknowledged is "all up to arrival k", as with MQTT (`mqtt`): one `basic.ack` with `multiple`, by the delivery tags of the
-  channel that now stands. What came over an earlier one comes again, and is counted once by the store.
+  channel that now stands. What came over an earlier one comes again, and is counted once by the store. So there is no new
+  connection while the in-tray is full: RabbitMQ ends one whenever it has waited half an hour for an acknowledgement, and with
+  a store that stays away each would bring the same once more.
 - Several queues are consumed over one channel, because delivery tags then rise in the order of arrival.
 - Nothing is declared here: a worker has no right to. A queue must be there before devices connect, for RabbitMQ acknowledges
   what matches no queue and drops it (`amqp_definitions`).
@@ -211,6 +213,9 @@ class AmqpSource:
         """Body of the thread: one connection after the other, until `close`."""
         attempt = 0
         while not self._closing.is_set():
+            if self._in_tray.is_full():
+                self._closing.wait(TURN_S)
+                continue
             began_s = time.monotonic()
             try:
                 self._link = _Link(self._queues, self._prefetch, self._in_tray, self._standing, self._closing)
@@ -281,9 +286,14 @@ def look_at(where: pika.ConnectionParameters, queues: Sequence[str]) -> list[Que
         raise ConnectionError(_in_words(fault, name)) from None
 
 
-def topic_of(routing_key: str) -> str:
+def topic_of(routing_key: str | bytes) -> str:
     """Return the topic that a routing key was made of: RabbitMQ puts dots for slashes. A topic must so have no dots."""
-    return routing_key.replace(".", "/")
+    return _text(routing_key).replace(".", "/")
+
+
+def _text(told: str | bytes) -> str:
+    """Return a text of a message. pika gives bytes where it is not UTF-8; of one such message the others must not suffer."""
+    return told if isinstance(told, str) else told.decode(errors="replace")
 
 
 class _Standing:
@@ -417,7 +427,10 @@ class _Link:
         self._consume_next()
 
     def _on_message(self, _channel: Any, deliver: Any, properties: Any, body: bytes) -> None:
-        arrival = self._in_tray.put(topic_of(deliver.routing_key), body, properties.content_type)
+        kind = properties.content_type
+        arrival = self._in_tray.put(
+            topic_of(deliver.routing_key), body, None if kind is None else _text(kind)
+        )
         self._unacked.append((arrival, deliver.delivery_tag))
         self._standing.messages += 1
         if not self._told:  # once a burst, not once a message

@@ -3,6 +3,7 @@
 import contextlib
 import json
 import os
+import socket
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -495,6 +496,41 @@ def test_topics_come_back_from_routing_keys_unless_they_have_dots() -> None:
     assert topic_of("plant.linklag.v1.d1.pulses") == "plant/linklag/v1/d1/pulses"
     with pytest.raises(ValueError, match="has a dot, which RabbitMQ takes for a slash"):
         Spread(roots=("plant/v1.2",), queues=1)
+
+
+def test_a_text_that_is_no_utf_8_stops_nothing(node: Address) -> None:
+    """The broker would give such a message again and again, and none of those behind it."""
+    connection = pika.BlockingConnection(where(node, 0, ALL))
+    bad = pika.BasicProperties(content_type=b"\xff")
+    channel = connection.channel()
+    for key, properties in ((f"{ROOT}/\udcff/pulses", None), (f"{ROOT}/d1/pulses", bad)):
+        routing_key = key.replace("/", ".").encode(errors="surrogateescape")
+        channel.basic_publish("amq.topic", routing_key, b"1", properties)
+    connection.close()
+    with source_at(node, 0) as source:
+        messages = receive(source, 2)
+        source.acknowledge(messages)
+        until(lambda: source.status().in_flight == 0)
+    assert {(each.topic, each.content_type) for each in messages} == {
+        (f"{ROOT}/\ufffd/pulses", None),
+        (f"{ROOT}/d1/pulses", "\ufffd"),
+    }
+
+
+def test_while_the_in_tray_is_full_there_is_no_new_connection() -> None:
+    """What an earlier connection brought comes again over each, and would lie there once more."""
+    with socket.create_server(("127.0.0.1", 0)) as broker:
+        broker.settimeout(1.0)
+        port = broker.getsockname()[1]
+        source = AmqpSource("127.0.0.1", port, queues=["q"], outlet=NoOutlet(), prefetch=1)
+        for _ in range(2):
+            source._in_tray.put("t", b"", None)
+        with source:
+            with pytest.raises(TimeoutError):
+                broker.accept()
+            assert len(source.receive(2, 1.0)) == 2
+            broker.settimeout(10.0)
+            broker.accept()[0].close()
 
 
 def test_the_definitions_hold_no_password_and_let_nobody_declare() -> None:
