@@ -794,6 +794,8 @@ class Ingest:
     def _failed(self, fault: StoreUnavailableError | SpoolError) -> None:
         if isinstance(fault, StoreUnavailableError):
             self._store_failed(fault)
+        elif self._health.store_ok:  # what comes first cannot be read, so nothing reaches the store
+            self._set_health(store_ok=False, trouble=str(fault))
         self._measure_spool()
 
     def _store_failed(self, fault: StoreUnavailableError) -> None:

@@ -329,8 +329,11 @@ def test_where_the_spool_cannot_be_read_nothing_newer_overtakes_it() -> None:
         running.worker.send(batch(2, ago_s=50))
         wait_until(lambda: running.worker.count("spool_refuses") == 1)
         assert running.store.all == []
+        assert not running.ingest.health().store_ok
+        assert running.ingest.health().trouble == "it cannot be read"
         spool.unreadable = False
         wait_until(lambda: len(running.store.all) == 2)
+        wait_until(lambda: running.ingest.health().store_ok)
     assert [reading.seq for reading in running.store.all] == [1, 2]
 
 
@@ -349,8 +352,9 @@ def test_a_worker_that_starts_while_the_store_does_not_answer_spools_too() -> No
 def test_a_reading_that_the_store_cannot_take_is_told_from_the_others_in_the_spool_too() -> None:
     spool = FakeSpool()
     spool.put([Message(f"{ROOT}/d1/pulses", batch(seq, ago_s=99 - seq), None, 1) for seq in range(6)], NOW_NS)
-    with Running(spool, flush_messages=1) as running:
-        running.store.refuses = lambda reading: reading.seq == 2
+    running = Running(spool, flush_messages=1)
+    running.store.refuses = lambda reading: reading.seq == 2
+    with running:
         wait_until(lambda: len(running.store.all) == 5)
     assert spool.status().messages == 0
     assert running.worker.reasons() == [RejectionReason.LINKLAG_FAULT]

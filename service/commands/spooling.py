@@ -132,6 +132,11 @@ class _Waiting:
             except CommandError as error:
                 log.error("store_cannot_be_used", fault=str(error))  # noqa: TRY400 - told, then tried again
                 self._away.fault = str(error)
+            except Exception as fault:
+                log.exception(
+                    "store_not_opened"
+                )  # ours or the library's: without another try it would spool for ever
+                self._away.fault = repr(fault)
             else:
                 log.info("store_well_again")
                 self._done.set()

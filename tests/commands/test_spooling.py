@@ -3,15 +3,17 @@
 import json
 import threading
 import time
+from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
 
 import pytest
 
 from service.adapters.spool import FileSpool
 from service.commands import CommandError, spooling
+from service.commands.parts import StoreAwayError
 from service.commands.spooling import opened_spool, spool_file, waited_for_store
 from service.settings import Settings
-from tests.conftest import Mosquitto
+from tests.conftest import Mosquitto, free_port
 from tests.faults.sending import ROOT, Devices, batch, subscribed, until
 
 
@@ -71,6 +73,23 @@ def test_while_the_store_cannot_be_opened_what_comes_is_spooled_and_told(
     with FileSpool(file, bytes_max=16_000_000) as spool:
         payloads = [message.payload for message in spool.oldest(100) if message.topic.endswith("/pulses")]
     assert payloads == [batch(seq) for seq in range(5)]
+
+
+def test_whatever_keeps_the_store_from_being_opened_is_tried_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(spooling, "LOOK_S", 0.05)
+    opens: list[Exception | None] = [StoreAwayError("away"), RuntimeError("a fault of ours"), None]
+
+    def opened(_: Settings) -> AbstractContextManager[None]:
+        found = opens.pop(0)
+        if found is not None:
+            raise found
+        return nullcontext()
+
+    monkeypatch.setattr(spooling, "opened_database", opened)
+    assert waited_for_store(settings_of(tmp_path, free_port()), None)
+    assert opens == []
 
 
 def spooled(mark: Path) -> int:
