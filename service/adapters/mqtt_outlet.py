@@ -133,8 +133,10 @@ class MqttOutlet:
         while (following := self._following()) is not None:
             topic, out = following
             sent = self._client.publish(topic, out.payload, out.qos, out.retain)
+            # Of a connection that is lost just now paho keeps what has a packet id, and sends it over the next one.
+            kept = sent.rc == MQTTErrorCode.MQTT_ERR_NO_CONN and out.qos > 0
             with self._changed:
-                if sent.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
+                if sent.rc != MQTTErrorCode.MQTT_ERR_SUCCESS and not kept:
                     self._waiting.setdefault(topic, out)
                     self._busy.discard(topic)
                 elif sent.mid in self._early:

@@ -492,6 +492,25 @@ def test_an_outlet_without_a_broker_says_so_and_keeps_the_newest() -> None:
         outlet.close()
 
 
+def test_what_is_published_as_the_connection_is_lost_is_given_to_the_client_once(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    outlet = outlet_at(free_port())
+    monkeypatch.setattr(
+        outlet._client, "is_connected", lambda: True
+    )  # it has not seen yet that there is none
+    outlet.publish("t", b"1")
+    outlet._thread.start()
+    try:
+        until(lambda: outlet._client._out_messages)
+        until(lambda: not outlet._waiting and outlet._busy)
+        outlet.publish("t", b"2")
+    finally:
+        outlet.close()
+    assert [out.payload for out in outlet._client._out_messages.values()] == [b"1"]
+    assert [out.payload for out in outlet._waiting.values()] == [b"2"]
+
+
 def test_topics_come_back_from_routing_keys_unless_they_have_dots() -> None:
     assert topic_of("plant.linklag.v1.d1.pulses") == "plant/linklag/v1/d1/pulses"
     with pytest.raises(ValueError, match="has a dot, which RabbitMQ takes for a slash"):
