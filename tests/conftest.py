@@ -36,6 +36,12 @@ def needs(program: str, *, why: str = "") -> str:
     return path
 
 
+def ends_with_us(*command: str) -> list[str]:
+    """Return a command that the system ends when the thread that started it is gone, even killed. Not on Linux: the command."""
+    setpriv = shutil.which("setpriv")
+    return [setpriv, "--pdeathsig", "KILL", *command] if setpriv else list(command)
+
+
 def free_port() -> int:
     """Return a TCP port on 127.0.0.1 that was free a moment ago."""
     with socket.socket() as probe:

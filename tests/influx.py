@@ -22,7 +22,7 @@ from urllib.error import HTTPError
 from urllib.parse import parse_qs, urlencode, urlsplit
 
 from service.adapters.influx.client import InfluxClient, LineRefused, Series
-from tests.conftest import free_port, needs, wait_for_port
+from tests.conftest import ends_with_us, free_port, needs, wait_for_port
 
 BUILT = (
     Path(os.environ.get("XDG_CACHE_HOME", Path.home() / ".cache")) / "linklag/influxd-1.8.10"
@@ -63,7 +63,9 @@ class InfluxServer:
     def start(self) -> None:
         """Start, and return when it answers."""
         self._process = subprocess.Popen(
-            [self._program, "-config", str(self._conf)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+            ends_with_us(self._program, "-config", str(self._conf)),
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
         )
         wait_for_port(self.port, 30)
         if self._adapter is None and self.version().startswith("1.6"):
