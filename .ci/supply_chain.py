@@ -64,7 +64,7 @@ def accepted_of(text: str) -> list[Accepted]:
     """Return what a file of accepted vulnerabilities says. Raises ValueError where an entry says too little."""
     found = []
     for entry in tomllib.loads(text).get("accepted", []):
-        if not (entry.get("id") and entry.get("reason") and isinstance(entry.get("until"), date)):
+        if not (entry.get("id") and entry.get("reason") and type(entry.get("until")) is date):
             raise ValueError(
                 f"{entry}: give id, reason and until, the day on which it is to be looked at again"
             )

@@ -68,7 +68,7 @@ from service.tell import Tell
 FEW = 20  # drives that are asked for one by one
 MAPS_AT_ONCE = 2  # maps of chains looked at in a turn: they take long
 RETIRED = "The drive is retired."
-NEVER = threading.Event()  # is set
+NEVER = threading.Event()  # nobody sets it
 SHARES = 24  # of drives, whose names stand in the store: another number needs other names, or two processes do the same drive
 SHARE_NAMES = tuple(f"watch/{number}" for number in range(SHARES))
 ForecastOf = Callable[[str, int], Forecast | None]  # of a chain, as of an instant

@@ -151,6 +151,11 @@ def test_an_id_counts_under_any_of_its_names_and_to_the_day() -> None:
     assert chain.not_accepted([found], [chain.Accepted("X-1", "why", date(2026, 11, 26))], TODAY) == [found]
 
 
+def test_an_entry_until_a_time_of_a_day_is_refused() -> None:
+    with pytest.raises(ValueError, match="until, the day"):
+        chain.accepted_of('[[accepted]]\nid = "CVE-1"\nreason = "why"\nuntil = 2027-01-01T10:00:00\n')
+
+
 @pytest.mark.parametrize("lacks", ["id", "reason", "until"])
 def test_what_is_accepted_without_id_reason_or_date_is_refused(lacks: str) -> None:
     entry = {"id": '"CVE-1"', "reason": '"why"', "until": "2027-01-01"}
