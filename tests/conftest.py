@@ -18,8 +18,8 @@ settings.load_profile("linklag")
 
 
 def pytest_xdist_auto_num_workers() -> int:
-    """Two workers more than there are cores: many tests wait for a process, a page, a broker or a database server."""
-    return (os.cpu_count() or 1) + 2
+    """One worker more than there are cores: many tests wait for a process, a page, a broker or a database server."""
+    return (os.cpu_count() or 1) + 1
 
 
 REFERENCE = Path(__file__).parents[2] / "shared" / "reference"
@@ -34,6 +34,9 @@ def needs(program: str, *, why: str = "") -> str:
             pytest.fail(lack)
         pytest.skip(lack)
     return path
+
+
+LONG = os.environ.get("LINKLAG_LONG") == "1"  # by hand: the fault tests in their full length, and not in part
 
 
 def ends_with_us(*command: str) -> list[str]:

@@ -2,9 +2,11 @@
 
 import pytest
 
+from tests.conftest import LONG
 from tests.faults import power, stores
 
 
+@pytest.mark.skipif(not LONG, reason="LINKLAG_LONG=1 is not set; the table of faults has it")
 @pytest.mark.timeout(400)
 def test_a_worker_killed_while_it_spools_and_while_it_drains_loses_nothing_and_stores_nothing_twice() -> None:
     row = stores.store_locked_spool_and_kills(0.0, batches=400)

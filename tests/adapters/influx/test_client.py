@@ -170,8 +170,8 @@ def test_an_answer_that_drips_for_ever_comes_to_an_end() -> None:
     with answering(lambda _asked: Answer(200, body, drip_s=0.05)) as server:
         began_s = time.monotonic()
         with pytest.raises(StoreUnavailableError, match="took too long"):
-            client_of(server, timeout_s=0.1).query("SELECT 1")
-        assert time.monotonic() - began_s < 5
+            client_of(server, timeout_s=0.5).query("SELECT 1")
+        assert time.monotonic() - began_s < 60  # 500 s of drops were to come
 
 
 # Queries
