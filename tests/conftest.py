@@ -36,6 +36,21 @@ def needs(program: str, *, why: str = "") -> str:
     return path
 
 
+LONGEST = (  # begun first, so that none of them is what all wait for at the end
+    "test_drive_crosses_its_limit_and_sensor_falls_silent",
+    "test_years.py",
+    "test_nothing_lost.py::test_a_worker_killed_again",
+    "test_people_and_tokens_at_the_command_line",
+    "test_all_transitions_arrive_in_order",
+)
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put the longest tests before all others, which stay in the order that chance gave them."""
+    items.sort(key=lambda item: not any(name in item.nodeid for name in LONGEST))
+
+
 LONG = os.environ.get("LINKLAG_LONG") == "1"  # by hand: the fault tests in their full length, and not in part
 
 
