@@ -197,3 +197,21 @@ def a_database(name: str) -> Iterator[str]:
         yield server.url(name)
     finally:
         server.sql(f"DROP DATABASE {name} WITH (FORCE)")
+
+
+@contextmanager
+def an_engine(name: str) -> Iterator[Engine]:
+    """An engine on such a database."""
+    with a_database(name) as url:
+        engine = dialect.make_engine(url, 1.0, ACCESS)
+        try:
+            yield engine
+        finally:
+            engine.dispose()
+
+
+@contextmanager
+def opened(engine: Engine) -> Iterator[Database]:
+    """The store there, made or brought up to date."""
+    with contextlib.closing(open_database(engine.url.render_as_string(), access=ACCESS)) as database:
+        yield database

@@ -146,7 +146,7 @@ def _mqtt_source(
 
     broker = settings.broker_of(partition)
     tls = Tls(ca_file=broker.tls_ca_file, cert_file=broker.tls_cert_file, key_file=broker.tls_key_file)
-    try:
+    with _in_words("broker"):
         return MqttSource(
             broker.host,
             broker.port,
@@ -163,10 +163,6 @@ def _mqtt_source(
             receive_maximum=broker.receive_maximum,
             keepalive_s=broker.keepalive_s,
         )
-    except ValueError as error:
-        raise CommandError(f"broker: {error}") from None
-    except OSError as error:  # ssl errors are such
-        raise CommandError(f"broker.tls_..._file: {error}: give PEM files that belong together") from None
 
 
 def worker_source(
@@ -241,7 +237,7 @@ def outlet(settings: Settings, client_id: str) -> "MqttOutlet":
 
     broker = settings.broker
     tls = Tls(ca_file=broker.tls_ca_file, cert_file=broker.tls_cert_file, key_file=broker.tls_key_file)
-    try:
+    with _in_words("broker"):
         return MqttOutlet(
             broker.host,
             broker.port,
@@ -253,23 +249,27 @@ def outlet(settings: Settings, client_id: str) -> "MqttOutlet":
             allow_insecure=broker.allow_insecure,
             keepalive_s=broker.keepalive_s,
         )
-    except ValueError as error:
-        raise CommandError(f"broker: {error}") from None
-    except OSError as error:  # ssl errors are such
-        raise CommandError(f"broker.tls_..._file: {error}: give PEM files that belong together") from None
 
 
 @contextmanager
 def amqp_told() -> Iterator[None]:
     """Tell what keeps AMQP from being used as a CommandError with its key."""
     try:
-        yield
+        with _in_words("amqp"):
+            yield
     except ImportError:
         raise CommandError("amqp.host: pika is not installed: pip install 'linklag[amqp]'") from None
+
+
+@contextmanager
+def _in_words(section: str) -> Iterator[None]:
+    """Tell what is wrong with the settings of a connection as a CommandError with their section."""
+    try:
+        yield
     except ValueError as error:
-        raise CommandError(f"amqp: {error}") from None
+        raise CommandError(f"{section}: {error}") from None
     except OSError as error:  # ssl errors are such
-        raise CommandError(f"amqp.tls_..._file: {error}: give PEM files that belong together") from None
+        raise CommandError(f"{section}.tls_..._file: {error}: give PEM files that belong together") from None
 
 
 def broker_publisher(
@@ -281,7 +281,7 @@ def broker_publisher(
 
     broker = settings.broker
     tls = Tls(ca_file=broker.tls_ca_file, cert_file=broker.tls_cert_file, key_file=broker.tls_key_file)
-    try:
+    with _in_words("broker"):
         return MqttPublisher(
             broker.host,
             broker.port,
@@ -294,10 +294,6 @@ def broker_publisher(
             keepalive_s=broker.keepalive_s,
             patience_s=patience_s,
         )
-    except ValueError as error:
-        raise CommandError(f"broker: {error}") from None
-    except OSError as error:  # ssl errors are such
-        raise CommandError(f"broker.tls_..._file: {error}: give PEM files that belong together") from None
 
 
 def listen(host: str, port: int) -> socket.socket:

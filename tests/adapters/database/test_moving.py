@@ -3,14 +3,14 @@
 import shutil
 import sqlite3
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from sqlalchemy import Connection, Engine, Table
 
-from service.adapters.database import dialect, dialect_postgresql
+from service.adapters.database import dialect_postgresql
 from service.adapters.database.connect import SCHEMA, Database, open_database
 from service.adapters.database.moving import Moved, MoveError, move_store
 from service.adapters.database.tables import metadata
@@ -18,7 +18,7 @@ from service.core.audit import AuditEntry
 from service.ports import Resolution
 from tests.contracts.given import A_RAW_BATCH, A_REJECTION, NOON_NS, a_reading
 from tests.databases.make import FOLDER
-from tests.postgres import ACCESS, a_database
+from tests.postgres import an_engine, opened
 
 EVER = (0, 2**62)
 
@@ -39,22 +39,6 @@ def store(tmp_path: Path) -> Path:
                 "DELETE FROM rejection WHERE number = (SELECT max(number) FROM rejection)"
             )
     return path
-
-
-@contextmanager
-def an_engine(name: str) -> Iterator[Engine]:
-    with a_database(name) as url:
-        engine = dialect.make_engine(url, 1.0, ACCESS)
-        try:
-            yield engine
-        finally:
-            engine.dispose()
-
-
-@contextmanager
-def opened(engine: Engine) -> Iterator[Database]:
-    with closing(open_database(engine.url.render_as_string(), access=ACCESS)) as database:
-        yield database
 
 
 def content_of(path: Path) -> list[str]:

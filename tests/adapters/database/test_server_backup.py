@@ -3,38 +3,18 @@
 import os
 import subprocess
 import threading
-from collections.abc import Iterator
-from contextlib import closing, contextmanager
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from sqlalchemy import Engine
 
-from service.adapters.database import dialect
 from service.adapters.database.backup import BackupError
 from service.adapters.database.connect import SCHEMA, Database, open_database
 from service.adapters.database.server_backup import copy_server_store, put_back_on_server, schema_on_server
 from tests.contracts.given import A_DRIVE, A_RAW_BATCH, A_REJECTION, MEASURED, a_reading
-from tests.postgres import ACCESS, PASSWORD, a_database, program
+from tests.postgres import ACCESS, PASSWORD, an_engine, opened, program
 
 EVER = (0, 2**62)
-
-
-@contextmanager
-def an_engine(name: str) -> Iterator[Engine]:
-    with a_database(name) as url:
-        engine = dialect.make_engine(url, 1.0, ACCESS)
-        try:
-            yield engine
-        finally:
-            engine.dispose()
-
-
-@contextmanager
-def opened(engine: Engine) -> Iterator[Database]:
-    with closing(open_database(engine.url.render_as_string(), access=ACCESS)) as database:
-        yield database
 
 
 def test_a_copy_made_while_a_worker_writes_is_one_moment_and_comes_back_as_it_was(tmp_path: Path) -> None:
