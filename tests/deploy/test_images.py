@@ -143,7 +143,7 @@ def test_linklag_knows_the_commands_and_settings_it_is_given(name: str) -> None:
     assert service["healthcheck"]["test"][1:] == ["linklag", "health", name]
     assert set(service["environment"]) <= {env_name(key) for key in all_keys()}
     said = values_of("linklag", "ENV")[0].split()
-    assert {word.split("=")[0] for word in said} - {"PYTHONDONTWRITEBYTECODE", "MALLOC_ARENA_MAX"} <= {
+    assert {word.split("=")[0] for word in said} - {"PYTHONDONTWRITEBYTECODE"} <= {
         env_name(key) for key in all_keys()
     }
 
