@@ -402,7 +402,7 @@ _WITHOUT = {
 }
 
 
-@lru_cache(maxsize=4096)
+@lru_cache(maxsize=2 * BATCHES_MAX)  # 6 kB each where a batch has some 20 joints; two drives at once
 def _looked(raw: RawBatch, chain: Chain) -> Look | None:
     """What a stored batch shows; None where it is none after all. Kept, because a page asks again every two seconds."""
     batch = raw.decoded(raw.t_ns)
