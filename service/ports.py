@@ -32,6 +32,7 @@ from service.core.wire import Form, Refusal, decode
 from service.core.work import Note, Work
 
 ROWS_MAX = 100_000  # rows that one query may return
+PASSED_MAX = 300_000  # intervals, over all drives, that are looked at together
 
 
 class StoreUnavailableError(Exception):
@@ -81,6 +82,16 @@ class LeaseLostError(Exception):
         super().__init__(f"another process does {', '.join(tasks) or 'this'} now: nothing was stored")
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Span:
+    """Readings of a drive with from_ns < t_ns <= to_ns; with `chain_id` only those of that chain that have an elongation."""
+
+    drive_id: str
+    from_ns: int
+    to_ns: int
+    chain_id: str | None = None
+
+
 class Resolution(IntEnum):
     """Length of a roll-up interval, seconds."""
 
@@ -108,6 +119,19 @@ class RollUp:
     mean_u_pct: float | None  # mean of the standard uncertainties (they are mostly systematic)
     mean_speed_m_s: float | None
     pulses: int  # up pulses: the count of joints passed
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Passed:
+    """What the roll-ups of a drive over some time say together.
+
+    measured: of each chain (None: of none) the ends of intervals in which something was measured, by time.
+    """
+
+    drive_id: str
+    readings: int
+    pulses: int  # up pulses: the count of joints passed
+    measured: Mapping[str | None, Sequence[int]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -220,6 +244,13 @@ class Readings(Protocol):
         """Readings with from_ns < t_ns <= to_ns in the order of t_ns; the newest `rows_max` of them."""
         ...
 
+    def raw_of(self, spans: Sequence[Span], rows_max: int, *, oldest: bool = False) -> list[list[Reading]]:
+        """Of each span in turn its newest (oldest) `rows_max` readings, in the order `raw` gives them in: many drives at once.
+
+        Raises ValueError where that may be more than ROWS_MAX in all.
+        """
+        ...
+
     def sampled(self, drive_id: str, from_ns: int, to_ns: int, every_ns: int, rows_max: int) -> list[Reading]:
         """Of each interval of `every_ns` from `from_ns` to the last that ends at `to_ns` or before: its newest `rows_max` readings.
 
@@ -231,6 +262,15 @@ class Readings(Protocol):
         self, drive_id: str, from_ns: int, to_ns: int, resolution: Resolution, rows_max: int = ROWS_MAX
     ) -> list[RollUp]:
         """Roll-ups with from_ns < end_ns <= to_ns, by end_ns then chain; the newest `rows_max` of them."""
+        ...
+
+    def passed(
+        self, drive_ids: Sequence[str], from_ns: int, to_ns: int, resolution: Resolution
+    ) -> list[Passed]:
+        """What the roll-ups with from_ns < end_ns <= to_ns say together, of each drive that has any, by drive_id.
+
+        Raises ValueError where these may be more than PASSED_MAX intervals in all.
+        """
         ...
 
     def supersede(self, readings: Sequence[Reading], at_ns: int, why: str) -> int:
@@ -411,6 +451,10 @@ class HandValues(Protocol):
 
     def of(self, drive_id: str) -> list[HandValue]:
         """All of one drive by measured_ns then recorded_ns."""
+        ...
+
+    def of_each(self, drive_ids: Sequence[str]) -> dict[str, list[HandValue]]:
+        """What `of` gives, of each of these drives that has any."""
         ...
 
     def newest(self) -> list[HandValue]:

@@ -18,6 +18,7 @@ from service.core.life import Removal
 from service.core.reading import Reading
 from service.core.trend import mean_of
 from service.ports import (
+    PASSED_MAX,
     ROWS_MAX,
     ConflictError,
     DeviceState,
@@ -25,12 +26,14 @@ from service.ports import (
     KeptRejection,
     Newest,
     NotFoundError,
+    Passed,
     RawBatch,
     RegisterChange,
     Resolution,
     RollUp,
     SavedMap,
     Sighting,
+    Span,
     StoreUnavailableError,
     Superseded,
 )
@@ -267,6 +270,19 @@ class FakeReadings(_Fake):
         _check_rows_max(rows_max)
         return sorted(self._of(drive_id, from_ns, to_ns), key=_in_time)[-rows_max:]
 
+    def raw_of(self, spans: Sequence[Span], rows_max: int, *, oldest: bool = False) -> list[list[Reading]]:
+        self._refuse_if_down()
+        _check_rows_max(rows_max)
+        if len(spans) * rows_max > ROWS_MAX:
+            raise ValueError(f"{len(spans)} spans of {rows_max} rows are more than {ROWS_MAX}: ask in parts")
+        found = []
+        for span in spans:
+            some = sorted(self._of(span.drive_id, span.from_ns, span.to_ns), key=_in_time)
+            if span.chain_id is not None:
+                some = [r for r in some if r.chain_id == span.chain_id and r.elongation_pct is not None]
+            found.append(some[:rows_max] if oldest else some[-rows_max:])
+        return found
+
     def sampled(self, drive_id: str, from_ns: int, to_ns: int, every_ns: int, rows_max: int) -> list[Reading]:
         if every_ns <= 0 or (to_ns - from_ns) // every_ns > 10_000:
             raise ValueError("every_ns must be above 0, and the range hold 10000 intervals at most")
@@ -288,6 +304,17 @@ class FakeReadings(_Fake):
             if (of_drive, of_resolution) == (drive_id, resolution) and from_ns < end_ns <= to_ns
         ]
         return sorted(found, key=lambda one: (one.end_ns, one.chain_id or ""))[-rows_max:]
+
+    def passed(
+        self, drive_ids: Sequence[str], from_ns: int, to_ns: int, resolution: Resolution
+    ) -> list[Passed]:
+        if (to_ns - from_ns) // (resolution * S) * len(drive_ids) > PASSED_MAX:
+            raise ValueError(f"more than {PASSED_MAX} intervals: ask for fewer drives at once")
+        return [
+            _passed(drive_id, rolled)
+            for drive_id in sorted(set(drive_ids))
+            if (rolled := self.rolled(drive_id, from_ns, to_ns, resolution))
+        ]
 
     def forget(self, resolution: Resolution | None, before_ns: int, rows_max: int = 50_000) -> int:
         self._refuse_if_down()
@@ -343,6 +370,19 @@ def _check_windows(readings: Iterable[Reading]) -> None:
 def _check_rows_max(rows_max: int) -> None:
     if not 1 <= rows_max <= ROWS_MAX:
         raise ValueError(f"rows_max must be 1 to {ROWS_MAX}, not {rows_max}")
+
+
+def _passed(drive_id: str, rolled: Sequence[RollUp]) -> Passed:
+    measured: dict[str | None, list[int]] = defaultdict(list)
+    for each in rolled:
+        if each.measured:
+            measured[each.chain_id].append(each.end_ns)
+    return Passed(
+        drive_id=drive_id,
+        readings=sum(each.readings for each in rolled),
+        pulses=sum(each.pulses for each in rolled),
+        measured=dict(measured),
+    )
 
 
 def _day_means(end_ns: int, chain_id: str, readings: Sequence[Reading]) -> DayMeans:
@@ -669,6 +709,9 @@ class FakeHandValues(_Fake):
         self._refuse_if_down()
         found = [value for value in self._values if value.drive_id == drive_id]
         return sorted(found, key=lambda value: (value.measured_ns, value.recorded_ns))
+
+    def of_each(self, drive_ids: Sequence[str]) -> dict[str, list[HandValue]]:
+        return {drive_id: found for drive_id in drive_ids if (found := self.of(drive_id))}
 
     def newest(self) -> list[HandValue]:
         self._refuse_if_down()

@@ -94,6 +94,17 @@ def test_the_newest_of_every_drive_is_the_one_measured_last(hand_values: HandVal
     assert sorted(hand_values.newest(), key=lambda one: one.drive_id) == [corrected, of_saw]
 
 
+def test_those_of_many_drives_are_those_of_each(hand_values: HandValues) -> None:
+    of_saw = replace(A_HAND_VALUE, drive_id="saw-1", chain_id="saw-1-a")
+    newer = replace(A_HAND_VALUE, measured_ns=A_HAND_VALUE.measured_ns + S, length_mm=308.0)
+    for value in (newer, A_HAND_VALUE, of_saw):
+        hand_values.record(value)
+    each = hand_values.of_each(["saw-1", "press-3", "mill-9"])
+    assert each == {"press-3": [A_HAND_VALUE, newer], "saw-1": [of_saw]}
+    assert each == {drive_id: hand_values.of(drive_id) for drive_id in each}
+    assert hand_values.of_each([]) == {}
+
+
 @pytest.mark.parametrize(
     ("wrong", "named"),
     [

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.core.reading import NotMeasured, Reading
-from service.ports import ROWS_MAX, Readings, Resolution, RollUp, Superseded
+from service.ports import PASSED_MAX, ROWS_MAX, Passed, Readings, Resolution, RollUp, Span, Superseded
 from tests.contracts.given import (
     DAY_NS,
     FAKE,
@@ -29,6 +29,7 @@ from tests.contracts.given import (
 
 pytestmark = pytest.mark.parametrize("kind", SERIES_STORES)
 EVER = (0, 2**62)
+ENDS = ("newest", "oldest")
 
 CORRECTIONS = (
     "since_pct", "since_u_pct", "up_alternation_pct", "up_alternation_u_pct", "down_alternation_pct",
@@ -246,6 +247,68 @@ def test_the_newest_of_a_range_are_those_that_end_last(
         assert store.readings.raw("a", from_ns, to_ns, rows_max) == sorted(inside, key=in_time)[-rows_max:]
 
 
+@st.composite
+def any_span(draw: st.DrawFn) -> Span:
+    """Spans that lie over each other, and far from each other; of drives and chains that are not there, too."""
+    from_ns = NOON_NS + DAY_NS // 2 + draw(st.integers(-7200, 9000)) * S
+    return Span(
+        drive_id=draw(st.sampled_from(["a", "b", "c"])),
+        from_ns=from_ns,
+        to_ns=from_ns + draw(st.sampled_from([0, 600, 3600]) | st.integers(0, 9000)) * S,
+        chain_id=draw(st.sampled_from([None, "x", "y", "z"])),
+    )
+
+
+@drawn(several, st.lists(any_span(), max_size=6), st.integers(1, 8), st.sampled_from(ENDS), examples=60)
+def test_many_spans_give_what_each_gives_by_itself(
+    kind: str, some: list[Reading], spans: list[Span], rows_max: int, end: str
+) -> None:
+    oldest = end == "oldest"
+    with a_store(kind) as store:
+        store.readings.store(some)
+        one_by_one = []
+        for span in spans:
+            inside = store.readings.raw(span.drive_id, span.from_ns, span.to_ns)
+            if span.chain_id is not None:
+                inside = [
+                    each
+                    for each in inside
+                    if each.chain_id == span.chain_id and each.elongation_pct is not None
+                ]
+            one_by_one.append(inside[:rows_max] if oldest else inside[-rows_max:])
+        assert store.readings.raw_of(spans, rows_max, oldest=oldest) == one_by_one
+
+
+@pytest.mark.parametrize("end", ENDS)
+def test_the_ends_of_many_spans_are_theirs_where_there_is_more_than_is_asked_for(
+    readings: Readings, end: str
+) -> None:
+    """Of one drive many readings end at the instant at which the look is cut off, of another many were corrected."""
+    oldest = end == "oldest"
+    many = [replace(MEASURED, drive_id="a", seq=seq, t_ns=MEASURED.t_ns + seq // 40) for seq in range(120)]
+    corrected = [replace(MEASURED, drive_id="b", seq=seq, t_ns=MEASURED.t_ns + seq) for seq in range(60)]
+    wrong = corrected[:45] if oldest else corrected[-45:]
+    readings.store([*many, *corrected])
+    stopped: dict[str, Any] = {
+        "elongation_pct": None,
+        "elongation_u_pct": None,
+        "reason": NotMeasured.STOPPED,
+    }
+    readings.supersede([replace(each, **stopped) for each in wrong], NOON_NS, "it stood")
+    whole = [Span(drive_id=each, from_ns=0, to_ns=2**62, chain_id=MEASURED.chain_id) for each in ("a", "b")]
+    left = [each for each in corrected if each not in wrong]
+    expected = [some[:9] if oldest else some[-9:] for some in (sorted(many, key=in_time), left)]
+    assert readings.raw_of(whole, 9, oldest=oldest) == expected
+
+
+def test_no_more_rows_of_spans_are_asked_for_than_a_query_may_return(readings: Readings) -> None:
+    spans = [Span(drive_id="a", from_ns=0, to_ns=1)] * 3
+    with pytest.raises(ValueError, match="3 spans of 50000 rows are more than 100000: ask in parts"):
+        readings.raw_of(spans, 50_000)
+    with pytest.raises(ValueError, match="rows_max must be 1 to 100000"):
+        readings.raw_of(spans, 0)
+
+
 @drawn(
     several,
     st.integers(1, 8),
@@ -400,6 +463,45 @@ def test_order_of_arrival_and_redelivery_do_not_show(
         roll_up_all(as_it_came.readings)
         assert new == len(some)
         assert everything(as_it_came.readings) == everything(in_order.readings)
+
+
+@drawn(several, st.sampled_from(Resolution), st.integers(-7200, 9000), st.integers(0, 20000), examples=25)
+def test_what_roll_ups_of_many_drives_say_together_is_their_sum(
+    kind: str, some: list[Reading], resolution: Resolution, from_s: int, length_s: int
+) -> None:
+    from_ns = NOON_NS + DAY_NS // 2 + from_s * S
+    range_ns = from_ns, from_ns + length_s * S
+    with a_store(kind) as store:
+        store.readings.store(some)
+        roll_up_all(store.readings)
+        expected = []
+        for drive_id in ("a", "b"):
+            rolled = store.readings.rolled(drive_id, *range_ns, resolution)
+            chains = {each.chain_id for each in rolled if each.measured}
+            passed = Passed(
+                drive_id=drive_id,
+                readings=sum(each.readings for each in rolled),
+                pulses=sum(each.pulses for each in rolled),
+                measured={
+                    chain_id: [each.end_ns for each in rolled if each.measured and each.chain_id == chain_id]
+                    for chain_id in chains
+                },
+            )
+            expected += [passed] if rolled else []
+        assert store.readings.passed(["b", "c", "a", "b"], *range_ns, resolution) == expected
+
+
+def test_no_more_intervals_are_looked_at_together_than_may_be(readings: Readings) -> None:
+    readings.store([MEASURED])
+    roll_up_all(readings)
+    many = ["press-3", *(f"press-{number}" for number in range(10, 109))]
+    length_ns = PASSED_MAX // len(many) * 60 * S
+    whole = readings.passed(
+        many, MEASURED.t_ns - length_ns // 2, MEASURED.t_ns + length_ns // 2, Resolution.MINUTE
+    )
+    assert [each.readings for each in whole] == [1]
+    with pytest.raises(ValueError, match="ask for fewer drives at once"):
+        readings.passed([*many, "press-110"], 0, length_ns, Resolution.MINUTE)
 
 
 def test_an_interval_holds_its_end_but_not_its_start(readings: Readings) -> None:

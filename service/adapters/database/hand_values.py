@@ -3,6 +3,7 @@
 Knows how the port `HandValues` becomes SQL; must not know what a length says of a chain.
 """
 
+from collections.abc import Sequence
 from dataclasses import asdict, fields
 from typing import Any
 
@@ -51,6 +52,14 @@ class DatabaseHandValues:
     def of(self, drive_id: str) -> list[HandValue]:
         """All of one drive by measured_ns then recorded_ns."""
         return self._values(select(*_COLUMNS).where(_h.drive_id == drive_id).order_by(*_IN_TIME))
+
+    def of_each(self, drive_ids: Sequence[str]) -> dict[str, list[HandValue]]:
+        """What `of` gives, of each of these drives that has any."""
+        query = select(*_COLUMNS).where(_h.drive_id.in_(sorted(set(drive_ids)))).order_by(*_IN_TIME)
+        found: dict[str, list[HandValue]] = {}
+        for each in self._values(query):
+            found.setdefault(each.drive_id, []).append(each)
+        return found
 
     def by_key(self, drive_id: str, key: str) -> HandValue | None:
         """The one of a drive that has that key."""

@@ -5,7 +5,7 @@ transaction goes with it if it fails, and a stale one would put readings under a
 once the transaction is through.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from contextlib import contextmanager
 from typing import Any
 
@@ -50,6 +50,11 @@ class Numbers:
             rows = connection.execute(select(_chain.c.chain_no, _chain.c.chain_id))
             self._chain_ids = {NO_CHAIN: None, **dict(rows.all())}
         return self._chain_ids
+
+    def chain_nos(self, connection: Connection, chain_ids: Collection[str]) -> dict[str, int]:
+        """Return the numbers of those of these chains that have one."""
+        query = select(_chain.c.chain_id, _chain.c.chain_no).where(_chain.c.chain_id.in_(sorted(chain_ids)))
+        return dict(connection.execute(query).all()) if chain_ids else {}
 
 
 class Numbering:

@@ -8,12 +8,12 @@ So neither the order of arrival nor a second delivery shows in the result.
 """
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
-from itertools import repeat
+from collections.abc import Collection, Iterable, Sequence
+from itertools import chain, repeat
 from operator import attrgetter
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, Select, select
+from sqlalchemy import Connection, Select, func, select
 
 from service.adapters.database import statements, tables
 from service.adapters.database.evaluations import note_within
@@ -32,12 +32,22 @@ from service.adapters.database.transactions import Transactions
 from service.core.batch import WINDOW_S_MAX
 from service.core.influence import DayMeans
 from service.core.reading import NotMeasured, Reading
-from service.ports import ROWS_MAX, Newest, Resolution, RollUp, Superseded
+from service.ports import (
+    PASSED_MAX,
+    ROWS_MAX,
+    Newest,
+    Passed,
+    Resolution,
+    RollUp,
+    Span,
+    Superseded,
+)
 
 _WINDOW_NS_MAX = int(WINDOW_S_MAX * S)
 _INSTANT_NS_MAX = 2**63 - 1  # in the year 2262
 _WHY_LENGTH_MAX = 1024  # characters kept of why readings were superseded
 _INTERVALS_MAX = 10_000  # that are sampled at once
+_ALL_ROWS = 2**31 - 1  # more than are there
 _CHUNK = 500  # intervals in one transaction: the worker waits no longer than this takes
 
 _Order = tuple[int, int, int, str]  # of readings in time, ties broken by identity: (t_ns, t0_ns, seq, device)
@@ -46,7 +56,7 @@ _REASONS: dict[str | None, NotMeasured | None] = {
     None: None,
     **{str(reason): reason for reason in NotMeasured},
 }
-_r, _u = tables.reading.c, tables.roll_up.c
+_u = tables.roll_up.c
 _after_reason = attrgetter(*(column.name for column in READING_COLUMNS[8:]))
 _BY_ALTERNATION = [column.name for column in READING_COLUMNS[8:]].index("by_alternation")
 in_time = attrgetter("t_ns", "t0_ns", "seq", "device_id")
@@ -174,12 +184,35 @@ class DatabaseReadings:
             number = _find_drive(connection, drive_id)
             if number is None:
                 return []
-            drive_no, window_ns = number
-            rows = _newest_raw(connection, _of_drive(drive_no), window_ns, from_ns, to_ns, rows_max)
+            rows = _ended(connection, _Within(*number, from_ns, to_ns), rows_max)
             chain_ids = self._numbers.chain_ids(connection, (row[4] for row in rows))
         readings = readings_of_rows(repeat(drive_id), rows, chain_ids)
         readings.sort(key=in_time)
         return readings[-rows_max:]
+
+    def raw_of(self, spans: Sequence[Span], rows_max: int, *, oldest: bool = False) -> list[list[Reading]]:
+        """Of each span in turn its newest (oldest) `rows_max` readings, in the order of time. See the port.
+
+        One transaction, and in it one statement a span, which is said once for all and sought by key: that takes less than a
+        statement over all of them, which no planner cuts down to the rows that are wanted.
+        """
+        check_spans(spans, rows_max)
+        with self._transactions.reading() as connection:
+            numbers = _find_drives(connection, {each.drive_id for each in spans})
+            wanted = {each.chain_id for each in spans if each.chain_id is not None}
+            chain_nos = self._numbers.chain_nos(connection, wanted)
+            found = [
+                _ended(connection, within, rows_max, oldest=oldest) if within else []
+                for within in (_within(each, numbers, chain_nos) for each in spans)
+            ]
+            rows = list(chain.from_iterable(found))
+            chain_ids = self._numbers.chain_ids(connection, (row[4] for row in rows))
+        drive_ids = chain.from_iterable(
+            repeat(span.drive_id, len(of_it)) for span, of_it in zip(spans, found, strict=True)
+        )
+        readings = iter(readings_of_rows(drive_ids, rows, chain_ids))
+        in_order = (sorted((next(readings) for _ in of_it), key=in_time) for of_it in found)
+        return [each[:rows_max] if oldest else each[-rows_max:] for each in in_order]
 
     def sampled(self, drive_id: str, from_ns: int, to_ns: int, every_ns: int, rows_max: int) -> list[Reading]:
         """Of each interval of `every_ns` in (from_ns, to_ns] its newest `rows_max` readings, in the order of time. See the port."""
@@ -260,6 +293,39 @@ class DatabaseReadings:
             rolled.sort(key=lambda one: (one.end_ns, one.chain_id or ""))
         return rolled
 
+    def passed(
+        self, drive_ids: Sequence[str], from_ns: int, to_ns: int, resolution: Resolution
+    ) -> list[Passed]:
+        """What the roll-ups with from_ns < end_ns <= to_ns say together, of each drive that has any, by drive_id."""
+        check_passed(drive_ids, from_ns, to_ns, resolution)
+        within = (
+            _u.resolution_s == int(resolution),
+            _u.end_ns > within_reach(from_ns),
+            _u.end_ns <= within_reach(to_ns),
+        )
+        with self._transactions.reading() as connection:
+            numbers = _find_drives(connection, set(drive_ids))
+            ids = {drive_no: drive_id for drive_id, (drive_no, _window_ns) in numbers.items()}
+            of_drives = (_u.drive_no.in_(list(ids)), *within)
+            sums = select(_u.drive_no, func.sum(_u.readings), func.sum(_u.pulses)).where(*of_drives)
+            totals = connection.execute(sums.group_by(_u.drive_no)).all()
+            query = select(_u.drive_no, _u.chain_no, _u.end_ns).where(*of_drives, _u.measured > 0)
+            ends = connection.execute(query).all()
+            chain_ids = self._numbers.chain_ids(connection, {row[1] for row in ends})
+        measured: dict[int, dict[str | None, list[int]]] = defaultdict(lambda: defaultdict(list))
+        for drive_no, chain_no, end_ns in ends:
+            measured[drive_no][chain_ids[chain_no]].append(end_ns)
+        found = [
+            Passed(
+                drive_id=ids[drive_no],
+                readings=int(readings),
+                pulses=int(pulses),
+                measured={chain_id: sorted(some) for chain_id, some in measured[drive_no].items()},
+            )
+            for drive_no, readings, pulses in totals
+        ]
+        return sorted(found, key=lambda each: each.drive_id)
+
     # Forgetting
 
     def forget(self, resolution: Resolution | None, before_ns: int, rows_max: int = 50_000) -> int:
@@ -336,26 +402,58 @@ def _find_drive(connection: Connection, drive_id: str) -> tuple[int, int] | None
     return None if row is None else (row.drive_no, row.longest_window_ns)
 
 
-def _of_drive(drive_no: int) -> Select[Any]:
-    return select(*READING_COLUMNS).where(_r.drive_no == drive_no)
+def _find_drives(connection: Connection, drive_ids: Collection[str]) -> dict[str, tuple[int, int]]:
+    """Return number and longest window of each drive of which something was stored."""
+    c = tables.drive_number.c
+    query = select(c.drive_id, c.drive_no, c.longest_window_ns).where(c.drive_id.in_(sorted(drive_ids)))
+    return {row.drive_id: (row.drive_no, row.longest_window_ns) for row in connection.execute(query)}
 
 
-def _newest_raw(
-    connection: Connection, readings: Select[Any], window_ns: int, from_ns: int, to_ns: int, rows_max: int
-) -> Sequence[Sequence[Any]]:
-    """Return rows of READING_COLUMNS that hold the newest `rows_max` with from_ns < t_ns <= to_ns, and maybe more.
+class _Within(NamedTuple):
+    """Readings of a drive with from_ns < t_ns <= to_ns; measured ones only, or of a chain."""
+
+    drive_no: int
+    window_ns: int
+    from_ns: int
+    to_ns: int
+    chain_no: int | None = None
+    measured: bool = False
+
+
+def _within(span: Span, numbers: dict[str, tuple[int, int]], chain_nos: dict[str, int]) -> _Within | None:
+    """Return a span in numbers; None where nothing was stored of its drive or chain."""
+    if span.drive_id not in numbers or (span.chain_id is not None and span.chain_id not in chain_nos):
+        return None
+    range_ns = within_reach(span.from_ns), within_reach(span.to_ns)
+    chain_no = None if span.chain_id is None else chain_nos[span.chain_id]
+    return _Within(*numbers[span.drive_id], *range_ns, chain_no, chain_no is not None)
+
+
+def _ended(
+    connection: Connection, within: _Within, rows_max: int, *, oldest: bool = False
+) -> list[Sequence[Any]]:
+    """Return rows of READING_COLUMNS that hold the newest (oldest) `rows_max` of those within, and maybe more.
 
     The key is in the order of t0_ns. Those that began last need not be those that ended last: where there are more
-    than `rows_max`, one that began before them, but by no more than the longest window, may have ended after one.
+    than `rows_max`, one that began before them, but by no more than the longest window, may have ended after one. The
+    same holds of the first ones, the other way round.
     """
-    query = readings.where(_r.t_ns > from_ns, _r.t_ns <= to_ns)
-    inside = query.where(_r.t0_ns > from_ns - window_ns, _r.t0_ns <= to_ns)
-    rows = connection.execute(inside.order_by(_r.t0_ns.desc()).limit(rows_max)).all()
+    drive_no, window_ns, from_ns, to_ns, chain_no, measured = within
+    statement = statements.ENDED[measured, chain_no is not None, oldest]
+
+    def begun(after_ns: int, until_ns: int, rows: int) -> list[Sequence[Any]]:
+        of_chain = () if chain_no is None else (chain_no,)
+        values = (drive_no, from_ns, to_ns, after_ns, until_ns, *of_chain, rows)
+        return list(statement.run(connection, values).all())
+
+    rows = begun(from_ns - window_ns, to_ns, rows_max)
     if len(rows) < rows_max:
         return rows
     cut_ns = rows[-1][0]
-    at_the_cut = query.where(_r.t0_ns >= cut_ns - window_ns, _r.t0_ns <= cut_ns)
-    return [row for row in rows if row[0] > cut_ns] + list(connection.execute(at_the_cut).all())
+    if oldest:
+        at_the_cut = begun(cut_ns - 1, min(cut_ns + window_ns, to_ns), _ALL_ROWS)
+        return [row for row in rows if row[0] < cut_ns] + at_the_cut
+    return [row for row in rows if row[0] > cut_ns] + begun(cut_ns - window_ns - 1, cut_ns, _ALL_ROWS)
 
 
 # Superseding
@@ -423,9 +521,9 @@ def _renew_newest(connection: Connection, rows: Sequence[tuple[Any, ...]]) -> No
         c = tables.drive_number.c
         drives = select(c.drive_no, c.longest_window_ns).where(c.drive_no.in_({row[0] for row in rows}))
         for drive_no, window_ns in connection.execute(drives).all():
-            measured = _of_drive(drive_no).where(_r.elongation_pct.is_not(None))
-            for kind, readings in ((0, _of_drive(drive_no)), (1, measured)):
-                found = _newest_raw(connection, readings, window_ns, -1, _INSTANT_NS_MAX, 1)
+            for kind in (0, 1):
+                within = _Within(drive_no, window_ns, -1, _INSTANT_NS_MAX, measured=bool(kind))
+                found = _ended(connection, within, 1)
                 candidates += [(kind, drive_no, *row[:4], kind) for row in found]
     statements.UPSERT_NEWEST.run(connection, candidates)
 
@@ -515,6 +613,20 @@ def check_rows_max(rows_max: int) -> None:
     """Raise ValueError where that many rows may not be asked for."""
     if not 1 <= rows_max <= ROWS_MAX:
         raise ValueError(f"rows_max must be 1 to {ROWS_MAX}, not {rows_max}")
+
+
+def check_spans(spans: Sequence[Span], rows_max: int) -> None:
+    """Raise ValueError where so many rows of so many spans may not be asked for."""
+    check_rows_max(rows_max)
+    if len(spans) * rows_max > ROWS_MAX:
+        raise ValueError(f"{len(spans)} spans of {rows_max} rows are more than {ROWS_MAX}: ask in parts")
+
+
+def check_passed(drive_ids: Sequence[str], from_ns: int, to_ns: int, resolution: Resolution) -> None:
+    """Raise ValueError where that may be more intervals than are looked at together."""
+    intervals = (to_ns - from_ns) // (resolution * S) * len(drive_ids)
+    if intervals > PASSED_MAX:
+        raise ValueError(f"{intervals} intervals are more than {PASSED_MAX}: ask for fewer drives at once")
 
 
 def check_intervals(from_ns: int, to_ns: int, every_ns: int) -> None:

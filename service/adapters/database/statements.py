@@ -4,6 +4,7 @@ Knows how storing, rolling up and forgetting are said in SQL; must not know who 
 one call take their values by position; each says which.
 """
 
+import itertools
 from functools import partial
 from typing import Any
 
@@ -354,6 +355,23 @@ def _ended_in(
     )
 
 
+def _ended(*, measured: bool, of_chain: bool, oldest: bool) -> Positional:
+    """Of the readings of a drive that ended and began in two ranges of time those that began last, or first."""
+    query = select(*READING_COLUMNS).where(
+        _r.drive_no == bindparam("of_drive"),
+        _r.t_ns > bindparam("ended_after"),
+        _r.t_ns <= bindparam("ended_by"),
+        _r.t0_ns > bindparam("begun_after"),
+        _r.t0_ns <= bindparam("begun_by"),
+    )
+    if of_chain:
+        query = query.where(_r.chain_no == bindparam("of_chain"))
+    if measured:
+        query = query.where(_r.elongation_pct.is_not(None))
+    in_turn = _r.t0_ns.asc() if oldest else _r.t0_ns.desc()
+    return Positional(query.order_by(in_turn).limit(bindparam("rows_max", type_=Integer)))
+
+
 def forget_superseded(drive_no: int, until_ns: int, rows_max: int) -> Delete:
     """Delete the earliest superseded readings with t_ns <= until_ns."""
     old = select(_s.number).where(_s.drive_no == drive_no, _s.t_ns <= until_ns)
@@ -396,6 +414,12 @@ def forget_roll_ups(drive_no: int, resolution: Resolution, until_ns: int, rows_m
 
 # Values: the columns of the table in order.
 INSERT_READING = _insert_reading()
+# By whether they are measured, of one chain, the oldest. Values: drive_no; t_ns after and up to; t0_ns after and up to; chain_no
+# where of one chain; how many at most. Rows: READING_COLUMNS in order.
+ENDED = {
+    key: _ended(measured=key[0], of_chain=key[1], oldest=key[2])
+    for key in itertools.product((False, True), repeat=3)
+}
 # Values: kind, drive_no, t0_ns, seq, device, t_ns, kind again. Kind 1 is for measured readings, 0 for any.
 UPSERT_NEWEST = _upsert_newest()
 # Values: drive_no, t0_ns, seq, device. Rows: the other columns of the table in order.

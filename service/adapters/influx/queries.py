@@ -4,11 +4,12 @@ Knows how a statement is said so that every InfluxDB from 1.8 on answers it: one
 values bound by name, rows counted. Must not know what is made of rows.
 """
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from types import MappingProxyType
 from typing import Any, NamedTuple
 
 from service.adapters.influx.client import InfluxClient
-from service.adapters.influx.lines import tag
+from service.adapters.influx.lines import tag, text_of
 
 PAGE = 10_000  # rows of one answer
 _SPARE = 20  # rows asked for besides those wanted: some may not count any more
@@ -19,11 +20,15 @@ Of = Callable[[str, list[list[Any]]], list[Any]]
 
 
 class Source(NamedTuple):
-    """What is asked for: columns of points of a measurement, with a condition of their tags or fields besides."""
+    """What is asked for: columns of points of a measurement, with a condition of their tags or fields besides.
+
+    chains: of drives of which only one chain is asked for, that chain.
+    """
 
     measurement: str
     columns: Sequence[str]
     condition: str = ""
+    chains: Mapping[str, str] = MappingProxyType({})
 
 
 def newest_first(
@@ -67,6 +72,37 @@ def oldest_first(
             yield from ((drive_id, rows) for drive_id, rows in page.items() if rows)
             if not full:
                 break
+
+
+def first_of_each(
+    client: InfluxClient,
+    source: Source,
+    drive_ids: Sequence[str],
+    range_ns: tuple[int, int],
+    wanted: int,
+    *,
+    oldest: bool,
+) -> tuple[dict[str, list[list[Any]]], set[str]]:
+    """Return the newest (oldest) rows of each drive, some more than wanted, and the drives of which there may be others.
+
+    Of these rows of the last instant are left out, for some of it may be missing.
+    """
+    size, found, cut = wanted + _SPARE, dict[str, list[list[Any]]](), set[str]()
+    order = "ASC" if oldest else "DESC"
+    columns = ", ".join(f'"{name}"' for name in source.columns)
+    for start in range(0, len(drive_ids), DRIVES_AT_ONCE):
+        where, values = _where(source, drive_ids[start : start + DRIVES_AT_ONCE], range_ns)
+        statement = (
+            f'SELECT {columns} FROM "{source.measurement}" {where} '  # noqa: S608
+            f'GROUP BY "drive" ORDER BY time {order} LIMIT {size}'
+        )
+        for each in client.query(statement, **values):
+            drive_id, rows = text_of(each.tags["drive"]) or "", each.rows
+            if len(rows) >= size:
+                cut.add(drive_id)
+                rows = [row for row in rows if row[0] != rows[-1][0]]
+            found[drive_id] = rows
+    return found, cut
 
 
 def at_cut(
@@ -123,8 +159,16 @@ def _where(
     source: Source, drive_ids: Sequence[str], range_ns: tuple[int, int]
 ) -> tuple[str, dict[str, str | float]]:
     from_ns, to_ns = range_ns
-    values: dict[str, str | float] = {f"d{at}": tag(drive_id) for at, drive_id in enumerate(drive_ids)}
-    drives = " OR ".join(f'"drive" = ${name}' for name in values)
+    values: dict[str, str | float] = {}
+    each_drive = []
+    for at, drive_id in enumerate(drive_ids):
+        values[f"d{at}"] = tag(drive_id)
+        if drive_id in source.chains:
+            values[f"c{at}"] = tag(source.chains[drive_id])
+            each_drive.append(f'("drive" = $d{at} AND "chain" = $c{at})')
+        else:
+            each_drive.append(f'"drive" = $d{at}')
+    drives = " OR ".join(each_drive)
     parts = [f"time > {int(from_ns)}", f"time <= {int(min(to_ns, INSTANT_NS_MAX))}"]
     parts += [f"({drives})"] if drives else []
     parts += [source.condition] if source.condition else []

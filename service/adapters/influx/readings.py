@@ -12,13 +12,15 @@ Knows in which order both are written; must not know HTTP, line protocol or SQL.
 import threading
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import structlog
 
 from service.adapters.database.readings import (
     check_intervals,
+    check_passed,
     check_rows_max,
+    check_spans,
     in_time,
     longest_windows_ns,
     within_reach,
@@ -61,11 +63,13 @@ from service.core.reading import Reading
 from service.ports import (
     ROWS_MAX,
     Newest,
+    Passed,
     RawBatch,
     ReadingsRefusedError,
     RefusedReading,
     Resolution,
     RollUp,
+    Span,
     StoreUnavailableError,
     Superseded,
 )
@@ -78,6 +82,7 @@ _COARSER = {None: Resolution.MINUTE, Resolution.MINUTE: Resolution.HOUR, Resolut
 _FROM_NS = -1  # before anything that can be stored
 
 _READINGS = Source(READING, ALL)
+_MEASURED = _READINGS._replace(condition='"elongation_pct" > -1000000000')
 _MINUTES = Source(READING, (*IDENTITY, *MINUTE_COLUMNS))
 _DAYS = Source(READING, (*IDENTITY, *DAY_COLUMNS))
 _FIRST = Source(READING, ("seq",), "\"rev\" = '0'")  # of each reading that ever was one point
@@ -245,8 +250,7 @@ class InfluxReadings:
         revisions = {identity_of(each): rev for _old, each, rev in corrections}
         newest: list[Reading] = []
         for drive_id in sorted({each.drive_id for _old, each, _rev in corrections}):
-            measured = _READINGS._replace(condition='"elongation_pct" > -1000000000')
-            for source in (_READINGS, measured):
+            for source in (_READINGS, _MEASURED):
                 newest += self._newest_rows(
                     source, drive_id, (_FROM_NS, queries.INSTANT_NS_MAX), 1, revisions
                 )
@@ -374,6 +378,50 @@ class InfluxReadings:
         check_rows_max(rows_max)
         return self._newest_rows(_READINGS, drive_id, (within_reach(from_ns), within_reach(to_ns)), rows_max)
 
+    def raw_of(self, spans: Sequence[Span], rows_max: int, *, oldest: bool = False) -> list[list[Reading]]:
+        """Of each span in turn its newest (oldest) `rows_max` readings, in the order of time. See the port.
+
+        Spans close to each other in time are asked for together. Where that leaves doubt what there is of a drive, it is
+        asked for by itself.
+        """
+        check_spans(spans, rows_max)
+        found: dict[Span, list[Reading]] = {}
+        for group in _together(spans):
+            found |= self._ends_together(group, rows_max, oldest=oldest)
+        return [
+            found[each] if each in found else self._end_of(each, rows_max, oldest=oldest) for each in spans
+        ]
+
+    def _ends_together(
+        self, spans: Sequence[Span], rows_max: int, *, oldest: bool
+    ) -> dict[Span, list[Reading]]:
+        """Return the ends of spans, each of another drive, as far as one look together shows them."""
+        by_drive = {each.drive_id: each for each in spans}
+        range_ns = _range_ns(min(each.from_ns for each in spans), max(each.to_ns for each in spans))
+        rows_by_drive, cut = queries.first_of_each(
+            self._client, _source_of(spans), list(by_drive), range_ns, rows_max, oldest=oldest
+        )
+        rows = [row for drive_id, values in rows_by_drive.items() for row in rows_of(drive_id, values)]
+        kept: dict[str, list[Row]] = defaultdict(list)
+        for row in self._current(rows):
+            span = by_drive[row.identity[0]]
+            if span.from_ns < row.t_ns <= span.to_ns:
+                kept[span.drive_id].append(row)
+        return {
+            span: _end(readings_of(kept[drive_id]), rows_max, oldest=oldest)
+            for drive_id, span in by_drive.items()
+            if drive_id not in cut or len(kept[drive_id]) >= rows_max
+        }
+
+    def _end_of(self, span: Span, rows_max: int, *, oldest: bool) -> list[Reading]:
+        range_ns, source = _range_ns(span.from_ns, span.to_ns), _source_of([span])
+        if not oldest:
+            return self._newest_rows(source, span.drive_id, range_ns, rows_max)
+        found: list[Row] = []
+        for drive_id, values in queries.oldest_first(self._client, source, [span.drive_id], *range_ns):
+            found += self._current(rows_of(drive_id, values))
+        return _end(readings_of(found), rows_max, oldest=True)
+
     def _newest_rows(
         self,
         source: Source,
@@ -438,6 +486,18 @@ class InfluxReadings:
                 break
         found.sort(key=lambda each: (each.end_ns, each.chain_id or ""))
         return found[-rows_max:]
+
+    def passed(
+        self, drive_ids: Sequence[str], from_ns: int, to_ns: int, resolution: Resolution
+    ) -> list[Passed]:
+        """What the roll-ups with from_ns < end_ns <= to_ns say together, of each drive that has any, by drive_id."""
+        check_passed(drive_ids, from_ns, to_ns, resolution)
+        source = _rolled(resolution)._replace(columns=("chain", "readings", "measured", "pulses"))
+        rows: dict[str, list[list[Any]]] = defaultdict(list)
+        some = sorted(set(drive_ids))
+        for drive_id, values in queries.oldest_first(self._client, source, some, *_range_ns(from_ns, to_ns)):
+            rows[drive_id] += [row for row in values if row[2]]  # over readings
+        return [_passed(drive_id, rows[drive_id]) for drive_id in sorted(rows) if rows[drive_id]]
 
     def by_day(self, drive_id: str, from_ns: int, to_ns: int) -> list[DayMeans]:
         """What raw readings with from_ns < t_ns <= to_ns say of each day, in UTC, and chain; by end_ns then chain_id."""
@@ -596,6 +656,56 @@ def _twin(reading: Reading, rev: int, twins: dict[Place, set[int]]) -> int:
     twin = next(each for each in range(len(taken) + 1) if each not in taken)
     taken.add(twin)
     return twin
+
+
+def _range_ns(from_ns: int, to_ns: int) -> tuple[int, int]:
+    return within_reach(from_ns), within_reach(to_ns)
+
+
+def _source_of(spans: Sequence[Span]) -> Source:
+    """Return what is asked for of spans: readings, or measured ones of their chains."""
+    chains = {each.drive_id: each.chain_id for each in spans if each.chain_id is not None}
+    return _MEASURED._replace(chains=chains) if chains else _READINGS
+
+
+def _together(spans: Sequence[Span]) -> list[list[Span]]:
+    """Return groups of spans, each of another drive, that are all of chains or none, over about the same time."""
+    groups: list[list[Span]] = []
+    for span in sorted(set(spans), key=lambda each: (each.chain_id is None, each.to_ns, each.from_ns)):
+        if groups and _goes_with(span, groups[-1]):
+            groups[-1].append(span)
+        else:
+            groups.append([span])
+    return groups
+
+
+def _goes_with(span: Span, group: Sequence[Span]) -> bool:
+    first = group[0]
+    apart_ns = abs(span.from_ns - first.from_ns) + abs(span.to_ns - first.to_ns)
+    return (
+        (span.chain_id is None) == (first.chain_id is None)
+        and apart_ns <= _TOGETHER_NS
+        and all(span.drive_id != each.drive_id for each in group)
+    )
+
+
+def _end(readings: Sequence[Reading], rows_max: int, *, oldest: bool) -> list[Reading]:
+    in_turn = sorted(readings, key=in_time)
+    return in_turn[:rows_max] if oldest else in_turn[-rows_max:]
+
+
+def _passed(drive_id: str, rows: Sequence[list[Any]]) -> Passed:
+    """Return what rows of time, chain, readings, measured and pulses say together, which are in the order of time."""
+    measured: dict[str | None, list[int]] = defaultdict(list)
+    for end_ns, chain, _readings, some, _pulses in rows:
+        if some:
+            measured[text_of(chain)].append(end_ns)
+    return Passed(
+        drive_id=drive_id,
+        readings=sum(int(row[2]) for row in rows),
+        pulses=sum(int(row[4]) for row in rows),
+        measured=dict(measured),
+    )
 
 
 def _refused(reading: Reading, words: str) -> RefusedReading:
