@@ -9,6 +9,7 @@ ValueError. `at_ns` is now, read once by the caller; `by` is who acts.
 
 import threading
 from bisect import bisect_right
+from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -19,7 +20,7 @@ from service.core.audit import entry_of
 from service.core.commission import begun_anew_ns
 from service.core.drive import Baseline, Chain, Drive, baseline_at, chain_at
 from service.core.fields import FieldsRefusedError
-from service.core.hand import hand_elongation, newer
+from service.core.hand import HandValue, hand_elongation, newer
 from service.core.handover import (
     GAIN_READINGS_MIN,
     AlreadySignedError,
@@ -53,11 +54,13 @@ from service.ports import (
     ROWS_MAX,
     ConflictError,
     DeviceState,
+    HandValues,
     KeptPrognosis,
     LeaseLostError,
     NotFoundError,
+    Passed,
     Resolution,
-    RollUp,
+    Span,
     Stores,
     StoreUnavailableError,
 )
@@ -73,6 +76,8 @@ CATCH_UP_MAX = 12  # shifts of a site that are frozen late after linklag was awa
 END_NS = HOUR_NS  # readings of so long before an end of the shift go into its mean
 END_READINGS = 60
 END_WINDOWS = 24  # into which a shift is cut to look for its first and last readings
+DRIVES_AT_ONCE = 100  # are read together
+RECENT_FEW = 5  # newest ones that are looked at first: of a drive that runs one of them is enough
 RECENT_READINGS = 200  # newest ones, among which one with an elongation is looked for first
 BY_MINUTE_NS = 2 * DAY_NS  # joints are counted by the minute over so long, else by the hour
 LINKLAG = "linklag"  # who freezes by the clock
@@ -80,6 +85,7 @@ ROUTES = "routes of linklag"  # in a receipt: it was put on its way
 PUSH_DAYS = 7  # so long it is tried to put a handover on its way
 
 Healths = Mapping[str, Health | None]
+_Ends = dict[str, list[Reading]]  # by drive
 Push = Callable[[Handover, int], int]  # puts one on its way, and says along how many routes
 
 
@@ -419,23 +425,21 @@ class HandOver:
         transitions = log_of_alerts.recorded(covers_from_ns, shift.to_ns)
         work = self._stores.work_in_hand.known(covers_from_ns, shift.to_ns)
         look = _Look(self._stores, shift, covers_from_ns, work, healths, self._quiet_after_s)
+        by_hand = _of_each(self._stores.hand_values, drives)
         return HandoverFacts(
             site=site.site,
             zone=site.zone,
             shift=shift,
             covers_from_ns=covers_from_ns,
             next_shift=self._next(site, shift, goes_on=goes_on),
-            drives=[
-                look.at(each, [one for one in chains if one.drive_id == each.drive_id], baselines)
-                for each in drives
-            ],
+            drives=look.at_all(drives, chains, baselines, by_hand),
             alerts=[
                 as_of(each, shift.to_ns, log_of_alerts.of_alert)
                 for each in log_of_alerts.alerts(standing=False)
                 if each.drive_id in ids
             ],
             transitions=[each for each in transitions if each.drive_id in ids],
-            hand=self._by_hand(drives, chains, covered),
+            hand=_told_by_hand(drives, chains, by_hand, covered),
             baselines=[each for each in baselines if each.recorded_ns in covered],
             chains=chains,
             work=[each for each in work if each.drive_id in ids],
@@ -482,20 +486,36 @@ class HandOver:
     def _is_signed(self, number: int) -> bool:
         return len(self._stores.handovers.signatures([number])) == len(SignRole)
 
-    def _by_hand(self, drives: Iterable[Drive], chains: Iterable[Chain], covered: range) -> list[HandFact]:
-        by_id = {each.chain_id: each for each in chains}
-        found = []
-        for drive in drives:
-            for value in self._stores.hand_values.of(drive.drive_id):
-                if value.recorded_ns in covered:
-                    loop = by_id[value.chain_id].pitches_in_loop
-                    found.append(
-                        HandFact(
-                            value,
-                            hand_elongation(value, temp_ref_c=drive.temp_ref_c, pitches_in_loop=loop),
-                        )
-                    )
-        return found
+
+def _in_parts(drives: Sequence[Drive]) -> list[Sequence[Drive]]:
+    return [drives[start : start + DRIVES_AT_ONCE] for start in range(0, len(drives), DRIVES_AT_ONCE)]
+
+
+def _of_each(hand_values: HandValues, drives: Sequence[Drive]) -> dict[str, list[HandValue]]:
+    """Return the measurements by hand of each drive that has any."""
+    found: dict[str, list[HandValue]] = {}
+    for some in _in_parts(drives):
+        found |= hand_values.of_each([each.drive_id for each in some])
+    return found
+
+
+def _told_by_hand(
+    drives: Iterable[Drive],
+    chains: Iterable[Chain],
+    by_hand: Mapping[str, Sequence[HandValue]],
+    covered: range,
+) -> list[HandFact]:
+    """Return what was measured by hand, as far as it was recorded in a time."""
+    loops = {each.chain_id: each.pitches_in_loop for each in chains}
+    return [
+        HandFact(
+            value,
+            hand_elongation(value, temp_ref_c=drive.temp_ref_c, pitches_in_loop=loops[value.chain_id]),
+        )
+        for drive in drives
+        for value in by_hand.get(drive.drive_id, ())
+        if value.recorded_ns in covered
+    ]
 
 
 def outlook_of(kept: KeptPrognosis) -> Outlook:
@@ -524,8 +544,28 @@ def as_of(alert: Alert, t_ns: int, of_alert: Callable[[str, int], Sequence[Trans
     return replay(steps, begin(alert.drive_id, alert.kind))
 
 
+@dataclass(frozen=True, slots=True)
+class _On:
+    """A drive, all its chains, and the one that was on it at the end of a shift."""
+
+    drive: Drive
+    chains: Sequence[Chain]
+    chain: Chain | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Read:
+    """What was read of many drives, by drive: what their end of the shift is told by."""
+
+    newest: Mapping[str, Reading]
+    measured: Mapping[str, Reading]  # the newest one with an elongation, of the chain that was on
+    passed: Mapping[str, Passed]
+    start: Mapping[str, Sequence[Reading]]
+    end: Mapping[str, Sequence[Reading]]
+
+
 class _Look:
-    """Looks at drives as they were at the end of a shift."""
+    """Looks at drives as they were at the end of a shift: many at a time, with few queries."""
 
     def __init__(
         self,
@@ -536,93 +576,203 @@ class _Look:
         healths: Healths | None,
         quiet_after_s: float,
     ) -> None:
-        self._readings, self._hand_values, self._healths = stores.readings, stores.hand_values, healths
+        self._readings, self._healths = stores.readings, healths
         self._shift, self._covers_from_ns, self._quiet_after_s = shift, covers_from_ns, quiet_after_s
         self._work = [each for each in work if each.open_at(shift.to_ns)]
         self._newest = {each.drive_id: each for each in stores.readings.newest()}
         self._devices = {each.drive_id: each for each in stores.devices.states()}
+        short = shift.to_ns - shift.from_ns <= BY_MINUTE_NS
+        self._resolution = Resolution.MINUTE if short else Resolution.HOUR
 
-    def at(self, drive: Drive, chains: Sequence[Chain], baselines: Sequence[Baseline]) -> DriveFacts:
-        """Return what is known of a drive."""
-        shift, drive_id = self._shift, drive.drive_id
-        chain, before = chain_at(chains, shift.to_ns), chain_at(chains, self._covers_from_ns)
-        recent = self._readings.raw(drive_id, shift.to_ns - DAY_NS, shift.to_ns, RECENT_READINGS)
-        newest = recent[-1] if recent else self._newest_before(drive_id)
-        resolution = Resolution.MINUTE if shift.to_ns - shift.from_ns <= BY_MINUTE_NS else Resolution.HOUR
-        rolled = self._readings.rolled(drive_id, shift.from_ns, shift.to_ns, resolution)
-        start, end = self._ends(drive_id, chain, rolled, resolution)
-        by_hand = [each for each in self._hand_values.of(drive_id) if each.recorded_ns <= shift.to_ns]
-        value = newest_tight([each for each in by_hand if each.measured_ns <= shift.to_ns], chain)
-        measured = self._measured(drive_id, chain, recent, end)
+    def at_all(
+        self,
+        drives: Sequence[Drive],
+        chains: Iterable[Chain],
+        baselines: Iterable[Baseline],
+        by_hand: Mapping[str, Sequence[HandValue]],
+    ) -> list[DriveFacts]:
+        """Return what is known of drives.
+
+        Args:
+            drives: of which.
+            chains: all that ever were on them, by fitted_ns; maybe others.
+            baselines: of these.
+            by_hand: all that was measured by hand, by drive.
+        """
+        of_drive, of_chain = defaultdict[str, list[Chain]](list), defaultdict[str, list[Baseline]](list)
+        for chain in chains:
+            of_drive[chain.drive_id].append(chain)
+        for baseline in baselines:
+            of_chain[baseline.chain_id].append(baseline)
+        found = []
+        for some in _in_parts(drives):
+            looked_at = [
+                _On(each, of_drive[each.drive_id], chain_at(of_drive[each.drive_id], self._shift.to_ns))
+                for each in some
+            ]
+            read = self._read(looked_at)
+            for each in looked_at:
+                known = of_chain[each.chain.chain_id] if each.chain else []
+                found.append(self._facts(each, read, known, by_hand.get(each.drive.drive_id, ())))
+        return found
+
+    def _facts(
+        self, on: _On, read: _Read, baselines: Sequence[Baseline], by_hand: Sequence[HandValue]
+    ) -> DriveFacts:
+        to_ns, drive, chain, drive_id = self._shift.to_ns, on.drive, on.chain, on.drive.drive_id
+        before = chain_at(on.chains, self._covers_from_ns)
+        value = newest_tight(
+            [each for each in by_hand if each.recorded_ns <= to_ns and each.measured_ns <= to_ns], chain
+        )
+        measured, newest = read.measured.get(drive_id), read.newest.get(drive_id)
         live = known_of(measured, chain) if measured and chain else None
         hand = known_by_hand(drive, chain, value) if value and chain else None
-        of_chain = [each for each in baselines if chain and each.chain_id == chain.chain_id]
+        passed = read.passed.get(drive_id)
         return DriveFacts(
             drive=drive,
             chain=chain,
             known=newer(live, hand),
             newest=newest,
-            health=self._health(drive, chain, of_chain, newest),
-            gain=wear_gained(drive, start, end),
-            joints=sum(each.pulses for each in rolled),
-            readings=sum(each.readings for each in rolled),
+            health=self._health(drive, chain, baselines, newest),
+            gain=wear_gained(drive, read.start.get(drive_id, []), read.end.get(drive_id, [])),
+            joints=passed.pulses if passed else 0,
+            readings=passed.readings if passed else 0,
             chain_before=before.chain_id if before else None,
         )
+
+    # What is read, of many drives at once
+
+    def _read(self, some: Sequence[_On]) -> _Read:
+        shift = self._shift
+        drive_ids = [each.drive.drive_id for each in some]
+        rolled = self._readings.passed(drive_ids, shift.from_ns, shift.to_ns, self._resolution)
+        passed = {each.drive_id: each for each in rolled}
+        start, end = self._ends([(each.drive.drive_id, each.chain) for each in some if each.chain], passed)
+        newest, measured = self._recent(some)
+        for on in some:
+            drive_id = on.drive.drive_id
+            if drive_id not in measured and (found := self._measured_before(drive_id, end.get(drive_id, []))):
+                measured[drive_id] = found
+        return _Read(newest=newest, measured=measured, passed=passed, start=start, end=end)
+
+    def _recent(self, some: Sequence[_On]) -> tuple[dict[str, Reading], dict[str, Reading]]:
+        """The newest reading of each drive, and the newest measured one of the chain that was on among the last of a day.
+
+        Most drives are known by the newest there is of them, and of most others a few readings tell. The rest have stood
+        for a while.
+        """
+        newest: dict[str, Reading] = {}
+        measured: dict[str, Reading] = {}
+
+        def note(on: _On, readings: Sequence[Reading]) -> None:
+            newest.update({each.drive_id: each for each in readings[-1:]})
+            measured.update({each.drive_id: each for each in measured_of(readings, on.chain)[-1:]})
+
+        for on in some:
+            known = self._newest_before(on.drive.drive_id)
+            note(on, [known] if known and known.t_ns > self._shift.to_ns - DAY_NS else [])
+        waiting = [on for on in some if self._may_have_more(on, newest, measured)]
+        for rows in (RECENT_FEW, RECENT_READINGS):
+            recent = self._last_of_day(waiting, rows)
+            for on in waiting:
+                note(on, recent[on.drive.drive_id])
+            waiting = [
+                on
+                for on in waiting
+                if len(recent[on.drive.drive_id]) == rows and on.chain and on.drive.drive_id not in measured
+            ]
+        for on in some:
+            known = self._newest_before(on.drive.drive_id)
+            if known is not None:
+                newest.setdefault(on.drive.drive_id, known)
+        return newest, measured
+
+    def _may_have_more(self, on: _On, newest: Mapping[str, Reading], measured: Mapping[str, Reading]) -> bool:
+        """Whether what is sought of a drive may stand further back than the newest reading there is."""
+        drive_id = on.drive.drive_id
+        if drive_id in newest:
+            return on.chain is not None and drive_id not in measured
+        return drive_id in self._newest and self._newest_before(drive_id) is None
+
+    def _last_of_day(self, some: Sequence[_On], rows_max: int) -> dict[str, list[Reading]]:
+        to_ns, drive_ids = self._shift.to_ns, [each.drive.drive_id for each in some]
+        spans = [Span(drive_id=each, from_ns=to_ns - DAY_NS, to_ns=to_ns) for each in drive_ids]
+        return dict(zip(drive_ids, self._readings.raw_of(spans, rows_max), strict=True)) if spans else {}
 
     def _newest_before(self, drive_id: str) -> Reading | None:
         known = self._newest.get(drive_id)
         return known.reading if known and known.reading.t_ns <= self._shift.to_ns else None
 
-    def _measured(
-        self, drive_id: str, chain: Chain | None, recent: Sequence[Reading], end: Sequence[Reading]
-    ) -> Reading | None:
-        """The newest reading with an elongation, of the chain that was on."""
-        found = measured_of(recent, chain) or list(end)
-        if found:
-            return found[-1]
+    def _measured_before(self, drive_id: str, end: Sequence[Reading]) -> Reading | None:
+        """The newest reading with an elongation, where none of the last ones has any."""
+        if end:
+            return end[-1]
         known = self._newest.get(drive_id)
         newest = known.measured if known else None
         return newest if newest is not None and newest.t_ns <= self._shift.to_ns else None
 
-    def _ends(
-        self, drive_id: str, chain: Chain | None, rolled: Sequence[RollUp], resolution: Resolution
-    ) -> tuple[list[Reading], list[Reading]]:
+    def _ends(self, on: Sequence[tuple[str, Chain]], passed: Mapping[str, Passed]) -> tuple[_Ends, _Ends]:
         """Measured readings near the start and near the end of the shift, of the chain that was on at its end.
 
         Before the start where there are enough; else the first of the shift, as after a stop, or after a chain was fitted
         in it. Of the end the last ones, however long before it the drive was stopped. Where nothing was measured by the
         roll-ups nobody looks, but for the newest part, as these come seconds later.
         """
+        from_ns = self._shift.from_ns
+        before = [(drive_id, chain, (from_ns - END_NS, from_ns)) for drive_id, chain in on]
+        start = {
+            each: found for each, found in self._spans(before).items() if len(found) >= GAIN_READINGS_MIN
+        }
+        few = [each for each in on if each[0] not in start]
+        start |= self._first_enough(few, passed, oldest=True)
+        return start, self._first_enough(on, passed, oldest=False)
+
+    def _first_enough(
+        self, on: Sequence[tuple[str, Chain]], passed: Mapping[str, Passed], *, oldest: bool
+    ) -> _Ends:
+        """Measured readings of the first part of the shift, or of the last one, that has enough of them."""
+        found: dict[str, list[Reading]] = {}
+        parts = {drive_id: self._parts(chain, passed.get(drive_id), oldest=oldest) for drive_id, chain in on}
+        for turn in range(max(map(len, parts.values()), default=0)):
+            asked = [
+                (drive_id, chain, parts[drive_id][turn])
+                for drive_id, chain in on
+                if drive_id not in found and turn < len(parts[drive_id])
+            ]
+            found |= _enough(self._spans(asked, oldest=oldest))
+        return found
+
+    def _spans(
+        self, asked: Sequence[tuple[str, Chain, tuple[int, int]]], *, oldest: bool = False
+    ) -> dict[str, list[Reading]]:
+        """Measured readings of chains at one end of a time, of each drive."""
+        spans = [
+            Span(drive_id=drive_id, chain_id=chain.chain_id, from_ns=from_ns, to_ns=to_ns)
+            for drive_id, chain, (from_ns, to_ns) in asked
+        ]
+        found = self._readings.raw_of(spans, END_READINGS, oldest=oldest) if spans else []
+        return {span.drive_id: some for span, some in zip(spans, found, strict=True)}
+
+    def _parts(self, chain: Chain, passed: Passed | None, *, oldest: bool) -> list[tuple[int, int]]:
+        """Into what a shift is cut, from one of its ends, as far as there is something to be looked for."""
         from_ns, to_ns = self._shift.from_ns, self._shift.to_ns
-        if chain is None:
-            return [], []
-        start = measured_of(self._readings.raw(drive_id, from_ns - END_NS, from_ns), chain)[-END_READINGS:]
         begun_ns = max(from_ns, chain.fitted_ns)
         step_ns = max(END_NS, (to_ns - from_ns) // END_WINDOWS)
-        ends_ns = sorted(each.end_ns for each in rolled if each.measured and each.chain_id == chain.chain_id)
-
-        interval_ns = resolution.value * SECOND_NS
+        interval_ns = self._resolution * SECOND_NS
+        ends_ns = passed.measured.get(chain.chain_id, ()) if passed else ()
 
         def has_some(part_from_ns: int, part_to_ns: int) -> bool:
             after = bisect_right(ends_ns, part_from_ns)
             is_rolled = after < len(ends_ns) and ends_ns[after] - interval_ns < part_to_ns
             return is_rolled or part_to_ns >= to_ns - interval_ns
 
-        parts = [(each, min(each + step_ns, to_ns)) for each in range(begun_ns, to_ns, step_ns)]
-        parts = [each for each in parts if has_some(*each)]
-        if len(start) < GAIN_READINGS_MIN:
-            start = self._first_enough(drive_id, chain, parts)[:END_READINGS]
-        from_end = [(max(begun_ns, each - step_ns), each) for each in range(to_ns, begun_ns, -step_ns)]
-        from_end = [each for each in from_end if has_some(*each)]
-        return start, self._first_enough(drive_id, chain, from_end)[-END_READINGS:]
+        if oldest:
+            parts = [(each, min(each + step_ns, to_ns)) for each in range(begun_ns, to_ns, step_ns)]
+        else:
+            parts = [(max(begun_ns, each - step_ns), each) for each in range(to_ns, begun_ns, -step_ns)]
+        return [each for each in parts if has_some(*each)]
 
-    def _first_enough(self, drive_id: str, chain: Chain, parts: Iterable[tuple[int, int]]) -> list[Reading]:
-        """Measured readings of the first part of the shift that has enough of them."""
-        for from_ns, to_ns in parts:
-            found = measured_of(self._readings.raw(drive_id, from_ns, to_ns), chain)
-            if len(found) >= GAIN_READINGS_MIN:
-                return found
-        return []
+    # The sensing
 
     def _health(
         self, drive: Drive, chain: Chain | None, baselines: Sequence[Baseline], newest: Reading | None
@@ -658,6 +808,11 @@ class _Look:
     def _device(self, drive_id: str) -> DeviceState | None:
         state = self._devices.get(drive_id)
         return state if state is not None and state.since_ns <= self._shift.to_ns else None
+
+
+def _enough(found: _Ends) -> _Ends:
+    """Return what there are enough readings in to tell wear by."""
+    return {drive_id: some for drive_id, some in found.items() if len(some) >= GAIN_READINGS_MIN}
 
 
 def measured_of(readings: Iterable[Reading], chain: Chain | None) -> list[Reading]:

@@ -1,24 +1,48 @@
 """Shifts that hand over: frozen to the second, also late; signed and never changed; nothing falls between two of them."""
 
+import random
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack
 from dataclasses import replace
 from datetime import UTC, datetime, time
 from itertools import pairwise
 from typing import Any
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
+from service import hand_over
 from service.core.alert import Act, Event, advance, applied, begin
 from service.core.fields import FieldsRefusedError
 from service.core.handover import Content, Handover, SignRole
 from service.core.prognosis import Outcome
+from service.core.reading import NotMeasured
 from service.core.setpoint import ConditionKind, Facts
 from service.core.shift import Pattern, Shift, Site, Slot
 from service.core.work import WorkKind
 from service.hand_over import LINKLAG, ROUTES, HandOver
-from service.ports import ConflictError, DeviceState, KeptPrognosis, NotFoundError, StoreUnavailableError
-from tests.contracts.given import A_BASELINE, A_CHAIN, A_DRIVE, A_HAND_VALUE, STORES, Ports, S, a_store
+from service.ports import (
+    ConflictError,
+    DeviceState,
+    KeptPrognosis,
+    NotFoundError,
+    Span,
+    StoreUnavailableError,
+)
+from tests.contracts.given import (
+    A_BASELINE,
+    A_CHAIN,
+    A_DRIVE,
+    A_HAND_VALUE,
+    FAKE,
+    SQLITE,
+    STORES,
+    Ports,
+    S,
+    a_store,
+)
 from tests.contracts.given import a_reading as reading_at_noon
 from tests.fakes import FakeReadings
 
@@ -305,13 +329,13 @@ def test_nobody_looks_for_the_ends_of_a_shift_where_nothing_was_measured(
     from_ns, to_ns = EARLY_NS
     ran(ports, from_ns + 2 * H, from_ns + 5 * H, 0.80, 0.83)
     asked: list[tuple[int, int]] = []
-    raw = ports.readings.raw
+    raw_of = ports.readings.raw_of
 
-    def noted(drive_id: str, raw_from_ns: int, raw_to_ns: int, *more: Any, **named: Any) -> Any:
-        asked.append((raw_from_ns, raw_to_ns))
-        return raw(drive_id, raw_from_ns, raw_to_ns, *more, **named)
+    def noted(spans: Sequence[Span], *more: Any, **named: Any) -> Any:
+        asked.extend((each.from_ns, each.to_ns) for each in spans)
+        return raw_of(spans, *more, **named)
 
-    monkeypatch.setattr(ports.readings, "raw", noted)
+    monkeypatch.setattr(ports.readings, "raw_of", noted)
     frozen(door, to_ns)
     hours = [(each[0] - from_ns) // H for each in asked if each[0] >= from_ns and each[1] - each[0] == H]
     assert hours == [
@@ -319,6 +343,68 @@ def test_nobody_looks_for_the_ends_of_a_shift_where_nothing_was_measured(
         7,
         4,
     ]  # the first of the shift; the newest, whose roll-ups may be on their way; the last
+
+
+def lived(store: Ports, name: str, rng: random.Random) -> None:
+    """A drive at Talheim that ran and stood, had a chain or two, and was measured by hand, somehow around a shift."""
+    from_ns, to_ns = EARLY_NS
+    store.register.add_drive(replace(A_DRIVE, drive_id=name))
+    fitted_ns = [from_ns - 90 * 24 * H, rng.randrange(from_ns - 2 * H, to_ns)][: rng.randrange(3)]
+    for number, each_ns in enumerate(fitted_ns):
+        if number:
+            store.register.take_off_chain(f"{name}-{number - 1}", each_ns, "worn")
+        store.register.fit_chain(
+            replace(A_CHAIN, drive_id=name, chain_id=f"{name}-{number}", fitted_ns=each_ns)
+        )
+    for _ in range(rng.randrange(4)):
+        start_ns = rng.randrange(from_ns - 30 * H, to_ns + 2 * H)
+        pct = rng.choice([None, 0.8, 1.2])
+        reason = NotMeasured.STOPPED if pct is None else None
+        u_pct = None if pct is None else 0.01
+        store.readings.store(
+            [
+                replace(
+                    reading_at_noon(0, pct, seq=number),
+                    drive_id=name,
+                    chain_id=f"{name}-{rng.randrange(2)}",
+                    t_ns=start_ns + number * MIN,
+                    t0_ns=start_ns + (number - 1) * MIN,
+                    reason=reason,
+                    elongation_u_pct=u_pct,
+                )
+                for number in range(rng.choice([1, 3, 6, 100, 260]))
+            ]
+        )
+    if fitted_ns and rng.random() < 0.5:
+        measured_ns = rng.randrange(from_ns, to_ns + H)
+        value = replace(A_HAND_VALUE, drive_id=name, chain_id=f"{name}-0", key=None)
+        store.hand_values.record(
+            replace(value, measured_ns=measured_ns, recorded_ns=measured_ns + rng.choice([1, 2 * H]))
+        )
+
+
+@settings(deadline=None, max_examples=30)
+@given(st.randoms(use_true_random=False), st.sampled_from([1, 2, 100]))
+def test_many_drives_looked_at_together_say_what_each_says_by_itself(
+    rng: random.Random, at_once: int
+) -> None:
+    names = [f"press-{number}" for number in range(10, 15)]
+    with pytest.MonkeyPatch.context() as patch, a_store(SQLITE) as together, ExitStack() as stack:
+        patch.setattr(hand_over, "DRIVES_AT_ONCE", at_once)
+        alone = [stack.enter_context(a_store(FAKE)) for _ in names]
+        for store, name in zip(alone, names, strict=True):
+            seed = rng.getrandbits(32)
+            for each in (together, store):
+                lived(each, name, random.Random(seed))
+        contents = []
+        for store in (together, *alone):
+            store.sites.put(SITE)
+            while store.readings.roll_up():
+                pass
+            contents.append(told(frozen(HandOver(store), EARLY_NS[1])))
+        for part in ("limit", "sensing", "wear", "hand_values", "chains"):
+            rows = [row for each in contents[1:] for row in each[part]]
+            assert sorted(map(repr, contents[0][part])) == sorted(map(repr, rows))
 
 
 def test_wear_gained_and_joints_passed_are_those_of_the_shift(ports: Ports, door: HandOver) -> None:
