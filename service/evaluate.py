@@ -34,7 +34,7 @@ from service.core.reading import Reading
 from service.core.setpoint import FIELDS, ConditionKind, Facts
 from service.core.told import Stretch
 from service.judge import judge
-from service.ports import ROWS_MAX, HandValues, Readings, SavedEvaluation
+from service.ports import ROWS_MAX, HandValues, Readings, SavedEvaluation, Span
 
 S = 1_000_000_000
 DAY_NS = 86_400 * S
@@ -42,6 +42,7 @@ AHEAD_NS = 900 * S  # a clock, or a date that people entered, may be so far ahea
 KEPT_NS = 31 * DAY_NS  # so far back one can go; brokers keep batches for 30 days
 CHECKPOINT_NS = 600 * S  # from one state that is kept to the next, at least
 SLICE_NS = DAY_NS  # what is asked for at once
+AHEAD_READINGS = 100  # of a drive, from which on it is read by itself
 SLICES_AT_ONCE = 3  # of one drive, before the next one has its turn
 STRAND_READINGS = 24  # that make the elongation of a strand
 STRAND_READINGS_MIN = 3
@@ -81,14 +82,24 @@ class Registered:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Ahead:
+    """All readings of a drive with from_ns < t_ns <= to_ns, which were read together with those of others."""
+
+    from_ns: int
+    to_ns: int
+    readings: Sequence[Reading]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Stored:
-    """What is stored of a drive: the earliest that is new, None where nothing came late; its newest reading; and whether
-    it was ever measured by hand.
+    """What is stored of a drive: the earliest that is new, None where nothing came late; its newest reading; whether
+    it was ever measured by hand; and what was read ahead.
     """
 
     from_ns: int | None = None
     newest_ns: int | None = None
     by_hand: bool = True
+    ahead: Ahead | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,6 +131,25 @@ class Evaluate:
 
     def __init__(self, readings: Readings, hand_values: HandValues) -> None:
         self._readings, self._hand_values = readings, hand_values
+
+    def read_ahead(
+        self, evaluations: Sequence[Evaluation], newest_ns: Mapping[str, int], now_ns: int
+    ) -> dict[str, Ahead]:
+        """Read what is new of many drives at once; return it of those of which it is a few readings.
+
+        Memory holds AHEAD_READINGS of each drive at most; the caller says how many drives that are.
+        """
+        spans = []
+        for each in evaluations:
+            from_ns, to_ns = _new_part(each.now.state.to_ns, newest_ns.get(each.drive_id), now_ns + AHEAD_NS)
+            if from_ns < to_ns <= from_ns + SLICE_NS:
+                spans.append(Span(drive_id=each.drive_id, from_ns=from_ns, to_ns=to_ns))
+        found = self._readings.raw_of(spans, AHEAD_READINGS) if spans else []
+        return {
+            span.drive_id: Ahead(from_ns=span.from_ns, to_ns=span.to_ns, readings=readings)
+            for span, readings in zip(spans, found, strict=True)
+            if len(readings) < AHEAD_READINGS
+        }
 
     def bring_up(
         self,
@@ -181,17 +211,22 @@ class Evaluate:
         """What was seen of a drive after an instant, a day or so at a time, in the order of its own time."""
         until_ns = now_ns + AHEAD_NS
         others = [each for each in self._others(registered, stored) if after_ns < each.t_ns <= until_ns]
-        newest_ns = -1 if stored.newest_ns is None else min(stored.newest_ns, until_ns)
-        begin_ns = end_ns = max(after_ns, newest_ns - KEPT_NS)
+        begin_ns, newest_ns = _new_part(after_ns, stored.newest_ns, until_ns)
+        end_ns = begin_ns
         while end_ns < newest_ns:
             begin_ns, end_ns = end_ns, min(end_ns + SLICE_NS, newest_ns)
-            readings = self._readings.raw(registered.drive.drive_id, begin_ns, end_ns, ROWS_MAX)
+            readings = self._between(registered.drive.drive_id, begin_ns, end_ns, stored.ahead)
             some = [each for each in others if each.t_ns <= end_ns]
             others = others[len(some) :]
             if readings or some:
                 yield sorted([*readings, *some], key=_order)
         if others:
             yield others
+
+    def _between(self, drive_id: str, from_ns: int, to_ns: int, ahead: Ahead | None) -> Sequence[Reading]:
+        if ahead is not None and (ahead.from_ns, ahead.to_ns) == (from_ns, to_ns):
+            return ahead.readings
+        return self._readings.raw(drive_id, from_ns, to_ns, ROWS_MAX)
 
     def _others(self, registered: Registered, stored: Stored) -> list[Seen]:
         """Measurements by hand, and when chains came on and off."""
@@ -247,6 +282,12 @@ class Evaluate:
         if len(known) < STRAND_READINGS_MIN:
             return None
         return Strand(drive_id, median(pct for pct, _ in known), known[-1][1])
+
+
+def _new_part(after_ns: int, newest_ns: int | None, until_ns: int) -> tuple[int, int]:
+    """Return from when to when readings of a drive are new; what is older than is kept is not looked at."""
+    to_ns = -1 if newest_ns is None else min(newest_ns, until_ns)
+    return max(after_ns, to_ns - KEPT_NS), to_ns
 
 
 def _order(seen: Seen) -> tuple[int, int]:

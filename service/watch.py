@@ -19,7 +19,7 @@ goes on records nothing. Of a share that is there anew nothing is remembered.
 import itertools
 import threading
 import time
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import structlog
@@ -31,16 +31,21 @@ from service.core.condition import (
     Around,
     By,
     Forecast,
+    State,
     at_clock,
+    is_gone,
+    longest_silence_ns,
     quiet_because,
     stands,
 )
 from service.core.drive import Baseline, Chain, Drive, baseline_at, chain_at, limit
 from service.core.setpoint import RULES, ConditionKind, Override, effective
 from service.core.sharing import share_of
+from service.core.silence import Silent, Together, together
 from service.core.work import COMMISSIONING_KINDS, SIMULATION_KINDS, Work, WorkKind
 from service.evaluate import (
     AHEAD_NS,
+    Ahead,
     Evaluate,
     Evaluation,
     Registered,
@@ -65,9 +70,14 @@ from service.ports import (
 from service.share_tasks import Alone, Task
 from service.tell import Tell
 
+DRIVES_AT_ONCE = 100  # whose new readings are read together, at most 100 of each
 FEW = 20  # drives that are asked for one by one
 MAPS_AT_ONCE = 2  # maps of chains looked at in a turn: they take long
 RETIRED = "The drive is retired."
+SILENCES = (
+    ConditionKind.NO_READING,
+    ConditionKind.DEVICE_OFFLINE,
+)  # of many drives at once they have one cause
 NEVER = threading.Event()  # nobody sets it
 SHARES = 24  # of drives, whose names stand in the store: another number needs other names, or two processes do the same drive
 SHARE_NAMES = tuple(f"watch/{number}" for number in range(SHARES))
@@ -95,7 +105,11 @@ class _Around:
     work: Mapping[str, Sequence[Work]]
     touched: set[str]  # drives of whose alerts something was recorded since the turn before
     newest_ns: dict[str, int] = field(default_factory=dict)  # of the drives that are looked at
+    loaded: dict[str, Evaluation] = field(
+        default_factory=dict
+    )  # of silent drives that nothing is remembered of
     by_hand: set[str] = field(default_factory=set)  # drives that were ever measured by hand
+    ahead: dict[str, Ahead] = field(default_factory=dict)  # of the drives that come next
 
 
 class Watch:
@@ -130,6 +144,7 @@ class Watch:
         self._unfinished: set[str] = set()
         self._quiet: dict[str, dict[ConditionKind, str]] = {}  # what was suppressed of each drive, and why
         self._number = -1  # of the newest transition that was seen
+        self._together = {kind: Together() for kind in SILENCES}
         self._maps: dict[str, tuple[int, MapOfChain | None]] = {}  # when looked at, and what it said
 
     def run(self, stop: threading.Event, every_s: float) -> None:
@@ -168,8 +183,10 @@ class Watch:
         due = self._due(plant, mine, around.now_ns)
         self._look_at_newest(around, mine if changed else due)
         self._look_at_maps(mine, around.now_ns)
+        self._look_who_is_silent(plant, mine, around)
         saved: list[SavedEvaluation] = []
-        looked_at = itertools.takewhile(lambda _drive_id: not stop.is_set(), mine)
+        ahead = self._read_ahead(mine, due, around)
+        looked_at = itertools.takewhile(lambda _drive_id: not stop.is_set(), ahead)
         try:
             done = self._drives(plant, looked_at, due, around, saved, changed=changed)
             unknown = [each for each in due.values() if each.drive_id not in plant.drives]
@@ -206,6 +223,16 @@ class Watch:
                 continue
             done += [asked] if asked is not None and asked.changes else []
         return done
+
+    def _read_ahead(self, drive_ids: Iterable[str], due: Mapping[str, Due], around: _Around) -> Iterator[str]:
+        """Yield the drives again, each after what is new of it was read together with that of others that are due."""
+        waiting = iter(drive_ids)
+        while some := list(itertools.islice(waiting, DRIVES_AT_ONCE)):
+            known = [self._known[each] for each in some if each in due and each in self._known]
+            around.ahead = {}
+            if len(known) > 1:
+                around.ahead = self._evaluate.read_ahead(known, around.newest_ns, around.now_ns)
+            yield from some
 
     def _save(self, plant: _Plant, saved: Sequence[SavedEvaluation], done: Sequence[Due]) -> None:
         """Save what was made of the register as it was, unless a drive has gone over into another share since."""
@@ -317,7 +344,7 @@ class Watch:
         """Look at one drive and record what that shows; return its evaluation where that is to be saved."""
         registered, by = plant.drives[drive_id], plant.by[drive_id]
         first = drive_id not in self._known
-        before = self._load(drive_id) if first else self._known[drive_id]
+        before = self._known[drive_id] if not first else around.loaded.get(drive_id) or self._load(drive_id)
         after = before
         if due is not None or changed:
             brought = self._evaluate.bring_up(
@@ -328,6 +355,7 @@ class Watch:
                     from_ns=due.from_ns if due else None,
                     newest_ns=around.newest_ns.get(drive_id),
                     by_hand=drive_id in around.by_hand,
+                    ahead=around.ahead.get(drive_id),
                 ),
                 now_ns=around.now_ns,
                 all_kinds=first,
@@ -367,6 +395,8 @@ class Watch:
             folded_to_ns=of_chain.folded_to_ns if of_chain else None,
             faults=tuple(of_chain.faults) if of_chain else (),
             forecast=self._forecast_of(chain.chain_id, now_ns) if self._forecast_of and chain else None,
+            silent_with=self._together[ConditionKind.NO_READING].led_by.get(drive_id, 0),
+            offline_with=self._together[ConditionKind.DEVICE_OFFLINE].led_by.get(drive_id, 0),
         )
         clock, changes = at_clock(before.clock, before.now.state, known, by)
         after = replace(before, clock=clock)
@@ -386,11 +416,49 @@ class Watch:
             self._tell.hold(drive_id, quiet, around.now_ns)
             self._quiet[drive_id] = quiet
 
+    def _look_who_is_silent(self, plant: _Plant, mine: Iterable[str], around: _Around) -> None:
+        """Find drives that fell silent together: one of them is told in the place of all."""
+        silent: dict[ConditionKind, list[Silent]] = {kind: [] for kind in SILENCES}
+        for drive_id in mine:
+            registered, by = plant.drives[drive_id], plant.by[drive_id]
+            for kind, since_ns, told_ns in self._silences(drive_id, by, around):
+                known = self._known.get(drive_id) or around.loaded.get(drive_id)
+                if known is None:
+                    known = around.loaded[drive_id] = self._load(drive_id)
+                alone = self._quiet_of(registered, known, around, alone=True)
+                silent[kind].append(
+                    Silent(
+                        drive_id=drive_id,
+                        site=registered.drive.site,
+                        since_ns=since_ns,
+                        told_ns=told_ns,
+                        may_lead=by.setpoints[kind].enabled and kind not in alone,
+                    )
+                )
+        self._together = {
+            kind: together(self._together[kind], silent[kind], around.now_ns) for kind in SILENCES
+        }
+
+    def _silences(self, drive_id: str, by: By, around: _Around) -> list[tuple[ConditionKind, int, int]]:
+        """In which ways a drive is silent, for half as long at least as it takes to be told: since when, and when it is told."""
+        state = self._known[drive_id].now.state if drive_id in self._known else State()
+        last_ns = max(-1 if state.last_ns is None else state.last_ns, around.newest_ns.get(drive_id, -1))
+        found = []
+        if last_ns >= 0:
+            longest_ns = longest_silence_ns(by, state.window_ns)
+            found.append((ConditionKind.NO_READING, last_ns, last_ns + longest_ns))
+        device = around.devices.get(drive_id)
+        if device is not None and is_gone(device.online, device.since_ns, last_ns):
+            on_ns = int(by.setpoints[ConditionKind.DEVICE_OFFLINE].on_s * 1e9)
+            found.append((ConditionKind.DEVICE_OFFLINE, device.since_ns, device.since_ns + on_ns))
+        return [each for each in found if 2 * (around.now_ns - each[1]) >= each[2] - each[1]]
+
     def _quiet_of(
-        self, registered: Registered, evaluation: Evaluation, around: _Around
+        self, registered: Registered, evaluation: Evaluation, around: _Around, *, alone: bool = False
     ) -> dict[ConditionKind, str]:
-        """What is true or may become so and says nothing now, with why."""
-        kinds_of_work = {each.kind for each in around.work.get(registered.drive.drive_id, ())}
+        """What is true or may become so and says nothing now, with why. `alone`: for whatever reason but other drives."""
+        drive_id = registered.drive.drive_id
+        kinds_of_work = {each.kind for each in around.work.get(drive_id, ())}
         checked = bool(kinds_of_work & (COMMISSIONING_KINDS | SIMULATION_KINDS))
         active = evaluation.active()
         found = {
@@ -400,6 +468,7 @@ class Watch:
                 stands=stands(evaluation.now.state, around.now_ns),
                 function_check=checked or _is_set_up(registered, around.now_ns),
                 locked_out=WorkKind.LOCKED_OUT in kinds_of_work,
+                together=not alone and kind in SILENCES and drive_id in self._together[kind].led,
             )
             for kind in RULES
         }

@@ -3,8 +3,9 @@
 import contextlib
 import random
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -31,7 +32,7 @@ from service.core.not_measured import NotMeasured
 from service.core.reading import Reading
 from service.core.setpoint import RULES, STEPS, ConditionKind, Override, Priority, Scope
 from service.core.work import Work, WorkKind
-from service.ports import DeviceState, SavedEvaluation, StoreUnavailableError
+from service.ports import DeviceState, SavedEvaluation, Span, StoreUnavailableError
 from service.watch import Watch, by_of
 from tests.contracts.given import A_BASELINE, NOON_NS, Ports, S, fake_ports
 from tests.core.test_condition import a_reading as plain
@@ -309,6 +310,109 @@ def test_no_reading_is_told_of_a_drive_that_ran_and_not_beside_an_offline_device
     plant.turn(3110)
     assert plant.state(K.NO_READING) == "normal"
     assert plant.state(K.DEVICE_OFFLINE) == "returned_unacknowledged"
+
+
+def five_that_fell_silent_together() -> Plant:
+    """A plant of five at one site, whose last batches end within seconds of each other."""
+    plant = a_plant(*"abcde", site="Yard")
+    for number, drive_id in enumerate("abcde"):
+        plant.store(*rows(number, 1000 + number, 1.0, 100, drive_id=drive_id))
+    return plant
+
+
+def annunciated(plant: Plant, kind: ConditionKind = K.NO_READING) -> list[str]:
+    """The drives whose alert of a kind asks for somebody now."""
+    return [each for each in "abcde" if plant.state(kind, each) == "unacknowledged"]
+
+
+def test_of_drives_that_fell_silent_together_one_is_told_in_the_place_of_all() -> None:
+    plant = five_that_fell_silent_together()
+    add(plant, "f", site="Yard")
+    for at_s in range(1010, 3100, 5):
+        plant.store(a_reading(at_s, 1.0, drive_id="f"))
+        plant.turn(at_s)
+    assert annunciated(plant) == ["a"]
+    assert {plant.state(K.NO_READING, each) for each in "bcde"} == {"suppressed_by_design"}
+    assert plant.told("f") == []
+    (occurred,) = [
+        each for each in plant.ports.alert_log.after(0, drive_id="a") if each.act.event is Event.OCCUR
+    ]
+    assert occurred.act.facts is not None
+    assert "4 other drives of the site fell silent with it" in occurred.act.facts.cause
+
+
+def test_a_watcher_that_begins_while_many_are_silent_tells_no_more_of_them() -> None:
+    plant = five_that_fell_silent_together()
+    plant.turn(1010)
+    plant.turn(2500)
+    before = plant.ports.alert_log.newest_number()
+    plant.watch = plant.another()
+    for at_s in range(2510, 3000, 5):
+        plant.turn(at_s)
+    assert annunciated(plant) == ["a"]
+    assert plant.ports.alert_log.newest_number() == before
+
+
+def test_drives_that_come_back_one_after_the_other_are_never_told_meanwhile() -> None:
+    plant = five_that_fell_silent_together()
+    plant.turn(1010)
+    plant.turn(2500)
+    for number, drive_id in enumerate("abcde"):
+        plant.store(*rows(2500, 2500 + 20 * number, 1.0, 20, drive_id=drive_id))
+        for at_s in range(2505 + 20 * number, 2525 + 20 * number, 5):
+            plant.turn(at_s)
+    assert {plant.state(K.NO_READING, each) for each in "bcde"} == {"normal"}
+    assert [each.drive_id for each in plant.ports.alert_log.after(0) if each.annunciates] == ["a"]
+
+
+def test_who_does_not_come_back_with_the_others_is_told_after_ten_minutes() -> None:
+    plant = five_that_fell_silent_together()
+    plant.turn(1010)
+    plant.turn(2500)
+    for at_s in range(2520, 3700, 20):
+        for drive_id in "abcd":
+            plant.store(a_reading(at_s, 1.0, drive_id=drive_id))
+        plant.turn(at_s + 5)
+        if at_s < 3080:
+            assert annunciated(plant) == []
+    assert annunciated(plant) == ["e"]
+
+
+def test_somebody_else_is_told_where_the_one_that_was_is_worked_on() -> None:
+    plant = five_that_fell_silent_together()
+    plant.turn(1010)
+    plant.turn(2500)
+    plant.ports.work_in_hand.open(
+        Work(
+            drive_id="a",
+            kind=WorkKind.LOCKED_OUT,
+            since_ns=plant.now_ns,
+            by="M. Brandt",
+            why="cleaning",
+            recorded_ns=plant.now_ns,
+        ),
+        entry=None,
+    )
+    for at_s in range(2510, 3200, 10):
+        plant.turn(at_s)
+    assert plant.state(K.NO_READING, "a") == "suppressed_by_design"
+    assert annunciated(plant) == ["b"]
+
+
+def test_devices_that_go_offline_together_are_told_as_one() -> None:
+    plant = five_that_fell_silent_together()
+    plant.turn(1010)
+    plant.ports.devices.note(
+        [
+            DeviceState(drive_id=each, online=False, since_ns=NOON_NS + 1050 * S + number)
+            for number, each in enumerate("abcde")
+        ]
+    )
+    for at_s in range(1050, 3100, 10):
+        plant.turn(at_s)
+    assert annunciated(plant, K.DEVICE_OFFLINE) == ["a"]
+    assert {plant.state(K.DEVICE_OFFLINE, each) for each in "bcde"} == {"suppressed_by_design"}
+    assert annunciated(plant) == []
 
 
 def test_a_drive_that_was_switched_off_standing_is_not_told_to_be_silent() -> None:
@@ -785,3 +889,62 @@ def test_the_first_look_after_a_start_asks_for_the_past_of_what_has_one_only(
     monkeypatch.setattr(plant.ports.alert_log, "of_alert", of_alert)
     plant.another().turn()
     assert asked == [alert_id_of("a", K.APPROACHING)]
+
+
+# What is new of many drives is read at once
+
+
+@SLOW
+@given(st.integers(0, 2**32).map(random.Random))
+def test_drives_looked_at_together_are_told_of_as_each_by_itself(rng: random.Random) -> None:
+    """Few readings of one, more of another than are read ahead; some come late, some drives have nothing new."""
+    names, ended_s = "abc", 7200.0
+    counts = {"a": 4, "b": 150, "c": rng.choice([4, 150])}
+    lives = {
+        name: [
+            a_reading(
+                rng.uniform(1, ended_s), 3.2 if name == "b" else rng.choice([0.5, 2.5, 3.2]), drive_id=name
+            )
+            for _ in range(count)
+        ]
+        for name, count in counts.items()
+    }
+    times_s = sorted(rng.uniform(0, ended_s) for _ in range(6))
+    together, alone = a_plant(*names), {name: a_plant(name) for name in names}
+    arrival = {
+        name: [(rng.choice([each.t_ns, NOON_NS + round(ended_s) * S]), each) for each in some]
+        for name, some in lives.items()
+    }
+    for before_s, at_s in pairwise([-1.0, *times_s, ended_s + 60]):
+        for name in names:
+            new = [each for came_ns, each in arrival[name] if before_s < (came_ns - NOON_NS) / S <= at_s]
+            for plant in (together, alone[name]):
+                plant.store(*new)
+        for plant in (together, *alone.values()):
+            plant.turn(at_s)
+    for name in names:
+        assert together.told(name) == alone[name].told(name)
+    assert together.told("b") != []
+
+
+def test_what_is_new_of_many_drives_is_asked_for_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    plant, asked = a_plant("a", "b", "c"), list[str]()
+    raw, raw_of = plant.ports.readings.raw, plant.ports.readings.raw_of
+
+    def noted(drive_id: str, *more: Any, **named: Any) -> Any:
+        asked.append(drive_id)
+        return raw(drive_id, *more, **named)
+
+    def noted_of(spans: Sequence[Span], *more: Any, **named: Any) -> Any:
+        asked.append(",".join(each.drive_id for each in spans))
+        return raw_of(spans, *more, **named)
+
+    for drive_id in "abc":
+        plant.store(a_reading(60.0, 0.5, drive_id=drive_id))
+    plant.turn(120)
+    monkeypatch.setattr(plant.ports.readings, "raw", noted)
+    monkeypatch.setattr(plant.ports.readings, "raw_of", noted_of)
+    plant.store(a_reading(150.0, 0.5, drive_id="a"), a_reading(150.0, 0.5, drive_id="c"))
+    plant.store(*(a_reading(130 + number / 10, 0.5, drive_id="b") for number in range(101)))
+    plant.turn(180)
+    assert asked == ["a,b,c", "b"]  # of b more than is read of many at once
