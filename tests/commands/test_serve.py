@@ -127,6 +127,15 @@ def plant(tmp_path: Path, mosquitto: Mosquitto) -> Iterator[Plant]:
             process.wait(10)
 
 
+def test_a_worker_alone_does_not_load_the_page() -> None:
+    program = (
+        "import service.commands.serve, sys; "
+        "print([name for name in ('fastapi', 'uvicorn', 'service.adapters.web.app') if name in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
+
+
 def test_run_turns_what_devices_publish_into_readings_and_stops_cleanly_with_a_stream_open(
     plant: Plant,
 ) -> None:
