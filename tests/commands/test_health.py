@@ -119,9 +119,10 @@ def test_worker_and_web_are_well_while_they_run_and_not_when_killed(plant: Plant
         return plant.call([*LINKLAG, "health", part]).returncode
 
     worker, web = plant.start("worker"), plant.start("web")
+    mark = plant.folder / "data" / "linklag-worker.alive.json"
     end_s = time.monotonic() + 60
-    while code("worker") and time.monotonic() < end_s:
-        time.sleep(0.2)
+    while trouble_of_worker(mark, time.time()) and time.monotonic() < end_s:
+        time.sleep(0.1)
     plant.get("/health/live")
     assert (code("worker"), code("web")) == (0, 0)
     worker.terminate()

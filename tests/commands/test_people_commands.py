@@ -1,4 +1,4 @@
-"""`linklag person`, `token` and `audit`; the first start with logins; TLS; and no secret anywhere, as processes."""
+"""`linklag person`, `token` and `audit`; and as processes: the first start with logins, TLS, and no secret anywhere."""
 
 import json
 import os
@@ -15,6 +15,7 @@ import httpx2
 import pytest
 
 from service.adapters.web.caller import FORM_FIELD
+from tests.commands.command_line import Cli, command_line
 from tests.conftest import free_port, needs
 
 LINKLAG = [sys.executable, "-P", "-c", "from service.main import run; run()"]
@@ -81,6 +82,23 @@ def here(tmp_path: Path) -> Iterator[Here]:
     made.stop()
 
 
+@pytest.fixture
+def cli(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]) -> Iterator[Cli]:
+    """The same commands in this process, where it takes no second to start each; their store is in `data`."""
+    data = tmp_path / "data"
+    data.mkdir(mode=0o700)
+    with command_line(data, monkeypatch, capfd) as call:
+        monkeypatch.setenv("LINKLAG_LOG__LEVEL", "debug")
+        yield call
+
+
+def done_by(cli: Cli, *command: str) -> str:
+    """What a command that must succeed printed."""
+    said = cli(*command)
+    assert said.code == 0, said.err
+    return said.out
+
+
 def form_token(client: httpx2.Client, path: str) -> str:
     page = client.get(path, headers={"Accept": "text/html"}).text
     found = re.search(rf'name="{FORM_FIELD}" value="([0-9a-f]+)"', page)
@@ -88,25 +106,25 @@ def form_token(client: httpx2.Client, path: str) -> str:
     return found[1]
 
 
-def test_people_and_tokens_at_the_command_line(here: Here) -> None:
-    added = here.call("person", "add", "m.brandt", "--role", "operator", "--full-name", "Mara Brandt")
-    password = added.stdout.strip()
+def test_people_and_tokens_at_the_command_line(cli: Cli, tmp_path: Path) -> None:
+    added = done_by(cli, "person", "add", "m.brandt", "--role", "operator", "--full-name", "Mara Brandt")
+    password = added.strip()
     assert len(password) == 20
-    assert "Mara Brandt" in here.call("person", "list").stdout
-    here.call("person", "add", "boss", "--role", "administrator")
-    here.call("person", "role", "m.brandt", "engineer", "--why", "new duty")
-    here.call("person", "lock", "m.brandt", "--why", "left")
-    assert "no, locked" in here.call("person", "list").stdout
-    here.call("person", "unlock", "m.brandt")
-    assert here.call("person", "reset", "m.brandt").stdout.strip() != password
-    text = here.call("token", "add", "scada", "--only", "alerts", "--days", "30").stdout.strip()
+    assert "Mara Brandt" in done_by(cli, "person", "list")
+    done_by(cli, "person", "add", "boss", "--role", "administrator")
+    done_by(cli, "person", "role", "m.brandt", "engineer", "--why", "new duty")
+    done_by(cli, "person", "lock", "m.brandt", "--why", "left")
+    assert "no, locked" in done_by(cli, "person", "list")
+    done_by(cli, "person", "unlock", "m.brandt")
+    assert done_by(cli, "person", "reset", "m.brandt").strip() != password
+    text = done_by(cli, "token", "add", "scada", "--only", "alerts", "--days", "30").strip()
     assert text.startswith("linklag_")
-    listed = here.call("token", "list").stdout
+    listed = done_by(cli, "token", "list")
     assert re.search(r"scada +viewer +alerts +- +\S+ +yes", listed)
     assert text not in listed
-    here.call("token", "revoke", "scada", "--why", "sold")
-    assert "revoked" in here.call("token", "list").stdout
-    entries = [json.loads(line) for line in here.call("audit").stdout.splitlines()]
+    done_by(cli, "token", "revoke", "scada", "--why", "sold")
+    assert "revoked" in done_by(cli, "token", "list")
+    entries = [json.loads(line) for line in done_by(cli, "audit").splitlines()]
     assert [entry["what"] for entry in entries] == [
         "person added", "person added", "role changed", "person locked", "person unlocked", "password reset",
         "token added", "token revoked",
@@ -114,7 +132,7 @@ def test_people_and_tokens_at_the_command_line(here: Here) -> None:
     assert entries[2]["old"] == {"role": "operator"}
     assert entries[2]["new"] == {"role": "engineer"}
     assert entries[2]["why"] == "new duty"
-    stored = here.stored()
+    stored = b"".join(path.read_bytes() for path in (tmp_path / "data").iterdir())
     assert password.encode() not in stored
     assert text.encode() not in stored
 
@@ -130,10 +148,11 @@ def test_people_and_tokens_at_the_command_line(here: Here) -> None:
         (("token", "revoke", "x"), "there is no token 'x'"),
     ],
 )
-def test_what_cannot_be_is_one_line_with_the_fix(here: Here, command: tuple[str, ...], said: str) -> None:
-    done = here.call(*command, code=1)
-    assert said in done.stderr
-    assert "Traceback" not in done.stderr
+def test_what_cannot_be_is_one_line_with_the_fix(cli: Cli, command: tuple[str, ...], said: str) -> None:
+    done = cli(*command)
+    assert done.code == 1
+    assert said in done.err
+    assert "Traceback" not in done.err
 
 
 def test_the_first_start_makes_an_administrator_and_no_secret_is_anywhere(here: Here) -> None:
