@@ -1,5 +1,6 @@
 """What several tests share: servers from outside, and the rule for what may skip."""
 
+import gc
 import logging
 import os
 import shutil
@@ -40,7 +41,6 @@ LONGEST = (  # begun first, so that none of them is what all wait for at the end
     "test_drive_crosses_its_limit_and_sensor_falls_silent",
     "test_years.py",
     "test_nothing_lost.py::test_a_worker_killed_again",
-    "test_people_and_tokens_at_the_command_line",
     "test_all_transitions_arrive_in_order",
 )
 
@@ -49,6 +49,17 @@ LONGEST = (  # begun first, so that none of them is what all wait for at the end
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Put the longest tests before all others, which stay in the order that chance gave them."""
     items.sort(key=lambda item: not any(name in item.nodeid for name in LONGEST))
+
+
+@pytest.hookimpl(wrapper=True, tryfirst=True)
+def pytest_collection() -> Iterator[None]:
+    """What is loaded and collected stays to the end: do not look for garbage in it again and again."""
+    gc.disable()
+    try:
+        yield
+    finally:
+        gc.freeze()
+        gc.enable()
 
 
 LONG = os.environ.get("LINKLAG_LONG") == "1"  # by hand: the fault tests in their full length, and not in part
