@@ -624,6 +624,8 @@ class Around:
     folded_to_ns: int | None = None  # of the map of its chain
     faults: tuple[ChainFault, ...] = ()
     forecast: Forecast | None = None
+    silent_with: int = 0  # other drives of its site that fell silent with it, for which it stands
+    offline_with: int = 0  # other devices that went offline with its own, for which it stands
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -705,12 +707,12 @@ def _no_reading(step: _Step, state: State, around: Around) -> None:
     if not around.sensors or state.last_ns is None:
         step.clear(kind, "The drive has no sensors that it could come from.")
         return
-    longest_ns = max(int((step.by.setpoints[kind].value or 0.0) * S), QUIET_WINDOWS * state.window_ns)
+    longest_ns = longest_silence_ns(step.by, state.window_ns)
     quiet = around.now_ns - state.last_ns > longest_ns
     quiet_s = (around.now_ns - state.last_ns) / S
 
     def tell() -> Facts:
-        cause = "" if quiet else "Readings come again."
+        cause = _shared(kind, around.silent_with) if quiet else "Readings come again."
         return _plain(kind, cause, value=quiet_s, setpoint=longest_ns / S, unit="s")
 
     t_ns = state.last_ns + longest_ns if quiet else state.last_ns
@@ -720,14 +722,33 @@ def _no_reading(step: _Step, state: State, around: Around) -> None:
 def _offline(step: _Step, state: State, around: Around) -> None:
     kind = _K.DEVICE_OFFLINE
     setpoint = step.by.setpoints[kind]
-    later = state.last_ns is not None and state.last_ns > around.online_since_ns
-    gone = around.online is False and not later
+    gone = is_gone(around.online, around.online_since_ns, state.last_ns)
     if gone and around.now_ns - around.online_since_ns < setpoint.on_s * S:
         return
     t_ns = around.online_since_ns + int(setpoint.on_s * S) if gone else max(around.online_since_ns, 0)
     back_ns = max(t_ns, state.last_ns or 0) if not gone else t_ns
-    cause = "" if gone else "The device is back."
+    cause = _shared(kind, around.offline_with) if gone else "The device is back."
     step.shows(kind, gone, lambda: _plain(kind, cause), decisive=True, t_ns=back_ns)
+
+
+def is_gone(online: bool | None, online_since_ns: int, last_ns: int | None) -> bool:  # noqa: FBT001 - as the device says
+    """Return whether a device is offline: it is said to be, and no reading is newer than that."""
+    return online is False and not (last_ns is not None and last_ns > online_since_ns)
+
+
+def longest_silence_ns(by: By, window_ns: int) -> int:
+    """Return for how long nothing may come of a drive until that is told, by its setpoint and the windows of its batches."""
+    return max(int((by.setpoints[_K.NO_READING].value or 0.0) * S), QUIET_WINDOWS * window_ns)
+
+
+def _shared(kind: ConditionKind, others: int) -> str:
+    """What is told of a drive that stands for others (`silence`); "" where it stands for itself."""
+    if not others:
+        return ""
+    return (
+        f"{ENGLISH[kind].cause} {others} other drives of the site fell silent with it, and it stands for all of them. "
+        "Look at what they share first, such as broker, network and power."
+    )
 
 
 _JOINT_FAULTS = {Fault.LONG_LINK, Fault.SHORT_LINK, Fault.STIFF_JOINT, Fault.JOINT_OUT_OF_PLACE}
@@ -775,6 +796,7 @@ STANDS = "the drive stands: this says nothing then"
 CHECKED = "the sensing of the drive is being set up or checked"
 LOCKED_OUT = "somebody works on the drive"
 OFFLINE = "the device is offline, and that is told"
+TOGETHER = "it fell silent together with others of its site, and one of them is told in the place of all"
 REACHED = "the limit is reached, and that is told"
 FORETOLD = frozenset({_K.LIMIT_WITHIN_LEAD_TIME, _K.LIMIT_BEFORE_STOP})
 
@@ -786,19 +808,21 @@ def quiet_because(
     stands: bool,
     function_check: bool,
     locked_out: bool,
+    together: bool = False,
 ) -> str:
     """Return why a condition other than a step of elongation is suppressed by design just now; "" where it is not."""
     if kind in FORETOLD and _K.AT_LIMIT in active:
         return REACHED
     if not RULES[kind].quiet_standing:
         return ""
-    if locked_out:
-        return LOCKED_OUT
-    if function_check:
-        return CHECKED
-    if stands:
-        return STANDS
-    return OFFLINE if kind is _K.NO_READING and _K.DEVICE_OFFLINE in active else ""
+    reasons = {
+        LOCKED_OUT: locked_out,
+        CHECKED: function_check,
+        STANDS: stands,
+        OFFLINE: kind is _K.NO_READING and _K.DEVICE_OFFLINE in active,
+        TOGETHER: together,
+    }
+    return next((why for why, is_so in reasons.items() if is_so), "")
 
 
 def stands(state: State, now_ns: int) -> bool:

@@ -6,13 +6,14 @@ that 5 within two minutes have one cause is common practice, no source. Whoever 
 no later than it would have been.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from itertools import groupby
 
 S = 1_000_000_000
 TOGETHER_NS = 120 * S  # apart from each other at most: twice the longest window of a batch
 MANY = 5
+LASTS_NS = 600 * S  # so long who was kept quiet has to come back after the others
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,6 +33,46 @@ class Group:
 
     leader: str  # the one that is told
     drive_ids: frozenset[str]  # all, the leader among them
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Led:
+    """A drive that is kept quiet, as another is told in its place."""
+
+    since_ns: int  # silent since
+    seen_ns: int  # when this was found last
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Together:
+    """Who is kept quiet, and how many others each of those that are told stands for."""
+
+    led: Mapping[str, Led] = field(default_factory=dict)
+    led_by: Mapping[str, int] = field(default_factory=dict)
+
+
+def together(before: Together, silent: Sequence[Silent], now_ns: int) -> Together:
+    """Return who is kept quiet now.
+
+    Drives come back one after the other once the cause is gone, and so their groups melt away: who was kept quiet and is
+    still silent stays quiet for `LASTS_NS` more. Then one of those that are left is told.
+
+    Args:
+        before: what the look before this one returned.
+        silent: all drives of which nothing comes.
+        now_ns: now.
+    """
+    since_ns = {each.drive_id: each.since_ns for each in silent}
+    led, led_by = {}, {}
+    for group in groups(silent):
+        led_by[group.leader] = len(group.drive_ids) - 1
+        for name in group.drive_ids - {group.leader}:
+            led[name] = Led(since_ns=since_ns[name], seen_ns=now_ns)
+    for name, known in before.led.items():
+        lasts = since_ns.get(name) == known.since_ns and now_ns - known.seen_ns < LASTS_NS
+        if name not in led and lasts:
+            led[name] = known
+    return Together(led=led, led_by=led_by)
 
 
 def groups(silent: Iterable[Silent]) -> list[Group]:
