@@ -4,6 +4,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, tzinfo
+from functools import cache
 from typing import Any
 
 from fastapi import FastAPI
@@ -24,6 +25,7 @@ from tests.contracts.given import (
     S,
     a_reading,
     a_store,
+    fake_ports,
 )
 
 ORIGIN = "http://127.0.0.1:8390"
@@ -97,6 +99,12 @@ def app_on(
         settings=WebSettings(zone=zone, **settings),
         now_ns=now_ns,
     )
+
+
+@cache
+def openapi_document() -> dict[str, Any]:
+    """The description of the API, made once: it takes a second. Not to be changed."""
+    return create_app(fake_ports()).openapi()
 
 
 @contextmanager

@@ -32,7 +32,7 @@ from service.adapters.web import (
     api_stream,
 )
 from service.adapters.web.app import create_app
-from tests.adapters.web.plant import API
+from tests.adapters.web.plant import API, openapi_document
 from tests.contracts.given import fake_ports
 
 ROUTES = {
@@ -167,7 +167,7 @@ ROUTES = {
 }
 
 APP = create_app(fake_ports())
-DOCUMENT: dict[str, Any] = APP.openapi()
+DOCUMENT = openapi_document()
 
 
 def operations() -> Iterator[tuple[str, dict[str, Any]]]:

@@ -6,6 +6,7 @@ are left out, for they have no end; requests that may wait are told not to.
 """
 
 from collections.abc import Iterator
+from copy import deepcopy
 from typing import Any
 
 import pytest
@@ -21,11 +22,10 @@ from schemathesis.specs.openapi.checks import (
     status_code_conformance,
 )
 
-from service.adapters.web.app import create_app
 from service.adapters.web.instants import instant_ns
 from tests.adapters.web.alerted import occur, with_alerts
-from tests.adapters.web.plant import ORIGIN, Plant, a_plant, add, reading_of
-from tests.contracts.given import FAKE, NOON_NS, SQLITE, S, fake_ports
+from tests.adapters.web.plant import ORIGIN, Plant, a_plant, add, openapi_document, reading_of
+from tests.contracts.given import FAKE, NOON_NS, SQLITE, S
 
 EXAMPLES = 8  # of each route: the whole takes well under a minute
 # Ids that are there, by the name of the parameter.
@@ -38,7 +38,7 @@ CHECKS = [
     response_schema_conformance,
 ]
 
-SCHEMA = schemathesis.openapi.from_dict(create_app(fake_ports()).openapi())
+SCHEMA = schemathesis.openapi.from_dict(deepcopy(openapi_document()))
 OPERATIONS = {
     f"{each.method.upper()} {each.path}": each
     for each in (found.ok() for found in SCHEMA.get_all_operations() if isinstance(found, Ok))
