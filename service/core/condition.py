@@ -745,10 +745,12 @@ def _shared(kind: ConditionKind, others: int) -> str:
     """What is told of a drive that stands for others (`silence`); "" where it stands for itself."""
     if not others:
         return ""
-    return (
-        f"{ENGLISH[kind].cause} {others} other drives of the site fell silent with it, and it stands for all of them. "
-        "Look at what they share first, such as broker, network and power."
+    sentences = (
+        ENGLISH[kind].cause,
+        f"{others} other drives of the site fell silent with it, and it stands for all of them.",
+        "Look at what they share first, such as broker, network and power.",
     )
+    return " ".join(sentences)
 
 
 _JOINT_FAULTS = {Fault.LONG_LINK, Fault.SHORT_LINK, Fault.STIFF_JOINT, Fault.JOINT_OUT_OF_PLACE}
