@@ -6,16 +6,15 @@ may be: a moved bracket also makes the value doubtful, a worn section no sensor 
 own (`tests/core/test_commission.py`), which is gone through here as well. Sizes, places and words: tests of each part.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
-from itertools import islice
 from typing import Any
 
 import numpy as np
 import pytest
 
 from sensors_sim.chain import StiffJoint, WornSection
-from sensors_sim.device import ClockFault, Trouble
+from sensors_sim.device import ClockFault, Trouble, Window
 from sensors_sim.motion import Motion
 from sensors_sim.sensor import Sensor
 from sensors_sim.setup import DeviceSetup, DriveSetup
@@ -26,7 +25,7 @@ from service.core.findings import FindingKind
 from service.core.health import Known, SignKind, lasting_signs, present_signs
 from service.core.link_map import map_of
 from tests.core import test_commission, test_findings
-from tests.core.watched import START_NS, S, Watched, batch_of, ordinary, watch
+from tests.core.watched import START_NS, S, Watched, batch_of, ordinary, seen_by, watch
 
 DAY_NS = 24 * 3600 * S
 SWINGING = Motion.drift(1.25, swing=0.6, period_s=200)
@@ -49,12 +48,11 @@ def told_by_readings(watched: Watched, **known: Any) -> set[str]:
     return {each.kind.value for each in findings} | {each.kind.value for each in signs}
 
 
-def told_by_links(setup: DriveSetup, windows: int, *, seed: int, window_s: float | None = None) -> set[str]:
-    """The names of what is wrong with single links, folded from so many windows."""
+def told_by_links(setup: DriveSetup, windows: Sequence[Window]) -> set[str]:
+    """The names of what is wrong with single links, folded from what the device saw."""
     chain_map = begin(setup.pitches_in_loop)
     between = setup.spacing_mm / setup.pitch_mm / (1 + setup.elongation_pct / 100)
-    device = setup.build(seed=seed, start_ns=START_NS, window_s=window_s)
-    for window in islice(device.windows(), windows):
+    for window in windows:
         batch = batch_of(setup, window)
         up_s, down_s = (np.multiply(each, batch.tick_ns * 1e-9) for each in (batch.up, batch.down))
         if len(up_s) > 1 and len(down_s) > 1:
@@ -85,7 +83,9 @@ class Case:
     def all_told(self) -> set[str]:
         setup = ordinary(**self.changes)
         watched = self.watched() if self.watched else watch(setup, self.windows)
-        return told_by_readings(watched, **self.known(watched)) | told_by_links(setup, 8, seed=1)
+        return told_by_readings(watched, **self.known(watched)) | told_by_links(
+            setup, seen_by(setup, 8, seed=1)
+        )
 
 
 def worn_at_once() -> Watched:
@@ -217,9 +217,10 @@ def test_nothing_is_told_of_a_sound_drive(seed: int) -> None:
     setup, window_s = test_findings.sound(seed)
     sensor = replace(setup.up, missed=min(setup.up.missed, 0.002))
     setup = replace(setup, up=sensor, down=sensor, worn_section=None)
-    watched = watch(setup, 50, seed=seed, window_s=window_s)
+    windows = seen_by(setup, 50, seed=seed, window_s=window_s)
+    watched = watch(setup, 50, seed=seed, windows=windows)
     assert sum(each.reason is None for each in watched.readings) > 20
-    assert told_by_readings(watched) | told_by_links(setup, 50, seed=seed, window_s=window_s) == set()
+    assert told_by_readings(watched) | told_by_links(setup, windows) == set()
 
 
 @pytest.mark.parametrize("seed", range(100, 150))

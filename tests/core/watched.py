@@ -55,26 +55,36 @@ def watch(
     commissioned: bool = True,
     by: Watched | None = None,
     window_s: float | None = None,
+    windows: Sequence[Window] | None = None,
     **settings: Any,
 ) -> Watched:
     """Watch a drive from `start_ns` on.
 
     lost: numbers of the batches that never arrive. by: a drive that it is; its register and last elongation count on.
+    windows: what its device saw, where that was simulated before.
     settings: of the drive in the register, where they differ from what the simulator's own register would say.
     """
-    device = setup.build(seed=seed, start_ns=start_ns, window_s=window_s)
+    if windows is None:
+        windows = seen_by(setup, readings, seed=seed, start_ns=start_ns, window_s=window_s)
     drive = by.drive if by else registered(setup, **settings)
     chain = by.chain if by else chain_of(setup)
     baseline = by.baseline if by else _baseline(setup, seed, drive, chain) if commissioned else None
     last = _last(by.readings) if by else None
     found = []
-    for window in islice(device.windows(), readings):
+    for window in windows[:readings]:
         reading = convert(batch_of(setup, window), drive=drive, chain=chain, baseline=baseline, last=last)
         last = _last([reading]) or last
         if window.seq not in lost:
             found.append(reading)
     found.sort(key=lambda each: each.t_ns)
     return Watched(drive=drive, chain=chain, baseline=baseline, readings=found)
+
+
+def seen_by(
+    setup: DriveSetup, count: int, *, seed: int, start_ns: int = START_NS, window_s: float | None = None
+) -> list[Window]:
+    """The first windows that the device of a drive sees."""
+    return list(islice(setup.build(seed=seed, start_ns=start_ns, window_s=window_s).windows(), count))
 
 
 def registered(setup: DriveSetup, **settings: Any) -> Drive:
