@@ -193,8 +193,7 @@ class DatabaseReadings:
     def raw_of(self, spans: Sequence[Span], rows_max: int, *, oldest: bool = False) -> list[list[Reading]]:
         """Of each span in turn its newest (oldest) `rows_max` readings, in the order of time. See the port.
 
-        One transaction, and in it one statement a span, which is said once for all and sought by key: that takes less than a
-        statement over all of them, which no planner cuts down to the rows that are wanted.
+        One transaction, and in it one prepared statement a span, sought by key.
         """
         check_spans(spans, rows_max)
         with self._transactions.reading() as connection:
