@@ -7,6 +7,7 @@ walk begins anew on what is on disk, at the broker and at the receiver.
 """
 
 import contextlib
+import itertools
 import random
 import shutil
 import tempfile
@@ -229,10 +230,13 @@ class _Sums:
         assert numbers, "something was to be told"
 
 
-def power_cut(pairs_s: float, *, single_every: int = 1) -> Row:
+def power_cut(pairs_s: float, *, single_every: int = 1, every_pair: bool = False) -> Row:
     """Cut at each place, one walk for each; then at pairs of places drawn at random, for so many seconds.
 
-    single_every: of the places only each so-manieth, for a short run.
+    Args:
+        pairs_s: for so long pairs are drawn.
+        single_every: of the places only each so-manieth, for a short run.
+        every_pair: cut at each pair of places instead, the second anywhere in what follows the first; takes minutes.
     """
     began_s = time.monotonic()
     in_memory = "/dev/shm" if Path("/dev/shm").is_dir() else None  # noqa: S108
@@ -246,10 +250,10 @@ def power_cut(pairs_s: float, *, single_every: int = 1) -> Row:
         singles = range(1, places + 1, single_every)
         for at in singles:
             assert _walked(folder, [at], sums).lives == 2
-        pairs, rng, end_s = 0, random.Random(7), time.monotonic() + pairs_s
-        while time.monotonic() < end_s:
-            _walked(folder, sorted(rng.sample(range(1, 2 * places), 2)), sums)
-            pairs += 1
+        if every_pair:
+            pairs = sum(_with_each_second(folder, first, sums) for first in range(1, places + 1))
+        else:
+            pairs = _drawn(folder, places, sums, pairs_s)
     return Row(
         name="power: cut between any two steps of the walk",
         sent=sums.sent,
@@ -257,9 +261,27 @@ def power_cut(pairs_s: float, *, single_every: int = 1) -> Row:
         twice=sums.twice,
         alerts_due=sums.due,
         alerts_delivered=sums.delivered,
-        note=f"{len(singles)} of {places} places each once, {pairs} pairs of places; {sums.again} events came again",
+        note=f"{len(singles)} of {places} places each once, {'all ' if every_pair else ''}{pairs} pairs of places; "
+        f"{sums.again} events came again",
         seconds=time.monotonic() - began_s,
     )
+
+
+def _drawn(folder: Path, places: int, sums: _Sums, pairs_s: float) -> int:
+    """Cut at pairs drawn at random for so long; return how many."""
+    pairs, rng, end_s = 0, random.Random(7), time.monotonic() + pairs_s
+    while time.monotonic() < end_s:
+        _walked(folder, sorted(rng.sample(range(1, 2 * places), 2)), sums)
+        pairs += 1
+    return pairs
+
+
+def _with_each_second(folder: Path, first: int, sums: _Sums) -> int:
+    """Cut at a place, and at each one that comes after it until no second cut comes any more; return how many."""
+    for pairs in itertools.count():
+        if _walked(folder, [first, first + 1 + pairs], sums).lives == 2:
+            return pairs
+    raise AssertionError
 
 
 def _walked(folder: Path, at: Sequence[int], sums: _Sums) -> Walk:
@@ -275,7 +297,7 @@ def _walked(folder: Path, at: Sequence[int], sums: _Sums) -> Walk:
     return walk
 
 
-def rows(minutes: float) -> list[Named]:
+def rows(minutes: float, *, every_pair: bool = False) -> list[Named]:
     """This row by its name."""
     del minutes
-    return [("power", partial(power_cut, 20.0))]
+    return [("power", partial(power_cut, 20.0, every_pair=every_pair))]

@@ -1,4 +1,4 @@
-"""The table of faults, made for real: `python -m tests.faults.table [--only WORDS] [--minutes N]`.
+"""The table of faults, made for real: `python -m tests.faults.table [--only WORDS] [--minutes N] [--every-pair]`.
 
 Prints each row as it comes to standard error, and the table in Markdown at the end. Exit code 1 where a row does not hold.
 """
@@ -26,31 +26,23 @@ from tests.faults import (
 from tests.faults.row import Named, Row, as_table
 
 
-def named(minutes: float) -> list[Named]:
+def named(minutes: float, *, every_pair: bool = False) -> list[Named]:
     """All rows, in the order of the table."""
-    modules = (
-        processes,
-        stores,
-        postgres,
-        influx_answers,
-        network,
-        clocks,
-        several,
-        power,
-        rabbitmq_three_nodes,
-    )
-    return [row for module in modules for row in module.rows(minutes)]
+    before = (processes, stores, postgres, influx_answers, network, clocks, several)
+    rows = [row for module in before for row in module.rows(minutes)]
+    return [*rows, *power.rows(minutes, every_pair=every_pair), *rabbitmq_three_nodes.rows(minutes)]
 
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--only", default="", help="only rows whose name has these words")
     parser.add_argument("--minutes", type=float, default=0.33, help="how long a store is away")
+    parser.add_argument("--every-pair", action="store_true", help="cut the power at each pair of places")
     asked = parser.parse_args()
     structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(logging.CRITICAL))
     made: list[Row] = []
     failed = []
-    for name, make in named(asked.minutes):
+    for name, make in named(asked.minutes, every_pair=asked.every_pair):
         if asked.only not in name:
             continue
         began_s = time.monotonic()
