@@ -18,6 +18,7 @@ import json
 import logging
 import re
 import signal
+import socket
 import sqlite3
 import sys
 import threading
@@ -45,6 +46,7 @@ PULSES_MAX = 100_000  # of each sensor in a window: WIRE.md
 KERNEL_EDGES = 4096  # that wait in the kernel while we are busy; libgpiod caps it at what the kernel grants
 IN_FLIGHT_MAX = 20
 REFUSED_PAUSE_S = 30.0  # after a batch that nobody took: rights or the worker may be mended meanwhile
+UNANSWERED_S = 60.0  # without an answer for so long we connect anew: what the broker never answers fills the window for ever
 CLOCK_LOOK_S = 5.0
 NO_SUBSCRIBERS = 0x10  # MQTT 5.0, 3.4.2.1: the broker took the batch and has nobody to keep it for
 STATUS = "status"
@@ -389,6 +391,7 @@ class Sender:
         self._in_flight: dict[int, int] = {}  # by packet id: number of the batch
         self._sent_up_to = -1
         self._pause_until_s = 0.0
+        self._answered_s = 0.0  # when an answer came last, or there was none to wait for
         self._answers: deque[tuple[int, ReasonCode]] = deque()
         self._connected = threading.Event()
         name = settings.client_id or f"linklag-device-{settings.drive}"
@@ -433,6 +436,10 @@ class Sender:
 
         Call it often, from one thread. Without a connection it publishes nothing: the spool keeps.
         """
+        if self._answers or not self._in_flight or not self._connected.is_set():
+            self._answered_s = time.monotonic()
+        elif time.monotonic() - self._answered_s > UNANSWERED_S:
+            self._connect_anew()
         while self._answers:
             self._take_answer(*self._answers.popleft())
         room = IN_FLIGHT_MAX - len(self._in_flight)
@@ -445,6 +452,15 @@ class Sender:
                 return
             self._in_flight[sent.mid] = number  # without connection just now, paho sends it when there is one
             self._sent_up_to = number
+
+    def _connect_anew(self) -> None:
+        """Cut the connection; paho connects again and sends what is in flight again."""
+        log.error("no answer of the broker for %g s: connecting anew", UNANSWERED_S)
+        self._answered_s = time.monotonic()
+        connection = self._client.socket()
+        if isinstance(connection, socket.socket):
+            with contextlib.suppress(OSError):  # it is gone already
+                connection.shutdown(socket.SHUT_RDWR)
 
     def _take_answer(self, packet_id: int, reason: ReasonCode) -> None:
         number = self._in_flight.pop(packet_id, None)

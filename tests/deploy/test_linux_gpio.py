@@ -1,5 +1,7 @@
 """The capture device for a Linux board: simulated edges in place of the kernel's, a real broker and the real ingest behind it."""
 
+import contextlib
+import socketserver
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -439,6 +441,62 @@ def test_what_the_broker_has_nobody_to_keep_for_stays_and_goes_out_when_there_is
         with ingesting(mosquitto.port) as (readings, _refused):
             until(lambda: len(stored(readings)) == 3 and len(spool) == 0)
     spool.close()
+
+
+class Forgetful(socketserver.ThreadingTCPServer):
+    """A broker that never answers a PUBLISH of the first connection, as one whose queue is gone; it answers those of later ones.
+
+    Packets by MQTT 5.0, 2.1 and 3.1 to 3.4.
+    """
+
+    daemon_threads = True
+
+    def __init__(self) -> None:
+        super().__init__(("127.0.0.1", 0), ForgetfulConnection)
+        self.connections = 0
+
+
+class ForgetfulConnection(socketserver.StreamRequestHandler):
+    """One connection of it."""
+
+    server: Forgetful
+
+    def handle(self) -> None:
+        self.server.connections += 1
+        answers = self.server.connections > 1
+        while first := self.rfile.read(1):
+            length = shift = 0
+            while (byte := self.rfile.read(1)[0]) & 0x80:
+                length |= (byte & 0x7F) << shift
+                shift += 7
+            body = self.rfile.read(length | byte << shift)
+            kind, qos = first[0] >> 4, first[0] >> 1 & 3
+            if kind == 1:  # CONNECT: CONNACK without session, reason or properties
+                self.wfile.write(b"\x20\x03\x00\x00\x00")
+            elif kind == 3 and qos == 1 and answers:  # PUBLISH: PUBACK of its packet id
+                at = 2 + int.from_bytes(body[:2], "big")
+                self.wfile.write(b"\x40\x02" + body[at : at + 2])
+            elif kind == 12:  # PINGREQ
+                self.wfile.write(b"\xd0\x00")
+
+
+def test_a_broker_that_never_answers_is_connected_to_anew(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(linux_gpio, "UNANSWERED_S", 0.3)
+    with Forgetful() as broker, contextlib.closing(Spool(tmp_path / "spool.db", 10_000_000)) as spool:
+        threading.Thread(target=broker.serve_forever, args=(0.05,), daemon=True).start()
+        for _ in range(IN_FLIGHT_MAX + 5):
+            spool.put(numbered)
+        with Sender(settings(broker.server_address[1]), spool) as sender:
+
+            def all_sent() -> bool:
+                sender.send()
+                return len(spool) == 0
+
+            until(all_sent)
+        broker.shutdown()
+    assert broker.connections >= 2
 
 
 def test_a_disk_that_is_full_costs_the_window_and_neither_its_number_nor_the_device(
