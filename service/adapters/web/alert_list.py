@@ -13,6 +13,7 @@ from service.core.alert import Annunciation, Hold
 from service.core.setpoint import ConditionKind, Priority
 
 PAGE = 50  # alerts that are over, on one page
+STANDING_PAGE = 100  # alerts that stand; each has its forms, and a browser takes seconds over a thousand
 PAGE_MOST = 10_000
 QUERY_MAX = 2000  # characters of a list's address that a form hands back
 STATES_ASKED = (

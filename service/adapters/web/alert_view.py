@@ -1,7 +1,7 @@
 """An alert as pages show it: words, who is on it, and what can be done with it just now. Decides nothing."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import tzinfo
 
 from service.adapters.web.alert_words import EVENTS, STATES, TITLES, measured_words
@@ -143,6 +143,17 @@ def groups_of(alerts: Iterable[Found], now_ns: int, zone: tzinfo) -> list[Group]
     ]
     found.append(Group("Kept quiet", 0, tuple(each for each in views if each.alert.held)))
     return [each for each in found if each.views]
+
+
+def part_of(groups: Iterable[Group], start: int, count: int) -> list[Group]:
+    """Return the same groups with so many of their alerts from one on, all counted through; groups without any fall out."""
+    found, before = [], 0
+    for group in groups:
+        views = group.views[max(0, start - before) : max(0, start + count - before)]
+        before += len(group.views)
+        if views:
+            found.append(replace(group, views=views))
+    return found
 
 
 def step_words(transition: Transition, zone: tzinfo) -> tuple[str, str]:

@@ -15,8 +15,16 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from pydantic import BaseModel, Field
 
 from service.adapters.web import alerts
-from service.adapters.web.alert_list import PAGE, Asked, asked_in, back_to_list, choices, next_of
-from service.adapters.web.alert_view import Group, groups_of, step_words, view_of
+from service.adapters.web.alert_list import (
+    PAGE,
+    STANDING_PAGE,
+    Asked,
+    asked_in,
+    back_to_list,
+    choices,
+    next_of,
+)
+from service.adapters.web.alert_view import Group, groups_of, part_of, step_words, view_of
 from service.adapters.web.alert_words import TITLES
 from service.adapters.web.alerts import Filters, Found
 from service.adapters.web.allowed import needs
@@ -55,12 +63,18 @@ def _list(
     found = [each for each in all_of_them if filters.let_pass(each.alert, each.drive)]
     groups = [] if asked.past else groups_of(found, now_ns, zone)
     newest = sorted(found, key=lambda each: each.alert.changed_ns, reverse=True) if asked.past else []
-    start = (asked.page_number - 1) * PAGE
+    size = PAGE if asked.past else STANDING_PAGE
+    pages = max(1, -(-len(found) // size))
+    start = (min(asked.page_number, pages) - 1) * size if not asked.past else (asked.page_number - 1) * size
+    on_page = part_of(groups, start, size)
     values = {
-        "groups": [each for each in groups if each.priority],
-        "quiet": [view for each in groups if not each.priority for view in each.views],
-        "past": [view_of(each, now_ns, zone) for each in newest[start : start + PAGE]],
-        "pages": max(1, -(-len(newest) // PAGE)),
+        "groups": [each for each in on_page if each.priority],
+        "quiet": [view for each in on_page if not each.priority for view in each.views],
+        "counts": {each.priority: len(each.views) for each in groups},
+        "past": [view_of(each, now_ns, zone) for each in newest[start : start + size]],
+        "pages": pages,
+        "page_number": min(asked.page_number, pages),
+        "found_count": len(found),
         "past_count": len(newest),
         "next_of": next_of([view.alert.alert_id for each in groups for view in each.views]),
         "asked": asked,

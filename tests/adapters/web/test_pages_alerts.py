@@ -196,6 +196,25 @@ def test_what_is_over_comes_by_pages_the_newest_first(plant: Plant) -> None:
     assert 'rel="next" href="/alerts?site=Lehmgrund&amp;past=yes&amp;page=2"' in older
 
 
+def test_hundreds_that_stand_come_by_pages_and_each_is_on_one_of_them(plant: Plant) -> None:
+    for number in range(130):
+        drive_id = f"d-{number:03}"
+        plant.ports.register.add_drive(replace(KILN, drive_id=drive_id, name=f"Drive {number:03}"))
+        occur(plant, drive_id)
+        if number >= 90:
+            happen(plant, drive_id, ConditionKind.NEAR, Event.SUPPRESS, why="fell silent together")
+    first, second = plant.page("/alerts"), plant.page("/alerts?page=2")
+    ids = [re.findall(r'<article[^>]* id="([^"]+)"', page) for page in (first, second)]
+    assert [len(each) for each in ids] == [100, 30]
+    assert len({*ids[0], *ids[1]}) == 130
+    assert "Page 1 of 2, 130 in all" in plain(first)
+    assert "Answer next 90" in plain(first)
+    assert "Kept quiet 40" in plain(first)
+    assert "Kept quiet 40" in plain(second)
+    assert "No alert stands" not in plain(second)
+    assert plant.page("/alerts?page=77").count("<article") == 30
+
+
 def test_an_alert_says_how_soon_to_answer_as_its_rule_does(plant: Plant) -> None:
     with_alerts(plant)
     words = plain(plant.page("/alerts?kind=at_limit"))
