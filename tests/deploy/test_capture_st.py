@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from sensors_sim.chain import SimulatedChain
@@ -87,6 +87,8 @@ def steady(
     jitter=st.sampled_from([0.0, 20.0]),
     begin=st.sampled_from([0, WRAP - 700_000, 2**31 - 3]),
 )
+@example(period=3650.0, fraction=0.0, jitter=20.0, begin=0)
+@example(period=3650.0, fraction=0.999, jitter=20.0, begin=0)
 def test_period_and_lag_of_a_steady_chain_come_back_wherever_the_counter_wraps(
     period: float, fraction: float, jitter: float, begin: int
 ) -> None:
