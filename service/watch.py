@@ -74,10 +74,7 @@ DRIVES_AT_ONCE = 100  # whose new readings are read together, at most 100 of eac
 FEW = 20  # drives that are asked for one by one
 MAPS_AT_ONCE = 2  # maps of chains looked at in a turn: they take long
 RETIRED = "The drive is retired."
-SILENCES = (
-    ConditionKind.NO_READING,
-    ConditionKind.DEVICE_OFFLINE,
-)  # of many drives at once they have one cause
+SILENCES = (ConditionKind.NO_READING, ConditionKind.DEVICE_OFFLINE)  # many at once have one cause
 NEVER = threading.Event()  # nobody sets it
 SHARES = 24  # of drives, whose names stand in the store: another number needs other names, or two processes do the same drive
 SHARE_NAMES = tuple(f"watch/{number}" for number in range(SHARES))
@@ -105,9 +102,7 @@ class _Around:
     work: Mapping[str, Sequence[Work]]
     touched: set[str]  # drives of whose alerts something was recorded since the turn before
     newest_ns: dict[str, int] = field(default_factory=dict)  # of the drives that are looked at
-    loaded: dict[str, Evaluation] = field(
-        default_factory=dict
-    )  # of silent drives that nothing is remembered of
+    loaded: dict[str, Evaluation] = field(default_factory=dict)  # of silent drives that were forgotten
     by_hand: set[str] = field(default_factory=set)  # drives that were ever measured by hand
     ahead: dict[str, Ahead] = field(default_factory=dict)  # of the drives that come next
 
@@ -344,7 +339,7 @@ class Watch:
         """Look at one drive and record what that shows; return its evaluation where that is to be saved."""
         registered, by = plant.drives[drive_id], plant.by[drive_id]
         first = drive_id not in self._known
-        before = self._known[drive_id] if not first else around.loaded.get(drive_id) or self._load(drive_id)
+        before = self._known.get(drive_id) or around.loaded.get(drive_id) or self._load(drive_id)
         after = before
         if due is not None or changed:
             brought = self._evaluate.bring_up(
@@ -420,24 +415,40 @@ class Watch:
         """Find drives that fell silent together: one of them is told in the place of all."""
         silent: dict[ConditionKind, list[Silent]] = {kind: [] for kind in SILENCES}
         for drive_id in mine:
-            registered, by = plant.drives[drive_id], plant.by[drive_id]
-            for kind, since_ns, told_ns in self._silences(drive_id, by, around):
-                known = self._known.get(drive_id) or around.loaded.get(drive_id)
-                if known is None:
-                    known = around.loaded[drive_id] = self._load(drive_id)
-                alone = self._quiet_of(registered, known, around, alone=True)
-                silent[kind].append(
-                    Silent(
-                        drive_id=drive_id,
-                        site=registered.drive.site,
-                        since_ns=since_ns,
-                        told_ns=told_ns,
-                        may_lead=by.setpoints[kind].enabled and kind not in alone,
-                    )
-                )
+            try:
+                for kind, found in self._silent(plant, drive_id, around):
+                    silent[kind].append(found)
+            except (StoreUnavailableError, LeaseLostError):
+                raise
+            except Exception:
+                log.exception("silence_not_looked_at", drive=drive_id)  # it is told by itself
         self._together = {
             kind: together(self._together[kind], silent[kind], around.now_ns) for kind in SILENCES
         }
+
+    def _silent(self, plant: _Plant, drive_id: str, around: _Around) -> list[tuple[ConditionKind, Silent]]:
+        """In which ways nothing comes of a drive."""
+        registered, by = plant.drives[drive_id], plant.by[drive_id]
+        silences = self._silences(drive_id, by, around)
+        if not silences:
+            return []
+        known = self._known.get(drive_id) or around.loaded.get(drive_id)
+        if known is None:
+            known = around.loaded[drive_id] = self._load(drive_id)
+        alone = self._quiet_of(registered, known, around, alone=True)
+        return [
+            (
+                kind,
+                Silent(
+                    drive_id=drive_id,
+                    site=registered.drive.site,
+                    since_ns=since_ns,
+                    told_ns=told_ns,
+                    may_lead=by.setpoints[kind].enabled and kind not in alone,
+                ),
+            )
+            for kind, since_ns, told_ns in silences
+        ]
 
     def _silences(self, drive_id: str, by: By, around: _Around) -> list[tuple[ConditionKind, int, int]]:
         """In which ways a drive is silent, for half as long at least as it takes to be told: since when, and when it is told."""

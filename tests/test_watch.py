@@ -494,21 +494,22 @@ def test_what_turns_out_not_to_have_been_true_is_cleared() -> None:
     assert plant.state(K.APPROACHING) == "unacknowledged"
 
 
-def test_one_bad_drive_never_stops_the_others(monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("where", ["_clock", "_silences"])
+def test_one_bad_drive_never_stops_the_others(monkeypatch: pytest.MonkeyPatch, where: str) -> None:
     plant = a_plant("a", "b")
     plant.store(*rows(0, 1000, 2.2, 100), *rows(0, 1000, 2.2, 100, drive_id="b"))
-    real = type(plant.watch)._clock
+    real = getattr(Watch, where)
 
-    def bad(self: Watch, registered: Any, *rest: Any, **more: Any) -> Any:
-        if registered.drive.drive_id == "a":
+    def bad(self: Watch, *given: Any, **more: Any) -> Any:
+        if (given[0] if where == "_silences" else given[0].drive.drive_id) == "a":
             raise RuntimeError("a bug")
-        return real(self, registered, *rest, **more)
+        return real(self, *given, **more)
 
     with monkeypatch.context() as patch:
-        patch.setattr(Watch, "_clock", bad)
+        patch.setattr(Watch, where, bad)
         plant.turn(1010)
     assert plant.state(K.APPROACHING, "b") == "unacknowledged"
-    assert [each.drive_id for each in plant.ports.evaluations.due()] == ["a"]
+    assert [each.drive_id for each in plant.ports.evaluations.due()] == (["a"] if where == "_clock" else [])
     plant.turn(1020)
     assert plant.told() == [("approaching", "occur", 600)]
     assert plant.ports.evaluations.due() == []
