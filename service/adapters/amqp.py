@@ -33,16 +33,16 @@ from pika.exceptions import (
     ProbableAuthenticationError,
 )
 
-from service.adapters.mqtt import (
+from service.adapters.reaching import (
     CONNECT_TIMEOUT_S,
     RECONNECT_MIN_S,
     STABLE_S,
     Tls,
-    _InTray,
-    _is_loopback,
-    _refuse_insecure,
-    _words,
+    is_loopback,
+    refuse_insecure,
+    words_of,
 )
+from service.adapters.trays import InTray
 from service.ingest import Message, SourceStatus
 
 TURN_S = 0.25  # at least so often the thread looks whether there is something to acknowledge, or to leave
@@ -138,7 +138,7 @@ class AmqpSource:
         self._where = f"{host}:{port}"
         self._queues, self._outlet, self._prefetch = tuple(queues), outlet, prefetch
         self._reconnect_max_s = reconnect_max_s
-        self._in_tray = _InTray(prefetch * len(queues) + 1)
+        self._in_tray = InTray(prefetch * len(queues) + 1)
         self._standing = _Standing()
         self._closing = threading.Event()
         self._link: _Link | None = None
@@ -249,8 +249,8 @@ def parameters(  # noqa: PLR0913 - a connection has so many settings
     heartbeat_s: int = 60,
 ) -> pika.ConnectionParameters:
     """Return how to connect. Raises ValueError where others could read and forge pulses, OSError for files of `tls`."""
-    if not allow_insecure and not _is_loopback(host):
-        _refuse_insecure(host, tls, has_login=username is not None)
+    if not allow_insecure and not is_loopback(host):
+        refuse_insecure(host, tls, has_login=username is not None)
     by_certificate = username is None and tls is not None and tls.cert_file is not None
     return pika.ConnectionParameters(
         host,
@@ -330,7 +330,7 @@ class _Link:
         self,
         queues: tuple[str, ...],
         prefetch: int,
-        in_tray: _InTray,
+        in_tray: InTray,
         standing: _Standing,
         closing: threading.Event,
     ) -> None:
@@ -478,7 +478,7 @@ def _cause_in_words(cause: Exception | str) -> str:
     if isinstance(cause, ProbableAccessDeniedError):
         return "the broker refuses us: let this user into amqp.vhost"
     if isinstance(cause, OSError):
-        return f"cannot reach the broker: {_words(cause)}"
+        return f"cannot reach the broker: {words_of(cause)}"
     return f"connection lost: {str(cause) or type(cause).__name__}"
 
 

@@ -20,14 +20,12 @@ import ssl
 import struct
 import threading
 import time
-from collections import OrderedDict, deque
+from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from ipaddress import ip_address
-from pathlib import Path
 from types import TracebackType
-from typing import Any, NamedTuple, Self
+from typing import Any, Self
 
 import structlog
 from paho.mqtt import MQTTException
@@ -37,21 +35,24 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
+from service.adapters.reaching import (
+    CONNECT_TIMEOUT_S,
+    RECONNECT_MIN_S,
+    STABLE_S,
+    Tls,
+    is_loopback,
+    refuse_insecure,
+    words_of,
+)
+from service.adapters.trays import OUT_IN_FLIGHT_MAX, InTray, OutTray, Publication
 from service.core.wire import subscriptions
 from service.ingest import Message, SourceStatus
 
 READ_BYTES = 256 * 1024  # from the socket at once
 PACKET_BYTES_MAX = 8 * 1024 * 1024  # more the broker keeps from us; over 1 MiB is refused with its reason
-QUIET_S = 0.005  # nothing more came for so long: hand over what there is, the broker's window may be full
-WAITING_BYTES_MAX = 64 * 1024 * 1024  # of payloads not yet taken; beyond, we stop reading
-OUT_TOPICS_MAX = 10_000  # topics with something yet to publish; beyond, the oldest is given up
-OUT_IN_FLIGHT_MAX = 20
-CONNECT_TIMEOUT_S = 10.0
 SEND_TIMEOUT_S = 5.0  # a broker that takes no acknowledgement for so long is gone
 GOODBYE_S = 1.0  # for what is at hand when we leave
-STABLE_S = 10.0  # a connection that stood so long starts the back-off anew
 RESUBSCRIBE_S = 30.0  # a refused subscription is asked for again: rights may have been mended
-RECONNECT_MIN_S = 0.25
 FILTERS_AT_ONCE = 500  # in one packet, some 30 kB
 REFUSED_TOLD = 6  # refused subscriptions that a message names
 SHORT_SUSPECT = 3  # so many connections in a row that break off at once are no accident
@@ -68,22 +69,6 @@ NOT_SHARED = (
 )
 
 log = structlog.get_logger(__name__)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Tls:
-    """Encryption, with the broker's certificate and name checked. Files are PEM."""
-
-    ca_file: Path | None = None  # in place of the system's
-    cert_file: Path | None = None  # that we show the broker
-    key_file: Path | None = None  # of cert_file, if not in the same file
-
-    def context(self) -> ssl.SSLContext:
-        """The context for connections. Raises OSError where a file cannot be read or is no certificate."""
-        context = ssl.create_default_context(cafile=self.ca_file)
-        if self.cert_file is not None:
-            context.load_cert_chain(self.cert_file, self.key_file)
-        return context
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -158,8 +143,8 @@ class MqttSource:
         wanted = (*(subscriptions(root) if filters is None else filters), *more_filters)
         if any(each.startswith("$share/") for each in wanted):
             raise ValueError(NOT_SHARED)
-        if not allow_insecure and not _is_loopback(host):
-            _refuse_insecure(host, tls, has_login=username is not None)
+        if not allow_insecure and not is_loopback(host):
+            refuse_insecure(host, tls, has_login=username is not None)
         self._settings = _Settings(
             host=host,
             port=port,
@@ -175,8 +160,8 @@ class MqttSource:
             reconnect_max_s=reconnect_max_s,
         )
         self._wake = _Wake()
-        self._in_tray = _InTray(4 * receive_maximum)
-        self._out_tray = _OutTray()
+        self._in_tray = InTray(4 * receive_maximum)
+        self._out_tray = OutTray()
         self._standing = _Standing()
         self._closing = threading.Event()
         self._for_good = threading.Event()
@@ -245,7 +230,7 @@ class MqttSource:
         """Publish when connected. Of several payloads for one topic that wait, only the newest is sent."""
         if qos not in {0, 1}:
             raise ValueError(f"qos is {qos}: give 0 or 1")
-        self._out_tray.put(topic, _Publication(payload, retain, qos))
+        self._out_tray.put(topic, Publication(payload, retain, qos))
         self._wake.ring()
 
     def status(self) -> SourceStatus:
@@ -262,7 +247,7 @@ class MqttSource:
                 began_s = time.monotonic()
                 self._one_connection()
             except OSError as fault:
-                self._standing.trouble_with(f"cannot reach {self._where}: {_words(fault)}")
+                self._standing.trouble_with(f"cannot reach {self._where}: {words_of(fault)}")
             except Exception as fault:
                 # Ours or paho's bug. The thread must outlive it: without it nothing more would ever be received.
                 log.exception("mqtt_fault", broker=self._where)
@@ -295,149 +280,6 @@ class MqttSource:
     @property
     def _where(self) -> str:
         return f"{self._settings.host}:{self._settings.port}"
-
-
-class _Publication(NamedTuple):
-    payload: bytes
-    retain: bool
-    qos: int
-
-
-class _InTray:
-    """Messages received and not yet taken, and the order in which taken ones may be acknowledged.
-
-    The MQTT thread puts, one other thread takes; deque's own operations need no lock between two such.
-    """
-
-    def __init__(self, messages_max: int) -> None:
-        self._messages_max = messages_max
-        self._waiting: deque[Message] = deque()
-        self._taken: deque[int] = deque()  # arrivals handed out and not acknowledged, oldest first
-        self._bytes_in = self._bytes_out = 0  # each written by one thread only
-        self._arrivals = 0
-        self._wanted = 1
-        self._came = threading.Condition()
-        self._closed = False
-        self._was_full = False
-        self.acknowledged = 0  # all arrivals up to this one are safe
-
-    def __len__(self) -> int:
-        return len(self._waiting)
-
-    @property
-    def unacknowledged(self) -> int:
-        """Handed out and not acknowledged."""
-        return len(self._taken)
-
-    def put(self, topic: str, payload: bytes, content_type: str | None) -> int:
-        """Add a message and return its arrival number."""
-        self._arrivals += 1
-        self._bytes_in += len(payload)
-        self._waiting.append(Message(topic, payload, content_type, self._arrivals))
-        return self._arrivals
-
-    def tell(self) -> None:
-        """Wake the taker if what it waits for is there. Once a burst, not once a message."""
-        with self._came:
-            if self._is_enough():
-                self._came.notify()
-
-    def take(self, messages_max: int, timeout_s: float) -> list[Message]:
-        self._wait_for(messages_max, timeout_s)
-        messages = [self._waiting.popleft() for _ in range(min(messages_max, len(self._waiting)))]
-        self._bytes_out += sum(len(message.payload) for message in messages)
-        self._taken.extend(message.arrival for message in messages)
-        return messages
-
-    def _wait_for(self, messages_max: int, timeout_s: float) -> None:
-        end_s = time.monotonic() + timeout_s
-        before = 0
-        while not self._closed:
-            there = len(self._waiting)
-            left_s = end_s - time.monotonic()
-            if there >= messages_max or left_s <= 0 or 0 < there == before:
-                return
-            before = there
-            with self._came:
-                self._wanted = messages_max if there else 1
-                self._came.wait_for(self._is_enough, min(left_s, QUIET_S) if there else left_s)
-
-    def _is_enough(self) -> bool:
-        return self._closed or len(self._waiting) >= self._wanted
-
-    def acknowledge(self, messages: Sequence[Message]) -> None:
-        for message, arrival in zip(messages, self._taken, strict=False):
-            if message.arrival != arrival:
-                raise ValueError(f"message {message.arrival} is acknowledged before message {arrival}")
-        if len(messages) > len(self._taken):
-            raise ValueError(f"{len(messages)} messages acknowledged, {len(self._taken)} were handed out")
-        for _ in messages:
-            self._taken.popleft()
-        self.acknowledged = messages[-1].arrival
-
-    def give_back(self, messages: Sequence[Message]) -> None:
-        if [message.arrival for message in messages] != list(self._taken)[len(self._taken) - len(messages) :]:
-            raise ValueError(
-                "only the messages received last can be released, all that follow the first of them"
-            )
-        for message in reversed(messages):
-            self._taken.pop()
-            self._waiting.appendleft(message)
-            self._bytes_out -= len(message.payload)
-
-    def is_full(self) -> bool:
-        """Whether to stop reading: yes at the limit, and then until half of it is free again."""
-        share = max(
-            len(self._waiting) / self._messages_max, (self._bytes_in - self._bytes_out) / WAITING_BYTES_MAX
-        )
-        self._was_full = share >= (0.5 if self._was_full else 1.0)
-        return self._was_full
-
-    @property
-    def room(self) -> int:
-        """So many messages more, and never less than one, so that other packets get through."""
-        return max(1, self._messages_max - len(self._waiting))
-
-    def has_room_again(self) -> bool:
-        """Whether reading had stopped and may go on."""
-        return self._was_full and not self.is_full()
-
-    @property
-    def holding_back(self) -> bool:
-        return self._was_full
-
-    def close(self) -> None:
-        with self._came:
-            self._closed = True
-            self._came.notify()
-
-
-class _OutTray:
-    """The newest publication of each topic that is not sent yet, the one that waits longest first."""
-
-    def __init__(self) -> None:
-        self._waiting: OrderedDict[str, _Publication] = OrderedDict()
-        self._lock = threading.Lock()
-
-    def __len__(self) -> int:
-        return len(self._waiting)
-
-    def put(self, topic: str, publication: _Publication) -> None:
-        with self._lock:
-            self._waiting[topic] = publication
-            if len(self._waiting) > OUT_TOPICS_MAX:
-                self._waiting.popitem(last=False)
-
-    def put_back(self, topic: str, publication: _Publication) -> None:
-        """After a connection was lost, unless there is a newer one."""
-        with self._lock:
-            if topic not in self._waiting:
-                self._waiting[topic] = publication
-                self._waiting.move_to_end(topic, last=False)
-
-    def pop(self) -> tuple[str, _Publication] | None:
-        with self._lock:
-            return self._waiting.popitem(last=False) if self._waiting else None
 
 
 class _Standing:
@@ -485,7 +327,7 @@ class _Standing:
             log.warning("mqtt_trouble", trouble=trouble)
         self._trouble = trouble
 
-    def status(self, in_tray: _InTray) -> SourceStatus:
+    def status(self, in_tray: InTray) -> SourceStatus:
         return SourceStatus(
             connected=self.connected,
             since_ns=self.since_ns,
@@ -657,15 +499,13 @@ def _content_type(properties: bytes) -> str | None:
 class _Link:
     """One connection, from CONNECT to its loss. Everything here runs in the MQTT thread."""
 
-    def __init__(
-        self, settings: _Settings, in_tray: _InTray, out_tray: _OutTray, standing: _Standing
-    ) -> None:
+    def __init__(self, settings: _Settings, in_tray: InTray, out_tray: OutTray, standing: _Standing) -> None:
         self._settings = settings
         self._in_tray = in_tray
         self._out_tray = out_tray
         self._standing = standing
         self._unacked: deque[tuple[int, int]] = deque()  # (arrival, packet id) in the order of arrival
-        self._in_flight: dict[int, tuple[str, _Publication]] = {}
+        self._in_flight: dict[int, tuple[str, Publication]] = {}
         self._asked: dict[int, list[str]] = {}  # packet id of a SUBSCRIBE → its filters
         self._refusals: list[str] = []  # of the filters asked for last
         self._ask_again_s: float | None = None
@@ -921,33 +761,3 @@ def _wait_for_end(connection: Any, end_s: float) -> None:
                 return
         except (BlockingIOError, ssl.SSLWantReadError):
             time.sleep(0.002)
-
-
-def _is_loopback(host: str) -> bool:
-    if host == "localhost":
-        return True
-    try:
-        return ip_address(host).is_loopback
-    except ValueError:
-        return False
-
-
-def _refuse_insecure(host: str, tls: Tls | None, *, has_login: bool) -> None:
-    lacks = [] if tls is not None else ["TLS is off"]
-    if not has_login and (tls is None or tls.cert_file is None):
-        lacks.append("there are no credentials")
-    if lacks:
-        raise ValueError(
-            f"broker {host} is another machine and {' and '.join(lacks)}, so anyone on the way could read or "
-            "forge pulses: give tls and a user name or a certificate, or accept it with allow_insecure"
-        )
-
-
-def _words(fault: OSError) -> str:
-    """The fault in words a person can act on."""
-    if isinstance(fault, ssl.SSLCertVerificationError):
-        return (
-            f"its certificate is not trusted ({fault.verify_message}): give the plant's CA file, "
-            "or the host name that the certificate states"
-        )
-    return str(fault) or type(fault).__name__

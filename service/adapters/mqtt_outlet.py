@@ -16,15 +16,8 @@ from paho.mqtt import client as paho
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
 from paho.mqtt.reasoncodes import ReasonCode
 
-from service.adapters.mqtt import (
-    CONNECT_TIMEOUT_S,
-    OUT_IN_FLIGHT_MAX,
-    OUT_TOPICS_MAX,
-    Tls,
-    _is_loopback,
-    _Publication,
-    _refuse_insecure,
-)
+from service.adapters.reaching import CONNECT_TIMEOUT_S, Tls, is_loopback, refuse_insecure
+from service.adapters.trays import OUT_IN_FLIGHT_MAX, OUT_TOPICS_MAX, Publication
 
 RECONNECT_S_MAX = 30
 GOODBYE_S = 1.0
@@ -64,8 +57,8 @@ class MqttOutlet:
 
         Raises ValueError for settings that would let others read and forge, OSError for files of `tls`.
         """
-        if not allow_insecure and not _is_loopback(host):
-            _refuse_insecure(host, tls, has_login=username is not None)
+        if not allow_insecure and not is_loopback(host):
+            refuse_insecure(host, tls, has_login=username is not None)
         protocol = paho.MQTTv5 if version == "5" else paho.MQTTv311
         self._client = client = paho.Client(CallbackAPIVersion.VERSION2, client_id, protocol=protocol)
         client.connect_timeout = CONNECT_TIMEOUT_S
@@ -79,7 +72,7 @@ class MqttOutlet:
         client.on_connect_fail, client.on_publish = self._on_connect_fail, self._on_publish
         self._where = f"{host}:{port}"
         self._address = (host, port, keepalive_s)
-        self._waiting: dict[str, _Publication] = {}
+        self._waiting: dict[str, Publication] = {}
         self._busy: set[str] = set()  # topics with a payload on its way
         self._on_their_way: dict[int, str] = {}  # by packet id, the topic
         self._early: set[int] = set()  # packet ids that were answered before we knew them
@@ -112,7 +105,7 @@ class MqttOutlet:
         if qos not in {0, 1}:
             raise ValueError(f"qos is {qos}: give 0 or 1")
         with self._changed:
-            self._waiting[topic] = _Publication(payload, retain, qos)
+            self._waiting[topic] = Publication(payload, retain, qos)
             if len(self._waiting) > OUT_TOPICS_MAX:
                 del self._waiting[next(iter(self._waiting))]
             self._changed.notify_all()
@@ -146,7 +139,7 @@ class MqttOutlet:
                     self._on_their_way[sent.mid] = topic
                 self._changed.notify_all()
 
-    def _following(self) -> tuple[str, _Publication] | None:
+    def _following(self) -> tuple[str, Publication] | None:
         """Wait for a payload whose topic has none on its way; None when we leave."""
         with self._changed:
             while not self._closing:

@@ -15,7 +15,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from service.adapters.mqtt import CONNECT_TIMEOUT_S, Tls, _is_loopback, _refuse_insecure, _words
+from service.adapters.reaching import CONNECT_TIMEOUT_S, Tls, is_loopback, refuse_insecure, words_of
 
 IN_FLIGHT_MAX = 100  # sent and not answered; beyond, the sender waits
 PATIENCE_S = 30.0
@@ -62,8 +62,8 @@ class MqttPublisher:
         Raises ValueError for settings that would let others read and forge pulses, OSError where a file of `tls`
         cannot be read.
         """
-        if not allow_insecure and not _is_loopback(host):
-            _refuse_insecure(host, tls, has_login=username is not None)
+        if not allow_insecure and not is_loopback(host):
+            refuse_insecure(host, tls, has_login=username is not None)
         self._where = f"{host}:{port}"
         self._patience_s = PATIENCE_S if patience_s is None else patience_s
         self._answer = threading.Condition()
@@ -97,7 +97,7 @@ class MqttPublisher:
             self._client.reconnect()
         except OSError as fault:
             raise PublishError(
-                f"cannot reach {self._where}: {_words(fault)}; start the broker, or correct broker.host and broker.port"
+                f"cannot reach {self._where}: {words_of(fault)}; start the broker, or correct broker.host and broker.port"
             ) from None
         self._client.loop_start()
         self._answered.wait(CONNECT_TIMEOUT_S)

@@ -83,8 +83,11 @@ def _outcome(client_id: str, source: Source, *, done: bool) -> str:
 
 
 def _until_quiet(source: Source, ingest: Ingest, stop: threading.Event) -> tuple[int, bool]:
-    """Store until nothing has come for a while; return how many messages, and whether that was all."""
-    stored, since_s, begun_s = 0, time.monotonic(), time.monotonic()
+    """Store until nothing has come for a while; return how many messages, and whether that was all.
+
+    It was not where the broker stayed away for `CONNECT_S`: what a spool had is stored then.
+    """
+    stored, since_s, there_s = 0, time.monotonic(), time.monotonic()
     while not stop.is_set():
         try:
             done = ingest.step()
@@ -94,11 +97,13 @@ def _until_quiet(source: Source, ingest: Ingest, stop: threading.Event) -> tuple
             since_s = time.monotonic()
             continue
         stored += done
-        now_s = time.monotonic()
-        if done or not source.status().connected:
+        now_s, connected = time.monotonic(), source.status().connected
+        if done or not connected:
             since_s = now_s
+        if done or connected:
+            there_s = now_s
         if now_s - since_s > QUIET_S:
             return stored, True
-        if not stored and not source.status().connected and now_s - begun_s > CONNECT_S:
+        if now_s - there_s > CONNECT_S:
             break
     return stored, False

@@ -142,7 +142,8 @@ class Wanted:
 def _mqtt_source(
     settings: Settings, partition: str | None, client_id: str, wanted: Wanted, *, session_s: int | None = None
 ) -> "MqttSource":
-    from service.adapters.mqtt import MqttSource, Tls
+    from service.adapters.mqtt import MqttSource
+    from service.adapters.reaching import Tls
 
     broker = settings.broker_of(partition)
     tls = Tls(ca_file=broker.tls_ca_file, cert_file=broker.tls_cert_file, key_file=broker.tls_key_file)
@@ -210,7 +211,7 @@ def queue_source(settings: Settings, partition: str | None = None) -> "AmqpSourc
     with amqp_told():
         from service.adapters.amqp import AmqpSource
         from service.adapters.amqp_definitions import queue_name
-        from service.adapters.mqtt import Tls
+        from service.adapters.reaching import Tls
 
         amqp = settings.amqp
         tls = Tls(ca_file=amqp.tls_ca_file, cert_file=amqp.tls_cert_file, key_file=amqp.tls_key_file)
@@ -232,8 +233,8 @@ def queue_source(settings: Settings, partition: str | None = None) -> "AmqpSourc
 
 def outlet(settings: Settings, client_id: str) -> "MqttOutlet":
     """Return RabbitMQ's MQTT side as a place to publish the newest of each topic at, not connected yet."""
-    from service.adapters.mqtt import Tls
     from service.adapters.mqtt_outlet import MqttOutlet
+    from service.adapters.reaching import Tls
 
     broker = settings.broker
     tls = Tls(ca_file=broker.tls_ca_file, cert_file=broker.tls_cert_file, key_file=broker.tls_key_file)
@@ -276,8 +277,8 @@ def broker_publisher(
     settings: Settings, *, client_id: str, patience_s: float | None = None
 ) -> "MqttPublisher":
     """Return the broker of the settings as a place to publish to, not connected yet, under an id of its own."""
-    from service.adapters.mqtt import Tls
     from service.adapters.mqtt_publisher import MqttPublisher
+    from service.adapters.reaching import Tls
 
     broker = settings.broker
     tls = Tls(ca_file=broker.tls_ca_file, cert_file=broker.tls_cert_file, key_file=broker.tls_key_file)

@@ -43,7 +43,7 @@ def check_queues(settings: Settings) -> Finding:
     names = [queue_name(number) for number in range(1, amqp.queues + 1)]
     with amqp_told():
         from service.adapters.amqp import look_at, parameters
-        from service.adapters.mqtt import Tls
+        from service.adapters.reaching import Tls
 
         tls = Tls(ca_file=amqp.tls_ca_file, cert_file=amqp.tls_cert_file, key_file=amqp.tls_key_file)
         where = parameters(

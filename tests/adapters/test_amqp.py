@@ -19,8 +19,8 @@ from paho.mqtt.enums import CallbackAPIVersion
 from service.adapters.amqp import AmqpSource, look_at, parameters, topic_of
 from service.adapters.amqp_definitions import Spread, definitions, password_hash, queue_name
 from service.adapters.database.connect import open_database
-from service.adapters.mqtt import Tls
 from service.adapters.mqtt_outlet import MqttOutlet
+from service.adapters.reaching import Tls
 from service.commands.queues import check_outlet, check_queues
 from service.settings import Amqp, Broker, Settings, Store
 from tests.adapters.test_mqtt import certificates, numbered, receive, until

@@ -16,7 +16,8 @@ from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from service.adapters.mqtt import MqttSource, Tls
+from service.adapters.mqtt import MqttSource
+from service.adapters.reaching import Tls
 from service.ingest import Message, Source
 from tests.conftest import Mosquitto, free_port, needs, wait_for_port
 

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from service.adapters import mqtt_publisher
-from service.adapters.mqtt import Tls
 from service.adapters.mqtt_publisher import MqttPublisher, PublishError
+from service.adapters.reaching import Tls
 from tests.conftest import Mosquitto, free_port
 
 

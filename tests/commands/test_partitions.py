@@ -2,6 +2,7 @@
 
 import threading
 import time
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,8 @@ from service.commands.check import check_broker, check_partitions, findings
 from service.commands.drain import drain_into
 from service.commands.partitions import all_at, chosen, others_of
 from service.commands.parts import broker_source, opened_database, worker_source
+from service.commands.spooling import opened_spool
+from service.ingest import Message
 from service.settings import Broker, Partition, Settings, Store, Web
 from tests.adapters.test_mqtt import numbered, publisher, receive, subscribed
 from tests.conftest import Mosquitto, free_port
@@ -139,6 +142,27 @@ def test_a_drain_that_is_stopped_leaves_the_session(
     assert "the session of linklag-worker stays" in capsys.readouterr().out
     with MqttSource("127.0.0.1", mosquitto.port, root=ROOT, client_id="linklag-worker") as old:
         assert len(receive(old, 5)) == 5
+
+
+def test_where_the_broker_stays_away_what_a_spool_has_is_stored_and_the_drain_ends(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(drain_command, "CONNECT_S", 0.5)
+    (tmp_path / "spool").mkdir(mode=0o700)
+    plain = two(tmp_path, free_port())
+    settings = plain.model_copy(
+        update={"worker": plain.worker.model_copy(update={"spool_folder": tmp_path / "spool"})}
+    )
+    spool = opened_spool(settings, "linklag-worker")
+    assert spool is not None
+    with closing(spool):
+        spool.put([Message(f"{ROOT}/d0/pulses", batch(seq), None, seq) for seq in range(7)], time.time_ns())
+    with opened_database(settings) as database:
+        register_drives(database.register, 4)
+        assert drain_into(settings, database, "linklag-worker", None, stop=threading.Event()) == 1
+        assert len(database.readings.raw("d0", 0, time.time_ns())) == 7
+    said = capsys.readouterr().out
+    assert "7 messages stored; the session of linklag-worker stays as it is: cannot reach" in said
 
 
 def test_a_worker_that_runs_is_not_drained(tmp_path: Path) -> None:

@@ -9,7 +9,7 @@ import pytest
 
 from service.adapters import amqp as amqp_adapter
 from service.adapters import mqtt_outlet
-from service.adapters.mqtt import Tls
+from service.adapters.reaching import Tls
 from service.commands import CommandError
 from service.commands.parts import opened_database, worker_source
 from service.commands.queues import print_definitions

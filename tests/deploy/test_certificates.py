@@ -18,7 +18,8 @@ from paho.mqtt import client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
-from service.adapters.mqtt import MqttSource, Tls
+from service.adapters.mqtt import MqttSource
+from service.adapters.reaching import Tls
 from service.commands.check import check_broker
 from service.settings import Broker, Settings, Store, read_settings
 from tests.conftest import free_port, needs, wait_for_port
