@@ -3,6 +3,8 @@
 Only pages are: API, streams, metrics and files are for programs and speak English.
 """
 
+from urllib.parse import parse_qs, urlencode, urlsplit
+
 from fastapi import APIRouter, Request
 from fastapi.responses import RedirectResponse, Response
 from starlette.datastructures import Headers, MutableHeaders
@@ -48,7 +50,7 @@ class Spoken:
 def choose_language(request: Request) -> Response:
     """Keep the language that the reader chose, and go back to the page on which it was chosen."""
     asked = request.query_params
-    answer = RedirectResponse(local_path(asked.get("back", "/")), 303)
+    answer = RedirectResponse(_page_of(asked.get("back", "/")), 303)
     if asked.get("to") in languages():
         answer.set_cookie(
             COOKIE,
@@ -60,3 +62,11 @@ def choose_language(request: Request) -> Response:
             samesite="lax",
         )
     return answer
+
+
+def _page_of(back: str) -> str:
+    """Return the page on which a language was chosen; on the one to sign in with the page that comes after it."""
+    if not back.startswith("/sign-in?"):
+        return local_path(back)
+    after = parse_qs(urlsplit(back).query).get("next", ["/"])
+    return f"/sign-in?{urlencode({'next': local_path(after[0])})}"

@@ -93,6 +93,22 @@ def test_a_page_is_in_the_language_of_the_browser_and_says_so(plant: Plant) -> N
     assert "gegen Wiedereinschalten sichern" in page.text
 
 
+@pytest.mark.parametrize(
+    ("back", "to"),
+    [
+        ("/sign-in?next=%2Falerts%3Fstate%3Dshelved", "/sign-in?next=%2Falerts%3Fstate%3Dshelved"),
+        ("/sign-in?next=https%3A%2F%2Felsewhere.example", "/sign-in?next=%2F"),
+        ("/sign-in?next=%2F%2Felsewhere.example", "/sign-in?next=%2F"),
+        ("/sign-in?%0d%0aSet-Cookie:x", "/sign-in?next=%2F"),
+    ],
+)
+def test_a_language_chosen_before_signing_in_keeps_where_one_was_going(
+    plant: Plant, back: str, to: str
+) -> None:
+    answer = plant.client.get("/language", params={"to": "de", "back": back}, follow_redirects=False)
+    assert answer.headers["location"] == to
+
+
 def test_the_language_chosen_on_a_page_is_kept_and_leads_back_to_it(plant: Plant) -> None:
     answer = plant.client.get("/language?to=de&back=/plan%3Fpitch_mm%3D25.4", follow_redirects=False)
     assert (answer.status_code, answer.headers["location"]) == (303, "/plan?pitch_mm=25.4")
