@@ -31,17 +31,13 @@ from service.core.condition import (
     Around,
     By,
     Forecast,
-    State,
     at_clock,
-    is_gone,
-    longest_silence_ns,
     quiet_because,
     stands,
 )
 from service.core.drive import Baseline, Chain, Drive, baseline_at, chain_at, limit
 from service.core.setpoint import RULES, ConditionKind, Override, effective
 from service.core.sharing import share_of
-from service.core.silence import Silent, Together, together
 from service.core.work import COMMISSIONING_KINDS, SIMULATION_KINDS, Work, WorkKind
 from service.evaluate import (
     AHEAD_NS,
@@ -68,13 +64,13 @@ from service.ports import (
     StoreUnavailableError,
 )
 from service.share_tasks import Alone, Task
+from service.speak_for import SILENCES, PlantNow, SpeakFor
 from service.tell import Tell
 
 DRIVES_AT_ONCE = 100  # whose new readings are read together, at most 100 of each
 FEW = 20  # drives that are asked for one by one
 MAPS_AT_ONCE = 2  # maps of chains looked at in a turn: they take long
 RETIRED = "The drive is retired."
-SILENCES = (ConditionKind.NO_READING, ConditionKind.DEVICE_OFFLINE)  # many at once have one cause
 NEVER = threading.Event()  # nobody sets it
 SHARES = 24  # of drives, whose names stand in the store: another number needs other names, or two processes do the same drive
 SHARE_NAMES = tuple(f"watch/{number}" for number in range(SHARES))
@@ -102,7 +98,6 @@ class _Around:
     work: Mapping[str, Sequence[Work]]
     touched: set[str]  # drives of whose alerts something was recorded since the turn before
     newest_ns: dict[str, int] = field(default_factory=dict)  # of the drives that are looked at
-    loaded: dict[str, Evaluation] = field(default_factory=dict)  # of silent drives that were forgotten
     by_hand: set[str] = field(default_factory=set)  # drives that were ever measured by hand
     ahead: dict[str, Ahead] = field(default_factory=dict)  # of the drives that come next
 
@@ -139,7 +134,7 @@ class Watch:
         self._unfinished: set[str] = set()
         self._quiet: dict[str, dict[ConditionKind, str]] = {}  # what was suppressed of each drive, and why
         self._number = -1  # of the newest transition that was seen
-        self._together = {kind: Together() for kind in SILENCES}
+        self._speak_for = SpeakFor(stores.alert_log, stores.readings)
         self._maps: dict[str, tuple[int, MapOfChain | None]] = {}  # when looked at, and what it said
 
     def run(self, stop: threading.Event, every_s: float) -> None:
@@ -178,7 +173,15 @@ class Watch:
         due = self._due(plant, mine, around.now_ns)
         self._look_at_newest(around, mine if changed else due)
         self._look_at_maps(mine, around.now_ns)
-        self._look_who_is_silent(plant, mine, around)
+        self._speak_for.look(
+            PlantNow(
+                drives=plant.drives,
+                by=plant.by,
+                devices=around.devices,
+                work=around.work,
+                now_ns=around.now_ns,
+            )
+        )
         saved: list[SavedEvaluation] = []
         ahead = self._read_ahead(mine, due, around)
         looked_at = itertools.takewhile(lambda _drive_id: not stop.is_set(), ahead)
@@ -226,8 +229,18 @@ class Watch:
             known = [self._known[each] for each in some if each in due and each in self._known]
             around.ahead = {}
             if len(known) > 1:
-                around.ahead = self._evaluate.read_ahead(known, around.newest_ns, around.now_ns)
+                around.ahead = self._ahead_of(known, around)
             yield from some
+
+    def _ahead_of(self, known: Sequence[Evaluation], around: _Around) -> dict[str, Ahead]:
+        """What is new of drives; nothing where one of them cannot be read, so that each is read by itself."""
+        try:
+            return self._evaluate.read_ahead(known, around.newest_ns, around.now_ns)
+        except (StoreUnavailableError, LeaseLostError):
+            raise
+        except Exception:
+            log.exception("not_read_together")
+            return {}
 
     def _save(self, plant: _Plant, saved: Sequence[SavedEvaluation], done: Sequence[Due]) -> None:
         """Save what was made of the register as it was, unless a drive has gone over into another share since."""
@@ -265,6 +278,7 @@ class Watch:
         self._known.pop(drive_id, None)
         self._quiet.pop(drive_id, None)
         self._unfinished.discard(drive_id)
+        self._speak_for.forget(drive_id)
 
     # What is there
 
@@ -339,7 +353,7 @@ class Watch:
         """Look at one drive and record what that shows; return its evaluation where that is to be saved."""
         registered, by = plant.drives[drive_id], plant.by[drive_id]
         first = drive_id not in self._known
-        before = self._known.get(drive_id) or around.loaded.get(drive_id) or self._load(drive_id)
+        before = self._load(drive_id) if first else self._known[drive_id]
         after = before
         if due is not None or changed:
             brought = self._evaluate.bring_up(
@@ -390,11 +404,23 @@ class Watch:
             folded_to_ns=of_chain.folded_to_ns if of_chain else None,
             faults=tuple(of_chain.faults) if of_chain else (),
             forecast=self._forecast_of(chain.chain_id, now_ns) if self._forecast_of and chain else None,
-            silent_with=self._together[ConditionKind.NO_READING].led_by.get(drive_id, 0),
-            offline_with=self._together[ConditionKind.DEVICE_OFFLINE].led_by.get(drive_id, 0),
         )
         clock, changes = at_clock(before.clock, before.now.state, known, by)
         after = replace(before, clock=clock)
+        with_it = self._speak_for.decide(
+            registered.drive,
+            active=after.active() & set(SILENCES),
+            hushed=lambda: set(self._quiet_of(registered, after, around, alone=True)),
+            loaded=before.active() if all_kinds else None,
+        )
+        if with_it:
+            known = replace(
+                known,
+                silent_with=with_it.get(ConditionKind.NO_READING, 0),
+                offline_with=with_it.get(ConditionKind.DEVICE_OFFLINE, 0),
+            )
+            clock, changes = at_clock(before.clock, before.now.state, known, by)
+            after = replace(before, clock=clock)
         kinds = BY_CLOCK if all_kinds else {each.kind for each in changes}
         if kinds:
             so = {kind: stretches_by_clock(kind, before.clock, changes) for kind in kinds}
@@ -411,59 +437,6 @@ class Watch:
             self._tell.hold(drive_id, quiet, around.now_ns)
             self._quiet[drive_id] = quiet
 
-    def _look_who_is_silent(self, plant: _Plant, mine: Iterable[str], around: _Around) -> None:
-        """Find drives that fell silent together: one of them is told in the place of all."""
-        silent: dict[ConditionKind, list[Silent]] = {kind: [] for kind in SILENCES}
-        for drive_id in mine:
-            try:
-                for kind, found in self._silent(plant, drive_id, around):
-                    silent[kind].append(found)
-            except (StoreUnavailableError, LeaseLostError):
-                raise
-            except Exception:
-                log.exception("silence_not_looked_at", drive=drive_id)  # it is told by itself
-        self._together = {
-            kind: together(self._together[kind], silent[kind], around.now_ns) for kind in SILENCES
-        }
-
-    def _silent(self, plant: _Plant, drive_id: str, around: _Around) -> list[tuple[ConditionKind, Silent]]:
-        """In which ways nothing comes of a drive."""
-        registered, by = plant.drives[drive_id], plant.by[drive_id]
-        silences = self._silences(drive_id, by, around)
-        if not silences:
-            return []
-        known = self._known.get(drive_id) or around.loaded.get(drive_id)
-        if known is None:
-            known = around.loaded[drive_id] = self._load(drive_id)
-        alone = self._quiet_of(registered, known, around, alone=True)
-        return [
-            (
-                kind,
-                Silent(
-                    drive_id=drive_id,
-                    site=registered.drive.site,
-                    since_ns=since_ns,
-                    told_ns=told_ns,
-                    may_lead=by.setpoints[kind].enabled and kind not in alone,
-                ),
-            )
-            for kind, since_ns, told_ns in silences
-        ]
-
-    def _silences(self, drive_id: str, by: By, around: _Around) -> list[tuple[ConditionKind, int, int]]:
-        """In which ways a drive is silent, for half as long at least as it takes to be told: since when, and when it is told."""
-        state = self._known[drive_id].now.state if drive_id in self._known else State()
-        last_ns = max(-1 if state.last_ns is None else state.last_ns, around.newest_ns.get(drive_id, -1))
-        found = []
-        if last_ns >= 0:
-            longest_ns = longest_silence_ns(by, state.window_ns)
-            found.append((ConditionKind.NO_READING, last_ns, last_ns + longest_ns))
-        device = around.devices.get(drive_id)
-        if device is not None and is_gone(device.online, device.since_ns, last_ns):
-            on_ns = int(by.setpoints[ConditionKind.DEVICE_OFFLINE].on_s * 1e9)
-            found.append((ConditionKind.DEVICE_OFFLINE, device.since_ns, device.since_ns + on_ns))
-        return [each for each in found if 2 * (around.now_ns - each[1]) >= each[2] - each[1]]
-
     def _quiet_of(
         self, registered: Registered, evaluation: Evaluation, around: _Around, *, alone: bool = False
     ) -> dict[ConditionKind, str]:
@@ -479,7 +452,7 @@ class Watch:
                 stands=stands(evaluation.now.state, around.now_ns),
                 function_check=checked or _is_set_up(registered, around.now_ns),
                 locked_out=WorkKind.LOCKED_OUT in kinds_of_work,
-                together=not alone and kind in SILENCES and drive_id in self._together[kind].led,
+                together=not alone and self._speak_for.is_led(kind, drive_id),
             )
             for kind in RULES
         }

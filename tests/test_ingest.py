@@ -16,7 +16,7 @@ from prometheus_client import CollectorRegistry
 from structlog.testing import capture_logs
 
 from service import ingest
-from service.adapters.mqtt import _InTray
+from service.adapters.trays import InTray
 from service.core.announce import elongation_payload
 from service.core.batch import Batch, Rejection, RejectionReason
 from service.core.drive import Baseline, Chain, Drive
@@ -37,7 +37,7 @@ class FakeSource:
     """Messages put in by a test. It keeps the order of acknowledgement with the real source's own in-tray."""
 
     def __init__(self, events: list[str]) -> None:
-        self.tray = _InTray(1_000_000)
+        self.tray = InTray(1_000_000)
         self.acknowledged: list[bytes] = []
         self.published: list[tuple[str, dict[str, Any], bool]] = []
         self._events = events

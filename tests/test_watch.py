@@ -312,109 +312,6 @@ def test_no_reading_is_told_of_a_drive_that_ran_and_not_beside_an_offline_device
     assert plant.state(K.DEVICE_OFFLINE) == "returned_unacknowledged"
 
 
-def five_that_fell_silent_together() -> Plant:
-    """A plant of five at one site, whose last batches end within seconds of each other."""
-    plant = a_plant(*"abcde", site="Yard")
-    for number, drive_id in enumerate("abcde"):
-        plant.store(*rows(number, 1000 + number, 1.0, 100, drive_id=drive_id))
-    return plant
-
-
-def annunciated(plant: Plant, kind: ConditionKind = K.NO_READING) -> list[str]:
-    """The drives whose alert of a kind asks for somebody now."""
-    return [each for each in "abcde" if plant.state(kind, each) == "unacknowledged"]
-
-
-def test_of_drives_that_fell_silent_together_one_is_told_in_the_place_of_all() -> None:
-    plant = five_that_fell_silent_together()
-    add(plant, "f", site="Yard")
-    for at_s in range(1010, 3100, 5):
-        plant.store(a_reading(at_s, 1.0, drive_id="f"))
-        plant.turn(at_s)
-    assert annunciated(plant) == ["a"]
-    assert {plant.state(K.NO_READING, each) for each in "bcde"} == {"suppressed_by_design"}
-    assert plant.told("f") == []
-    (occurred,) = [
-        each for each in plant.ports.alert_log.after(0, drive_id="a") if each.act.event is Event.OCCUR
-    ]
-    assert occurred.act.facts is not None
-    assert "4 other drives of the site fell silent with it" in occurred.act.facts.cause
-
-
-def test_a_watcher_that_begins_while_many_are_silent_tells_no_more_of_them() -> None:
-    plant = five_that_fell_silent_together()
-    plant.turn(1010)
-    plant.turn(2500)
-    before = plant.ports.alert_log.newest_number()
-    plant.watch = plant.another()
-    for at_s in range(2510, 3000, 5):
-        plant.turn(at_s)
-    assert annunciated(plant) == ["a"]
-    assert plant.ports.alert_log.newest_number() == before
-
-
-def test_drives_that_come_back_one_after_the_other_are_never_told_meanwhile() -> None:
-    plant = five_that_fell_silent_together()
-    plant.turn(1010)
-    plant.turn(2500)
-    for number, drive_id in enumerate("abcde"):
-        plant.store(*rows(2500, 2500 + 20 * number, 1.0, 20, drive_id=drive_id))
-        for at_s in range(2505 + 20 * number, 2525 + 20 * number, 5):
-            plant.turn(at_s)
-    assert {plant.state(K.NO_READING, each) for each in "bcde"} == {"normal"}
-    assert [each.drive_id for each in plant.ports.alert_log.after(0) if each.annunciates] == ["a"]
-
-
-def test_who_does_not_come_back_with_the_others_is_told_after_ten_minutes() -> None:
-    plant = five_that_fell_silent_together()
-    plant.turn(1010)
-    plant.turn(2500)
-    for at_s in range(2520, 3700, 20):
-        for drive_id in "abcd":
-            plant.store(a_reading(at_s, 1.0, drive_id=drive_id))
-        plant.turn(at_s + 5)
-        if at_s < 3080:
-            assert annunciated(plant) == []
-    assert annunciated(plant) == ["e"]
-
-
-def test_somebody_else_is_told_where_the_one_that_was_is_worked_on() -> None:
-    plant = five_that_fell_silent_together()
-    plant.turn(1010)
-    plant.turn(2500)
-    plant.ports.work_in_hand.open(
-        Work(
-            drive_id="a",
-            kind=WorkKind.LOCKED_OUT,
-            since_ns=plant.now_ns,
-            by="M. Brandt",
-            why="cleaning",
-            recorded_ns=plant.now_ns,
-        ),
-        entry=None,
-    )
-    for at_s in range(2510, 3200, 10):
-        plant.turn(at_s)
-    assert plant.state(K.NO_READING, "a") == "suppressed_by_design"
-    assert annunciated(plant) == ["b"]
-
-
-def test_devices_that_go_offline_together_are_told_as_one() -> None:
-    plant = five_that_fell_silent_together()
-    plant.turn(1010)
-    plant.ports.devices.note(
-        [
-            DeviceState(drive_id=each, online=False, since_ns=NOON_NS + 1050 * S + number)
-            for number, each in enumerate("abcde")
-        ]
-    )
-    for at_s in range(1050, 3100, 10):
-        plant.turn(at_s)
-    assert annunciated(plant, K.DEVICE_OFFLINE) == ["a"]
-    assert {plant.state(K.DEVICE_OFFLINE, each) for each in "bcde"} == {"suppressed_by_design"}
-    assert annunciated(plant) == []
-
-
 def test_a_drive_that_was_switched_off_standing_is_not_told_to_be_silent() -> None:
     plant = a_plant()
     plant.store(*stopped(0, 1000))
@@ -494,25 +391,57 @@ def test_what_turns_out_not_to_have_been_true_is_cleared() -> None:
     assert plant.state(K.APPROACHING) == "unacknowledged"
 
 
-@pytest.mark.parametrize("where", ["_clock", "_silences"])
-def test_one_bad_drive_never_stops_the_others(monkeypatch: pytest.MonkeyPatch, where: str) -> None:
+def test_one_bad_drive_never_stops_the_others(monkeypatch: pytest.MonkeyPatch) -> None:
     plant = a_plant("a", "b")
     plant.store(*rows(0, 1000, 2.2, 100), *rows(0, 1000, 2.2, 100, drive_id="b"))
-    real = getattr(Watch, where)
+    real = Watch._clock
 
-    def bad(self: Watch, *given: Any, **more: Any) -> Any:
-        if (given[0] if where == "_silences" else given[0].drive.drive_id) == "a":
+    def bad(self: Watch, registered: Any, *rest: Any, **more: Any) -> Any:
+        if registered.drive.drive_id == "a":
             raise RuntimeError("a bug")
-        return real(self, *given, **more)
+        return real(self, registered, *rest, **more)
 
     with monkeypatch.context() as patch:
-        patch.setattr(Watch, where, bad)
+        patch.setattr(Watch, "_clock", bad)
         plant.turn(1010)
     assert plant.state(K.APPROACHING, "b") == "unacknowledged"
-    assert [each.drive_id for each in plant.ports.evaluations.due()] == (["a"] if where == "_clock" else [])
+    assert [each.drive_id for each in plant.ports.evaluations.due()] == ["a"]
     plant.turn(1020)
     assert plant.told() == [("approaching", "occur", 600)]
     assert plant.ports.evaluations.due() == []
+
+
+def test_a_drive_that_cannot_be_read_never_stops_those_that_are_read_with_it(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    plant = a_plant("a", "b", "c")
+    for drive_id in "abc":
+        plant.store(*rows(0, 100, 1.0, 100, drive_id=drive_id))
+    plant.turn(110)
+    readings, known = plant.ports.readings, dict(plant.watch._known)
+
+    def unreadable(drive_id: str) -> None:
+        if drive_id == "a":
+            raise KeyError("a reason of a later version")
+
+    raw, raw_of = readings.raw, readings.raw_of
+
+    def bad_raw(drive_id: str, *rest: Any) -> list[Reading]:
+        unreadable(drive_id)
+        return raw(drive_id, *rest)
+
+    def bad_raw_of(spans: Sequence[Span], *rest: Any, **more: Any) -> list[list[Reading]]:
+        for each in spans:
+            unreadable(each.drive_id)
+        return raw_of(spans, *rest, **more)
+
+    monkeypatch.setattr(readings, "raw", bad_raw)
+    monkeypatch.setattr(readings, "raw_of", bad_raw_of)
+    for drive_id in "abc":
+        plant.store(*rows(200, 300, 1.0, 100, drive_id=drive_id))
+    plant.turn(310)
+    moved = {each for each in "abc" if plant.watch._known[each].now.state != known[each].now.state}
+    assert moved == {"b", "c"}
 
 
 def test_a_retired_drive_stands_no_more_and_is_told_of_again_once_it_is_back() -> None:

@@ -28,7 +28,7 @@ class Publication(NamedTuple):
 class InTray:
     """Messages received and not yet taken, and the order in which taken ones may be acknowledged.
 
-    The MQTT thread puts, one other thread takes; deque's own operations need no lock between two such.
+    The broker's thread puts, one other thread takes; deque's own operations need no lock between two such.
     """
 
     def __init__(self, messages_max: int) -> None:

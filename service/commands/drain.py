@@ -94,7 +94,7 @@ def _until_quiet(source: Source, ingest: Ingest, stop: threading.Event) -> tuple
         except (StoreUnavailableError, SpoolError) as fault:
             log.warning("store_unavailable", fault=str(fault))
             stop.wait(RETRY_S)
-            since_s = time.monotonic()
+            since_s = there_s = time.monotonic()
             continue
         stored += done
         now_s, connected = time.monotonic(), source.status().connected

@@ -624,7 +624,7 @@ class Around:
     folded_to_ns: int | None = None  # of the map of its chain
     faults: tuple[ChainFault, ...] = ()
     forecast: Forecast | None = None
-    silent_with: int = 0  # other drives of its site that fell silent with it, for which it stands
+    silent_with: int = 0  # other drives that fell silent with it, for which it stands
     offline_with: int = 0  # other devices that went offline with its own, for which it stands
 
 
@@ -747,7 +747,7 @@ def _shared(kind: ConditionKind, others: int) -> str:
         return ""
     sentences = (
         ENGLISH[kind].cause,
-        f"{others} other drives of the site fell silent with it, and it stands for all of them.",
+        f"{others} other drives fell silent with it, and it stands for all of them.",
         "Look at what they share first, such as broker, network and power.",
     )
     return " ".join(sentences)
@@ -798,7 +798,7 @@ STANDS = "the drive stands: this says nothing then"
 CHECKED = "the sensing of the drive is being set up or checked"
 LOCKED_OUT = "somebody works on the drive"
 OFFLINE = "the device is offline, and that is told"
-TOGETHER = "it fell silent together with others of its site, and one of them is told in the place of all"
+TOGETHER = "it fell silent together with others, and one of them is told in the place of all"
 REACHED = "the limit is reached, and that is told"
 FORETOLD = frozenset({_K.LIMIT_WITHIN_LEAD_TIME, _K.LIMIT_BEFORE_STOP})
 

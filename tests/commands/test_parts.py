@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from service.adapters import mqtt, sparkplug
+from service.adapters.reaching import Tls
 from service.commands import CommandError
 from service.commands.parts import broker_source, listen, opened_database, worker_source
 from service.core.batch import Rejection, RejectionReason
@@ -36,7 +37,7 @@ def test_each_setting_of_the_broker_reaches_the_source(
     )  # fmt: skip
     assert given == {
         "host": "b.plant", "port": 8883, "root": "p7", "client_id": "w2", "username": "u", "password": password,
-        "tls": mqtt.Tls(), "allow_insecure": False, "receive_maximum": 333, "session_expiry_s": 3 * 86400,
+        "tls": Tls(), "allow_insecure": False, "receive_maximum": 333, "session_expiry_s": 3 * 86400,
         "keepalive_s": 17, "filters": ["p7/+/pulses", "p7/+/lag", "p7/+/status"], "more_filters": [], "others_filters": [],
     }  # fmt: skip
 
