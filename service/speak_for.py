@@ -13,6 +13,7 @@ from service.core.drive import Drive
 from service.core.health import QUIET_WINDOWS
 from service.core.not_measured import NotMeasured
 from service.core.reading import Reading
+from service.core.route import Route, takes_drive
 from service.core.setpoint import ConditionKind
 from service.core.silence import MANY, Led, Place, Silences, Silent, Told
 from service.core.work import COMMISSIONING_KINDS, SIMULATION_KINDS, Work, WorkKind
@@ -39,8 +40,11 @@ class PlantNow:
 class SpeakFor:
     """Remembers who is told and who is kept quiet; what it looks up for that is looked up once a turn at most."""
 
-    def __init__(self, alert_log: AlertLog, readings: Readings) -> None:
-        self._alert_log, self._readings = alert_log, readings
+    def __init__(
+        self, alert_log: AlertLog, readings: Readings, routes: Callable[[], Sequence[Route]]
+    ) -> None:
+        """Nobody is told or kept quiet yet. routes: by which people are told, asked for where there is need."""
+        self._alert_log, self._readings, self._all_routes = alert_log, readings, routes
         self._plant = PlantNow(drives={}, by={}, devices={}, work={}, now_ns=0)
         self._led: dict[ConditionKind, dict[str, Led]] = {kind: {} for kind in SILENCES}
         self._told: dict[ConditionKind, set[str]] = {kind: set() for kind in SILENCES}
@@ -48,12 +52,13 @@ class SpeakFor:
         self._follows = True
         self._newest: Mapping[str, Reading] | None = None
         self._standing: Mapping[str, Alert] | None = None
+        self._routes: Sequence[Route] | None = None
         self._silences: dict[ConditionKind, Silences] = {}
 
     def look(self, plant: PlantNow) -> None:
         """Begin a turn."""
         self._plant = plant
-        self._newest = self._standing = None
+        self._newest = self._standing = self._routes = None
         self._silences.clear()
         self._follows = abs(plant.now_ns - self._followed_ns) >= FOLLOW_NS
         if self._follows:
@@ -140,7 +145,7 @@ class SpeakFor:
         silences.tell(
             Told(
                 drive_id=drive_id,
-                place=place_of(drive),
+                place=self._place_of(drive),
                 priority=priority,
                 held=alert is not None and bool(HUMAN_HOLDS & set(alert.holds)),
                 after=None if led is None else led.leader,
@@ -172,7 +177,7 @@ class SpeakFor:
         acknowledged = alert.annunciation is Annunciation.ACKNOWLEDGED
         return Told(
             drive_id=alert.drive_id,
-            place=place_of(registered.drive),
+            place=self._place_of(registered.drive),
             priority=alert.priority,
             acknowledged_ns=alert.acknowledged_ns if acknowledged else None,
             held=bool(alert.held),
@@ -195,10 +200,16 @@ class SpeakFor:
         watched = by.setpoints[kind].enabled and drive.whole_pitches is not None
         return Silent(
             drive_id=drive.drive_id,
-            place=place_of(drive),
+            place=self._place_of(drive),
             since_ns=since_ns,
             counts=watched and not worked_on and not stood,
         )
+
+    def _place_of(self, drive: Drive) -> Place:
+        """Return the site of a drive and the routes that take it, so that who is told of one would be told of another."""
+        if self._routes is None:
+            self._routes = [each for each in self._all_routes() if each.enabled]
+        return drive.site, *(each.route_id for each in self._routes if takes_drive(each, drive))
 
     def _newest_of(self, drive_id: str) -> Reading | None:
         if self._newest is None:
@@ -210,11 +221,6 @@ class SpeakFor:
         if device is None or not is_gone(device.online, device.since_ns, reading.t_ns if reading else None):
             return None
         return device.since_ns
-
-
-def place_of(drive: Drive) -> Place:
-    """Return where drives are that may have gone silent for one cause. Routes take sites and areas, so somebody hears of it."""
-    return drive.site, drive.area
 
 
 def _quiet_since(by: By, reading: Reading | None, now_ns: int) -> int | None:

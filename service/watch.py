@@ -134,7 +134,7 @@ class Watch:
         self._unfinished: set[str] = set()
         self._quiet: dict[str, dict[ConditionKind, str]] = {}  # what was suppressed of each drive, and why
         self._number = -1  # of the newest transition that was seen
-        self._speak_for = SpeakFor(stores.alert_log, stores.readings)
+        self._speak_for = SpeakFor(stores.alert_log, stores.readings, stores.outbox.routes)
         self._maps: dict[str, tuple[int, MapOfChain | None]] = {}  # when looked at, and what it said
 
     def run(self, stop: threading.Event, every_s: float) -> None:

@@ -8,9 +8,11 @@ import pytest
 
 from service.annunciator import Annunciator
 from service.core.alert import Act, Event
+from service.core.route import Route, Way
 from service.core.setpoint import ConditionKind, Override, Priority, Scope
 from service.core.work import Work, WorkKind
 from service.ports import DeviceState
+from service.set_routes import new_secret
 from tests.contracts.given import NOON_NS, S
 from tests.test_watch import Plant, a_plant, a_reading, add, rows, stopped
 
@@ -93,16 +95,32 @@ def test_of_drives_that_fell_silent_together_one_is_told_in_the_place_of_all() -
     assert "4 other drives fell silent with it" in cause_of(plant, "a")
 
 
-def test_another_area_has_its_own_and_few_are_each_told() -> None:
+def test_another_site_has_its_own_and_few_are_each_told() -> None:
     plant = a_plant_gone_silent()
-    for drive_id in "uvwxy":
-        add(plant, drive_id, site="Yard", area="Hall 2")
-    for drive_id in "pq":
-        add(plant, drive_id, site="Yard", area="Hall 3")
-    for drive_id in "uvwxypq":
-        plant.store(*rows(0, SILENT_S, 1.0, 100, drive_id=drive_id))
+    for drives, site in (("uvwxy", "Kiln works"), ("pq", "Clay pit")):
+        for drive_id in drives:
+            add(plant, drive_id, site=site, area="Hall 1")
+            plant.store(*rows(0, SILENT_S, 1.0, 100, drive_id=drive_id))
     turns(plant, 1010, 2500)
     assert sorted(annunciated(plant)) == ["a", "p", "q", "u"]
+
+
+def test_by_each_route_that_takes_any_of_them_one_is_told() -> None:
+    """An area's own people hear of it, and who takes two drives only hears of each."""
+    plant = a_plant_gone_silent()
+    for drive_id in "uvwxyz":
+        add(plant, drive_id, site="Yard", area="Hall 2")
+        plant.store(*rows(0, SILENT_S, 1.0, 100, drive_id=drive_id))
+    for route in (
+        Route(route_id="all", way=Way.WEBHOOK, target="https://a.plant.example/all", secret=new_secret()),
+        Route(route_id="hall", way=Way.WEBHOOK, target="https://a.plant.example/hall", secret=new_secret(), areas=("Hall 2",)),
+        Route(route_id="two", way=Way.WEBHOOK, target="https://a.plant.example/two", secret=new_secret(), drives=("d", "e")),
+        Route(route_id="off", way=Way.WEBHOOK, target="https://a.plant.example/off", secret=new_secret(), drives=("a",), enabled=False),
+    ):  # fmt: skip
+        plant.ports.outbox.add(route, 0)
+    turns(plant, 1010, 2500)
+    told = annunciated(plant)
+    assert sorted(told) == ["a", "b", "c", "d", "e", "u"]
 
 
 def test_a_watcher_that_begins_while_many_are_silent_tells_no_more_of_them() -> None:

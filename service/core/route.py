@@ -277,11 +277,15 @@ def fits(route: Route, transition: Transition, drive: Drive, shift: str | None) 
     return (
         transition.priority >= route.least_priority
         and (not route.kinds or transition.kind in route.kinds)
-        and (not route.drives or transition.drive_id in route.drives)
-        and takes_place(route, drive)
+        and takes_drive(route, drive)
         and (not route.shifts or (shift or NO_SHIFT) in route.shifts)
         and goes_out(What.ANNUNCIATIONS if route.escalation_after_s else route.what, transition)
     )
+
+
+def takes_drive(route: Route, drive: Drive) -> bool:
+    """Return whether a drive, by itself and by its place, is the route's."""
+    return (not route.drives or drive.drive_id in route.drives) and takes_place(route, drive)
 
 
 def takes_place(route: Route, drive: Drive) -> bool:

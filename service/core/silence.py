@@ -21,7 +21,7 @@ TOGETHER_NS = 120 * S  # from each other at most: twice the longest window that 
 MANY = 5
 LASTS_NS = 600 * S  # once its leader is back, so long a drive has to come back too
 
-Place = tuple[str, str]  # site and area
+Place = tuple[str, ...]  # the site, and by what people are told of a drive there
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
