@@ -19,8 +19,8 @@ settings.load_profile("linklag")
 
 
 def pytest_xdist_auto_num_workers() -> int:
-    """One worker more than there are cores: many tests wait for a process, a page, a broker or a database server."""
-    return (os.cpu_count() or 1) + 1
+    """Two workers more than there are cores: many tests wait for a process, a page, a broker or a database server."""
+    return (os.cpu_count() or 1) + 2
 
 
 REFERENCE = Path(__file__).parents[2] / "shared" / "reference"
