@@ -460,7 +460,9 @@ class Sender:
         connection = self._client.socket()
         if isinstance(connection, socket.socket):
             with contextlib.suppress(OSError):  # it is gone already
-                socket.socket.shutdown(connection, socket.SHUT_RDWR)  # of TLS, too: paho's thread goes on reading it
+                socket.socket.shutdown(
+                    connection, socket.SHUT_RDWR
+                )  # of TLS, too: paho's thread goes on reading it
 
     def _take_answer(self, packet_id: int, reason: ReasonCode) -> None:
         number = self._in_flight.pop(packet_id, None)
