@@ -71,6 +71,12 @@ def test_what_is_no_step_is_not_taken_for_one(shape: Shape, seed: int) -> None:
     assert find_step(count, shape(count) + noise(seed, 200, 0.05)) is None
 
 
+def test_chance_alone_makes_no_step() -> None:
+    """Of 1 500 drawn series none; with steps of twice their uncertainty taken for sure there are five."""
+    rng = np.random.default_rng(11)
+    assert not any(find_step(np.arange(50.0), rng.normal(0.0, 0.01, 50)) for _ in range(1500))
+
+
 def test_a_step_of_what_the_values_follow_is_no_step_of_theirs() -> None:
     speed = np.where(np.arange(200) >= 100, 1.5, 1.0) + 0.05 * np.sin(np.arange(200) / 7)
     values = noise(4, 200, 0.002) - 0.1 * speed
