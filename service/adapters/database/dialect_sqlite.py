@@ -54,6 +54,7 @@ def make_engine(url: URL, patience_s: float, access: Access) -> Engine:
         connect_args={"timeout": patience_s},
         pool_size=8,
         max_overflow=32,
+        pool_use_lifo=True,  # few connections do the work, and so few fill their own cache of pages and statements
         pool_timeout=patience_s,
     )
     event.listen(engine, "connect", _set_up_connection)
