@@ -287,7 +287,7 @@ def version() -> None:
 def run() -> None:
     """Run the command line; the entry point of the installed program."""
     from service.commands import CommandError
-    from service.commands.heaps import share_heaps
+    from service.commands.memory import share_heaps
 
     share_heaps()
     try:

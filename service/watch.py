@@ -28,6 +28,7 @@ from service.core.commission import begun_anew_ns
 from service.core.condition import (
     BY_CLOCK,
     HOUR_NS,
+    TOGETHER,
     Around,
     By,
     Forecast,
@@ -407,19 +408,18 @@ class Watch:
         )
         clock, changes = at_clock(before.clock, before.now.state, known, by)
         after = replace(before, clock=clock)
-        with_it = self._speak_for.decide(
+        stands_for = self._speak_for.decide(
             registered.drive,
             active=after.active() & set(SILENCES),
-            hushed=lambda: set(self._quiet_of(registered, after, around, alone=True)),
+            hushed=lambda: {
+                kind for kind, why in self._quiet_of(registered, after, around).items() if why != TOGETHER
+            },
             loaded=before.active() if all_kinds else None,
         )
-        if with_it:
-            known = replace(
-                known,
-                silent_with=with_it.get(ConditionKind.NO_READING, 0),
-                offline_with=with_it.get(ConditionKind.DEVICE_OFFLINE, 0),
+        if stands_for:
+            clock, changes = at_clock(
+                before.clock, before.now.state, replace(known, stands_for=stands_for), by
             )
-            clock, changes = at_clock(before.clock, before.now.state, known, by)
             after = replace(before, clock=clock)
         kinds = BY_CLOCK if all_kinds else {each.kind for each in changes}
         if kinds:
@@ -438,9 +438,9 @@ class Watch:
             self._quiet[drive_id] = quiet
 
     def _quiet_of(
-        self, registered: Registered, evaluation: Evaluation, around: _Around, *, alone: bool = False
+        self, registered: Registered, evaluation: Evaluation, around: _Around
     ) -> dict[ConditionKind, str]:
-        """What is true or may become so and says nothing now, with why. `alone`: for whatever reason but other drives."""
+        """What is true or may become so and says nothing now, with why."""
         drive_id = registered.drive.drive_id
         kinds_of_work = {each.kind for each in around.work.get(drive_id, ())}
         checked = bool(kinds_of_work & (COMMISSIONING_KINDS | SIMULATION_KINDS))
@@ -452,7 +452,7 @@ class Watch:
                 stands=stands(evaluation.now.state, around.now_ns),
                 function_check=checked or _is_set_up(registered, around.now_ns),
                 locked_out=WorkKind.LOCKED_OUT in kinds_of_work,
-                together=not alone and self._speak_for.is_led(kind, drive_id),
+                together=self._speak_for.is_led(kind, drive_id),
             )
             for kind in RULES
         }

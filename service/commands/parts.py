@@ -27,13 +27,14 @@ from service.commands.series import series_of
 from service.core.allowance import Terms
 from service.core.partition import filters
 from service.ports import StoreUnavailableError
-from service.settings import Settings
+from service.settings import Amqp, Broker, Settings
 
 if TYPE_CHECKING:
     from service.adapters.amqp import AmqpSource
     from service.adapters.mqtt import MqttSource
     from service.adapters.mqtt_outlet import MqttOutlet
     from service.adapters.mqtt_publisher import MqttPublisher
+    from service.adapters.reaching import Tls
     from service.adapters.sparkplug import SparkplugSource
 
 DAY_S = 86_400
@@ -143,10 +144,8 @@ def _mqtt_source(
     settings: Settings, partition: str | None, client_id: str, wanted: Wanted, *, session_s: int | None = None
 ) -> "MqttSource":
     from service.adapters.mqtt import MqttSource
-    from service.adapters.reaching import Tls
 
     broker = settings.broker_of(partition)
-    tls = Tls(ca_file=broker.tls_ca_file, cert_file=broker.tls_cert_file, key_file=broker.tls_key_file)
     with _in_words("broker"):
         return MqttSource(
             broker.host,
@@ -158,7 +157,7 @@ def _mqtt_source(
             client_id=client_id,
             username=broker.username,
             password=broker.password.get_secret_value() if broker.password else None,
-            tls=tls if broker.tls else None,
+            tls=tls_of(broker),
             allow_insecure=broker.allow_insecure,
             session_expiry_s=broker.session_expiry_days * DAY_S if session_s is None else session_s,
             receive_maximum=broker.receive_maximum,
@@ -211,10 +210,8 @@ def queue_source(settings: Settings, partition: str | None = None) -> "AmqpSourc
     with amqp_told():
         from service.adapters.amqp import AmqpSource
         from service.adapters.amqp_definitions import queue_name
-        from service.adapters.reaching import Tls
 
         amqp = settings.amqp
-        tls = Tls(ca_file=amqp.tls_ca_file, cert_file=amqp.tls_cert_file, key_file=amqp.tls_key_file)
         return AmqpSource(
             amqp.host,
             amqp.port,
@@ -224,7 +221,7 @@ def queue_source(settings: Settings, partition: str | None = None) -> "AmqpSourc
             name=settings.broker_of(partition).client_id,
             username=amqp.username,
             password=amqp.password.get_secret_value() if amqp.password else None,
-            tls=tls if amqp.tls else None,
+            tls=tls_of(amqp),
             allow_insecure=amqp.allow_insecure,
             prefetch=amqp.prefetch,
             heartbeat_s=amqp.heartbeat_s,
@@ -234,10 +231,8 @@ def queue_source(settings: Settings, partition: str | None = None) -> "AmqpSourc
 def outlet(settings: Settings, client_id: str) -> "MqttOutlet":
     """Return RabbitMQ's MQTT side as a place to publish the newest of each topic at, not connected yet."""
     from service.adapters.mqtt_outlet import MqttOutlet
-    from service.adapters.reaching import Tls
 
     broker = settings.broker
-    tls = Tls(ca_file=broker.tls_ca_file, cert_file=broker.tls_cert_file, key_file=broker.tls_key_file)
     with _in_words("broker"):
         return MqttOutlet(
             broker.host,
@@ -246,7 +241,7 @@ def outlet(settings: Settings, client_id: str) -> "MqttOutlet":
             version=broker.mqtt_version,
             username=broker.username,
             password=broker.password.get_secret_value() if broker.password else None,
-            tls=tls if broker.tls else None,
+            tls=tls_of(broker),
             allow_insecure=broker.allow_insecure,
             keepalive_s=broker.keepalive_s,
         )
@@ -260,6 +255,15 @@ def amqp_told() -> Iterator[None]:
             yield
     except ImportError:
         raise CommandError("amqp.host: pika is not installed: pip install 'linklag[amqp]'") from None
+
+
+def tls_of(section: Broker | Amqp) -> "Tls | None":
+    """Return how a connection is encrypted, None where it is not."""
+    from service.adapters.reaching import Tls
+
+    if not section.tls:
+        return None
+    return Tls(ca_file=section.tls_ca_file, cert_file=section.tls_cert_file, key_file=section.tls_key_file)
 
 
 @contextmanager
@@ -278,10 +282,8 @@ def broker_publisher(
 ) -> "MqttPublisher":
     """Return the broker of the settings as a place to publish to, not connected yet, under an id of its own."""
     from service.adapters.mqtt_publisher import MqttPublisher
-    from service.adapters.reaching import Tls
 
     broker = settings.broker
-    tls = Tls(ca_file=broker.tls_ca_file, cert_file=broker.tls_cert_file, key_file=broker.tls_key_file)
     with _in_words("broker"):
         return MqttPublisher(
             broker.host,
@@ -290,7 +292,7 @@ def broker_publisher(
             version=broker.mqtt_version,
             username=broker.username,
             password=broker.password.get_secret_value() if broker.password else None,
-            tls=tls if broker.tls else None,
+            tls=tls_of(broker),
             allow_insecure=broker.allow_insecure,
             keepalive_s=broker.keepalive_s,
             patience_s=patience_s,

@@ -8,7 +8,7 @@ import typer
 from service.adapters.amqp_definitions import Spread, definitions, queue_name
 from service.commands import CommandError
 from service.commands.finding import Finding
-from service.commands.parts import amqp_told, opened_database, outlet
+from service.commands.parts import amqp_told, opened_database, outlet, tls_of
 from service.settings import Settings
 
 CONNECT_S = 12.0
@@ -43,12 +43,10 @@ def check_queues(settings: Settings) -> Finding:
     names = [queue_name(number) for number in range(1, amqp.queues + 1)]
     with amqp_told():
         from service.adapters.amqp import look_at, parameters
-        from service.adapters.reaching import Tls
 
-        tls = Tls(ca_file=amqp.tls_ca_file, cert_file=amqp.tls_cert_file, key_file=amqp.tls_key_file)
         where = parameters(
             amqp.host, amqp.port, vhost=amqp.vhost, name="linklag-check", username=amqp.username,
-            password=amqp.password.get_secret_value() if amqp.password else None, tls=tls if amqp.tls else None,
+            password=amqp.password.get_secret_value() if amqp.password else None, tls=tls_of(amqp),
             allow_insecure=amqp.allow_insecure,
         )  # fmt: skip
     try:

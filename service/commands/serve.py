@@ -4,12 +4,11 @@ Knows in which order parts start and stop: the worker lets go of the broker last
 acknowledged. Must not know what a reading is.
 """
 
-import gc
 import socket
 import threading
 import time
-from collections.abc import Iterator, Mapping
-from contextlib import closing, contextmanager, nullcontext
+from collections.abc import Mapping
+from contextlib import closing, nullcontext
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
@@ -21,6 +20,7 @@ from service.commands import CommandError
 from service.commands.at_work import collector, metrics_parts
 from service.commands.health import leave_marks, mark_of, said_beside
 from service.commands.logins import admit_of, sign_in_of
+from service.commands.memory import all_of_it_stays
 from service.commands.partitions import chosen
 from service.commands.parts import allowed_of, listen, opened_database, worker_source
 from service.commands.spooling import opened_spool, waited_for_store
@@ -146,7 +146,7 @@ def _web_part(
     settings: Settings, database: Database, listening: socket.socket, working: WorkerParts | None
 ) -> Part:
     """Return the page and the API; loaded here, so that a worker alone starts in half the time."""
-    with _all_of_it_stays():
+    with all_of_it_stays():
         from service.adapters.web.server import WebServer
 
         app = _app(settings, database, working)
@@ -170,14 +170,3 @@ def _web_part(
         server.run(sockets=[listening])
 
     return Part(name="web", run=run, stop=server.stop)
-
-
-@contextmanager
-def _all_of_it_stays() -> Iterator[None]:
-    """Look for no garbage in what is loaded: it stays to the end, and looking is a fifth of the start."""
-    gc.disable()
-    try:
-        yield
-    finally:
-        gc.freeze()
-        gc.enable()

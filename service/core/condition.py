@@ -624,8 +624,8 @@ class Around:
     folded_to_ns: int | None = None  # of the map of its chain
     faults: tuple[ChainFault, ...] = ()
     forecast: Forecast | None = None
-    silent_with: int = 0  # other drives that fell silent with it, for which it stands
-    offline_with: int = 0  # other devices that went offline with its own, for which it stands
+    # Drives that fell silent with it and are kept quiet for it, by what is told.
+    stands_for: Mapping[ConditionKind, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -712,7 +712,7 @@ def _no_reading(step: _Step, state: State, around: Around) -> None:
     quiet_s = (around.now_ns - state.last_ns) / S
 
     def tell() -> Facts:
-        cause = _shared(kind, around.silent_with) if quiet else "Readings come again."
+        cause = _shared(kind, around.stands_for.get(kind, 0)) if quiet else "Readings come again."
         return _plain(kind, cause, value=quiet_s, setpoint=longest_ns / S, unit="s")
 
     t_ns = state.last_ns + longest_ns if quiet else state.last_ns
@@ -727,7 +727,7 @@ def _offline(step: _Step, state: State, around: Around) -> None:
         return
     t_ns = around.online_since_ns + int(setpoint.on_s * S) if gone else max(around.online_since_ns, 0)
     back_ns = max(t_ns, state.last_ns or 0) if not gone else t_ns
-    cause = _shared(kind, around.offline_with) if gone else "The device is back."
+    cause = _shared(kind, around.stands_for.get(kind, 0)) if gone else "The device is back."
     step.shows(kind, gone, lambda: _plain(kind, cause), decisive=True, t_ns=back_ns)
 
 

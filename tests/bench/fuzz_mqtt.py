@@ -52,9 +52,7 @@ GROUP = "brickworks"
 DRIVES = 5
 S = 1_000_000_000
 DAYS_BACK = 20
-POOL_FILES = (
-    2 * 8
-)  # the file and its log, for each connection that the pool keeps (adapters/database/dialect_sqlite)
+POOL_FILES = 2 * 8  # the file and its log, for each connection that the store's pool keeps
 TYPES = [
     None,
     None,

@@ -65,7 +65,8 @@ def _list(
     newest = sorted(found, key=lambda each: each.alert.changed_ns, reverse=True) if asked.past else []
     size = PAGE if asked.past else STANDING_PAGE
     pages = max(1, -(-len(found) // size))
-    start = (min(asked.page_number, pages) - 1) * size if not asked.past else (asked.page_number - 1) * size
+    page_number = asked.page_number if asked.past else min(asked.page_number, pages)
+    start = (page_number - 1) * size
     on_page = part_of(groups, start, size)
     values = {
         "groups": [each for each in on_page if each.priority],
@@ -73,9 +74,8 @@ def _list(
         "counts": {each.priority: len(each.views) for each in groups},
         "past": [view_of(each, now_ns, zone) for each in newest[start : start + size]],
         "pages": pages,
-        "page_number": min(asked.page_number, pages),
+        "page_number": page_number,
         "found_count": len(found),
-        "past_count": len(newest),
         "next_of": next_of([view.alert.alert_id for each in groups for view in each.views]),
         "asked": asked,
         "choices": choices(

@@ -9,7 +9,7 @@ import pytest
 
 HEAPS_OF_BUSY_THREADS = """
 import ctypes, sys, threading
-from service.commands.heaps import share_heaps
+from service.commands.memory import share_heaps
 
 if sys.argv[1] == "shared":
     share_heaps()
