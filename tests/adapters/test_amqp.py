@@ -558,6 +558,19 @@ def test_while_the_in_tray_is_full_there_is_no_new_connection() -> None:
             broker.accept()[0].close()
 
 
+def test_who_leaves_a_broker_that_does_not_answer_leaves_no_socket_open() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as broker:
+        broker.settimeout(10.0)
+        with AmqpSource("127.0.0.1", broker.getsockname()[1], queues=["q"], outlet=NoOutlet()) as source:
+            connection = broker.accept()[0]
+            connection.settimeout(10.0)
+            assert connection.recv(8) == b"AMQP\0\0\t\1"
+            trouble = source.status().trouble
+        with connection:
+            assert connection.recv(1) == b"", "the other side closed it"
+        assert source.status().trouble == trouble, "to leave is no trouble"
+
+
 def test_the_definitions_hold_no_password_and_let_nobody_declare() -> None:
     spread = Spread(roots=(ROOT,), queues=2)
     made = definitions(spread, worker="linklag", worker_password=SECRET, drive_ids=["d1"])
