@@ -129,12 +129,23 @@ class Mosquitto:
             self.process = None
 
 
+def log_plainly() -> None:
+    """Log as structlog does by default, but with plain tracebacks: drawing one with local variables takes 0.1 s."""
+    structlog.reset_defaults()
+    *before, _ = structlog.get_config()["processors"]
+    plain = structlog.dev.ConsoleRenderer(exception_formatter=structlog.dev.plain_traceback)
+    structlog.configure(processors=[*before, plain])
+
+
+log_plainly()
+
+
 @pytest.fixture(autouse=True)
 def log_left_as_it_was() -> Iterator[None]:
     """A command that a test runs in this process configures the log for its own captured stream, closed afterwards."""
     handlers, level = list(logging.root.handlers), logging.root.level
     yield
-    structlog.reset_defaults()
+    log_plainly()
     logging.root.handlers[:] = handlers
     logging.root.setLevel(level)
 

@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import NamedTuple
 
 import pytest
-import structlog
 
 from service import main
 
@@ -58,7 +57,6 @@ def cli(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFi
     handlers, level = logging.root.handlers[:], logging.root.level
     yield call
     logging.root.handlers[:], logging.root.level = handlers, level
-    structlog.reset_defaults()
 
 
 # Help

@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import NamedTuple
 
 import pytest
-import structlog
 
 from service import main
 
@@ -45,4 +44,3 @@ def command_line(
     handlers, level = logging.root.handlers[:], logging.root.level
     yield call
     logging.root.handlers[:], logging.root.level = handlers, level
-    structlog.reset_defaults()

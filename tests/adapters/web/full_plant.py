@@ -6,8 +6,6 @@ from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Any
 
-from starlette.testclient import TestClient
-
 from service.core.drive import Baseline, Chain, Drive
 from service.core.people import Role
 from service.core.prognosis import Outcome
@@ -15,6 +13,7 @@ from service.core.reading import NotMeasured
 from service.core.work import Work, WorkKind
 from service.ports import DeviceState, SavedMap
 from tests.adapters.web.alerted import with_alerts
+from tests.adapters.web.client import Client
 from tests.adapters.web.handed_plant import SITE, TO_NS, H, stocked
 from tests.adapters.web.people_plant import HTTP, PeoplePlant
 from tests.adapters.web.plant import ORIGIN, Plant, app_on, not_measured, reading_of
@@ -43,7 +42,7 @@ class FullPlant:
 
     def __post_init__(self) -> None:
         app = app_on(self.ports, now_ns=lambda: AT_NS)
-        plant = Plant(self.ports, app, TestClient(app, base_url=ORIGIN, raise_server_exceptions=False))
+        plant = Plant(self.ports, app, Client(app, base_url=ORIGIN, raise_server_exceptions=False))
         fill(plant)
         self.people = PeoplePlant(self.ports, base_url=HTTP)
         self.people.now_ns = AT_NS

@@ -6,7 +6,6 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from fastapi import FastAPI
-from starlette.testclient import TestClient
 
 from service.adapters.web.access import Logins
 from service.adapters.web.app import create_app
@@ -15,6 +14,7 @@ from service.adapters.web.parts import WebSettings
 from service.admit import Admit
 from service.core.people import Person, Role, Session
 from service.sign_in import SessionLength, SignIn, hash_of
+from tests.adapters.web.client import Client
 from tests.adapters.web.plant import NOW_NS
 from tests.contracts.given import FAKE, Ports, S, a_store
 from tests.fakes_people import FakeFirstPassword, FakePasswordHashes
@@ -38,7 +38,7 @@ class PeoplePlant:
     first: FakeFirstPassword = field(default_factory=FakeFirstPassword)
     app: FastAPI = field(init=False)
     admit: Admit = field(init=False)
-    client: TestClient = field(init=False)
+    client: Client = field(init=False)
 
     def __post_init__(self) -> None:
         length = SessionLength(whole_ns=1000 * S, idle_ns=400 * S)
@@ -50,10 +50,8 @@ class PeoplePlant:
         )
         self.client = self.new_client()
 
-    def new_client(self) -> TestClient:
-        return TestClient(
-            self.app, base_url=self.base_url, raise_server_exceptions=False, follow_redirects=False
-        )
+    def new_client(self) -> Client:
+        return Client(self.app, base_url=self.base_url, raise_server_exceptions=False, follow_redirects=False)
 
     def add(self, role: Role, **more: Any) -> Person:
         """Somebody of that role, who has PASSWORD."""

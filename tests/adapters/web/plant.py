@@ -9,12 +9,12 @@ from typing import Any
 
 from fastapi import FastAPI
 from prometheus_client import CollectorRegistry
-from starlette.testclient import TestClient
 
 from service.adapters.web.app import create_app
 from service.adapters.web.parts import WebSettings
 from service.core.drive import Chain, Drive
 from service.core.reading import NotMeasured, Reading
+from tests.adapters.web.client import Client
 from tests.contracts.given import (
     A_BASELINE,
     A_CHAIN,
@@ -61,7 +61,7 @@ class Plant:
 
     ports: Ports
     app: FastAPI
-    client: TestClient
+    client: Client
 
     def get(self, path: str, **how: Any) -> Any:
         """Return the JSON of an answer of the API that must be 200."""
@@ -112,7 +112,7 @@ def a_plant(kind: str = FAKE, **how: Any) -> Iterator[Plant]:
     """An app on an empty store."""
     with a_store(kind) as ports:
         app = app_on(ports, **how)
-        yield Plant(ports, app, TestClient(app, base_url=ORIGIN, raise_server_exceptions=False))
+        yield Plant(ports, app, Client(app, base_url=ORIGIN, raise_server_exceptions=False))
 
 
 def with_press(plant: Plant) -> None:
