@@ -7,6 +7,7 @@ import json
 import struct
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from typing import Any
 
 import cbor2
@@ -49,6 +50,12 @@ UNSIGNED_TAGS = {
     70: ("<I", 2**32 - 1),
     71: ("<Q", 2**63 - 1),
 }
+
+
+@cache
+def maybe(value: st.SearchStrategy[Any]) -> st.SearchStrategy[Any]:
+    """Return a strategy for that, or None. One that is made anew for each draw is looked through anew, which takes longer than to draw."""
+    return st.none() | value
 
 
 def to_json(fields: object) -> bytes:

@@ -3,6 +3,7 @@
 import csv
 import dataclasses
 import io
+from functools import cache
 from typing import Any
 
 import pytest
@@ -21,6 +22,7 @@ from service.adapters.register_files import (
 )
 from service.core import catalogue
 from service.core.drive import Baseline, Chain, Drive, Registration
+from tests.strategies import maybe
 
 MARCH_NS = 1_772_323_200 * 10**9  # 2026-03-01T00:00:00Z
 
@@ -28,6 +30,7 @@ MARCH_NS = 1_772_323_200 * 10**9  # 2026-03-01T00:00:00Z
 # Back the same
 
 
+@cache
 def words(*, lines: bool = False) -> st.SearchStrategy[str]:
     """Any text that the classes take, often beginning with what a spreadsheet would run."""
     plain = st.characters(exclude_categories=("Cc", "Cs", "Zl", "Zp"))
@@ -38,11 +41,12 @@ def words(*, lines: bool = False) -> st.SearchStrategy[str]:
 
 instants = st.integers(0, 9 * 10**18)
 ids = st.from_regex(r"[a-z0-9][a-z0-9_-]{0,12}", fullmatch=True)
+chain_ids = st.from_regex(r"[A-Za-z0-9][A-Za-z0-9_./:+-]{0,30}", fullmatch=True)
+designations = st.sampled_from(["", "16B-2", "ANSI 80", "BL523", "M80", "M80-160", "own special", "=2040"])
 
 
 @st.composite
 def drives(draw: st.DrawFn) -> Drive:
-    optional = st.none() | st.integers(3, 1000)
     return Drive(
         drive_id=draw(ids),
         name=draw(words()),
@@ -51,46 +55,44 @@ def drives(draw: st.DrawFn) -> Drive:
         line=draw(words()),
         drive_class=draw(words()),
         strand_group=draw(words()),
-        whole_pitches=draw(st.none() | st.integers(1, 1000)),
+        whole_pitches=draw(maybe(st.integers(1, 1000))),
         offset_pitches=draw(st.floats(0, 1, exclude_max=True)),
         spacing_u_mm=draw(st.floats(0.001, 1000)),
-        driver_teeth=draw(optional),
-        driven_teeth=draw(optional),
-        up_to_driver_mm=draw(st.none() | st.floats(0, 1e6)),
+        driver_teeth=draw(maybe(st.integers(3, 1000))),
+        driven_teeth=draw(maybe(st.integers(3, 1000))),
+        up_to_driver_mm=draw(maybe(st.floats(0, 1e6))),
         fixed_centres=draw(st.booleans()),
         parallel_strands=draw(st.booleans()),
-        own_limit_pct=draw(st.none() | st.floats(0.05, 10)),
+        own_limit_pct=draw(maybe(st.floats(0.05, 10))),
         temp_ref_c=draw(st.floats(-100, 500)),
         temp_range_k=draw(st.floats(0, 500)),
         mount_expansion_per_k=draw(st.floats(0, 1e-3)),
-        load_ref_n=draw(st.none() | st.floats(0, 1e8)),
-        strain_pct_per_kn=draw(st.none() | st.floats(0, 10)),
-        strain_u_pct_per_kn=draw(st.none() | st.floats(0, 10)),
-        delay_us=draw(st.none() | st.floats(-1e6, 1e6)),
+        load_ref_n=draw(maybe(st.floats(0, 1e8))),
+        strain_pct_per_kn=draw(maybe(st.floats(0, 10))),
+        strain_u_pct_per_kn=draw(maybe(st.floats(0, 10))),
+        delay_us=draw(maybe(st.floats(-1e6, 1e6))),
         delay_u_us=draw(st.floats(0, 1e6)),
         load_u_pct=draw(st.floats(0, 10)),
         note=draw(words(lines=True)),
-        retired_ns=draw(st.none() | instants),
+        retired_ns=draw(maybe(instants)),
     )
 
 
 @st.composite
 def chains(draw: st.DrawFn, drive_id: str) -> Chain:
-    designation = draw(
-        st.sampled_from(["", "16B-2", "ANSI 80", "BL523", "M80", "M80-160", "own special", "=2040"])
-    )
+    designation = draw(designations)
     try:
         fixed_mm = catalogue.find(designation).pitch_mm if designation else None
     except catalogue.DesignationError:
         fixed_mm = None
     fitted_ns = draw(st.integers(0, 8 * 10**18))
     return Chain(
-        chain_id=draw(st.from_regex(r"[A-Za-z0-9][A-Za-z0-9_./:+-]{0,30}", fullmatch=True)),
+        chain_id=draw(chain_ids),
         drive_id=drive_id,
         designation=designation,
         pitch_mm=fixed_mm or draw(st.floats(3, 2000)),
         strands=draw(st.integers(1, 12)),
-        pitches_in_loop=draw(st.none() | st.integers(4, 1_000_000)),
+        pitches_in_loop=draw(maybe(st.integers(4, 1_000_000))),
         fitted_ns=fitted_ns,
         removed_ns=draw(st.none() | st.integers(fitted_ns + 1, 9 * 10**18)),
         removed_why=draw(words(lines=True)),
@@ -116,8 +118,8 @@ def registrations(draw: st.DrawFn) -> Registration:
         recorded_ns=draw(instants),
         recorded_by=draw(words()),
         why=draw(words(lines=True)),
-        up_alternation_pct=draw(st.none() | st.floats(-5, 50)),
-        down_alternation_pct=draw(st.none() | st.floats(-5, 50)),
+        up_alternation_pct=draw(maybe(st.floats(-5, 50))),
+        down_alternation_pct=draw(maybe(st.floats(-5, 50))),
     )
     return Registration(drive, chain, baseline)
 

@@ -26,6 +26,7 @@ from tests.contracts.given import (
     a_reading,
     a_store,
 )
+from tests.strategies import maybe
 
 pytestmark = pytest.mark.parametrize("kind", SERIES_STORES)
 EVER = (0, 2**62)
@@ -40,6 +41,10 @@ BASELINE_INSTANTS = ("baseline_taken_ns", "baseline_recorded_ns")
 finite = st.floats(allow_nan=False, allow_infinity=False)
 count = st.integers(0, 2**40)
 texts = st.text(st.characters(codec="utf-8", exclude_characters="\0"), max_size=20)
+drive_ids, chain_ids = st.sampled_from(["a", "b"]), st.sampled_from([None, "x", "y"])
+reasons = st.sampled_from(NotMeasured)
+device_ids = st.sampled_from(["", "plc-1"]) | texts
+lengths_ns = st.sampled_from([0, 10 * S, 61 * S, 3600 * S]) | st.integers(0, 3600 * S)
 
 
 @pytest.fixture
@@ -52,23 +57,23 @@ def readings(kind: str) -> Iterator[Readings]:
 def any_reading(draw: st.DrawFn) -> Reading:
     """Any reading that could come, on few drives and within a few hours around midnight."""
     t0_ns = NOON_NS + DAY_NS // 2 + draw(st.integers(-7200 * S, 7200 * S))
-    pct = draw(st.none() | st.floats(-1, 5))
-    more: dict[str, Any] = {name: draw(st.none() | finite) for name in CORRECTIONS}
-    more |= {name: draw(st.none() | st.integers(0, 2**62)) for name in BASELINE_INSTANTS}
+    pct = draw(maybe(st.floats(-1, 5)))
+    more: dict[str, Any] = {name: draw(maybe(finite)) for name in CORRECTIONS}
+    more |= {name: draw(maybe(st.integers(0, 2**62))) for name in BASELINE_INSTANTS}
     return Reading(
-        drive_id=draw(st.sampled_from(["a", "b"])),
-        device_id=draw(st.sampled_from(["", "plc-1"]) | texts),
+        drive_id=draw(drive_ids),
+        device_id=draw(device_ids),
         t0_ns=t0_ns,
         seq=draw(st.integers(0, 3)),
-        t_ns=t0_ns + draw(st.sampled_from([0, 10 * S, 61 * S, 3600 * S]) | st.integers(0, 3600 * S)),
-        chain_id=draw(st.sampled_from([None, "x", "y"])),
+        t_ns=t0_ns + draw(lengths_ns),
+        chain_id=draw(chain_ids),
         elongation_pct=pct,
         elongation_u_pct=None if pct is None else draw(st.floats(0, 1)),
-        reason=draw(st.sampled_from(NotMeasured)) if pct is None else None,
-        pitches_between=draw(st.none() | finite),
-        lag_pitches=draw(st.none() | finite),
-        speed_m_s=draw(st.none() | st.floats(0, 10)),
-        coherence=draw(st.none() | st.floats(0, 1)),
+        reason=draw(reasons) if pct is None else None,
+        pitches_between=draw(maybe(finite)),
+        lag_pitches=draw(maybe(finite)),
+        speed_m_s=draw(maybe(st.floats(0, 10))),
+        coherence=draw(maybe(st.floats(0, 1))),
         pitches_averaged=draw(count),
         whole_laps=draw(count),
         up_pulses=draw(count),
@@ -77,9 +82,9 @@ def any_reading(draw: st.DrawFn) -> Reading:
         down_missed=draw(count),
         up_extra=draw(count),
         down_extra=draw(count),
-        temp_c=draw(st.none() | finite),
-        mount_c=draw(st.none() | finite),
-        load_n=draw(st.none() | finite),
+        temp_c=draw(maybe(finite)),
+        mount_c=draw(maybe(finite)),
+        load_n=draw(maybe(finite)),
         by_alternation=draw(st.booleans()),
         conversion=draw(st.integers(1, 9)),
         **more,

@@ -40,7 +40,7 @@ class Client(TestClient):
         self._in_parts = self._transport
         self._at_once = _AtOnce(app, raise_server_exceptions=raise_server_exceptions)
 
-    def send(self, request: httpx2.Request, *, stream: bool = False, **how: Any) -> httpx2.Response:  # type: ignore[override]
+    def send(self, request: httpx2.Request, *, stream: bool = False, **how: Any) -> httpx2.Response:
         self._transport = self._in_parts if stream or _a_loop_runs_here() else self._at_once
         return super().send(request, stream=stream, **how)
 

@@ -6,11 +6,11 @@ from typing import Any
 
 import pandas as pd
 import pytest
-from starlette.testclient import TestClient
 
 from service.adapters.web import schemas
 from service.adapters.web.series import Span, resolution_for
 from service.core.reading import NotMeasured
+from tests.adapters.web.client import Client
 from tests.adapters.web.plant import API, CHECKED, CHECKED_JSON, Plant, add, app_on, not_measured, reading_of
 from tests.adapters.web.served import served
 from tests.contracts.given import NOON_NS, SQLITE, S, a_store
@@ -256,7 +256,7 @@ def test_many_rows_come_whole(fake_plant: Plant) -> None:
 @pytest.mark.parametrize("resolution", ["raw", "minute", "hour"])
 def test_pandas_reads_it_in_one_line_over_http(resolution: str) -> None:
     with a_store(SQLITE) as ports, served(app_on(ports)) as url:
-        with_readings(Plant(ports, app_on(ports), TestClient(app_on(ports))))
+        with_readings(Plant(ports, app_on(ports), Client(app_on(ports))))
         frame = pd.read_csv(
             f"{url}/api/v1/drives/a/readings?last=1h&resolution={resolution}&format=csv", parse_dates=["time"]
         )
