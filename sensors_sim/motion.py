@@ -34,13 +34,13 @@ class Stretch:
 
         Solves travel = v t + a t^2 / 2 of the piece it falls in, in the form that keeps its digits as a goes to 0.
         """
-        piece = np.clip(np.searchsorted(self.travel, travel) - 1, 0, len(self.times_s) - 2)
+        piece = np.minimum(np.maximum(np.searchsorted(self.travel, travel) - 1, 0), len(self.times_s) - 2)
         speed, into = self.speeds[piece], travel - self.travel[piece]
         length_s = self.times_s[piece + 1] - self.times_s[piece]
         rate = (self.speeds[piece + 1] - speed) / length_s
         then = np.sqrt(np.maximum(speed * speed + 2 * rate * into, 0.0))
         wait_s = 2 * into / np.maximum(speed + then, 1e-300)
-        return self.times_s[piece] + np.clip(wait_s, 0.0, length_s), then
+        return self.times_s[piece] + np.minimum(np.maximum(wait_s, 0.0), length_s), then
 
 
 @dataclass(frozen=True)

@@ -16,6 +16,9 @@ from sensors_sim.driver import Driver
 from sensors_sim.motion import Stretch
 
 Floats = npt.NDArray[np.float64]
+Drawn = tuple[
+    Floats, npt.NDArray[np.bool_], Floats
+]  # error of the switching place, mm; whether missed; pitches to a double or 0
 
 _JOINTS_A_BLOCK = 512  # drawn at once
 _S_A_BLOCK = 20.0  # of time, for what happens at random times
@@ -65,6 +68,9 @@ class SensorRun:
         0  # running number of the next joint to come (going back: of the last to have come, plus one)
     )
     _pending_s: Floats = field(default_factory=lambda: np.zeros(0))
+    _drawn: dict[tuple[int, int], Drawn] = field(
+        default_factory=dict
+    )  # by turns and block, those of the last stretch
 
     def pulses(
         self,
@@ -126,21 +132,27 @@ class SensorRun:
         doubles = times[twice] + np.minimum(bounce[twice] / np.maximum(speeds[twice], 1e-9), _BOUNCE_S_MAX)
         return [times[kept], doubles]
 
-    def _draw(self, joints: npt.NDArray[np.int64]) -> tuple[Floats, npt.NDArray[np.bool_], Floats]:
-        """Return for each joint: error of the switching place, mm; whether it is missed; pitches to its double or 0."""
+    def _draw(self, joints: npt.NDArray[np.int64]) -> Drawn:
+        """Return what chance has for each joint, in its order."""
         if not len(joints):
             return np.zeros(0), np.zeros(0, dtype=bool), np.zeros(0)
-        low, high = int(joints.min()) // _JOINTS_A_BLOCK, int(joints.max()) // _JOINTS_A_BLOCK
+        ends = int(joints[0]), int(joints[-1])
+        low, high = min(ends) // _JOINTS_A_BLOCK, max(ends) // _JOINTS_A_BLOCK
+        blocks = [(self._turns, block) for block in range(low, high + 1)]
+        self._drawn = {each: self._drawn.get(each) or self._draw_block(*each) for each in blocks}
         rows = joints - low * _JOINTS_A_BLOCK
-        normal, uniform = [], []
-        for block in range(low, high + 1):
-            rng = np.random.default_rng((*self.key, 1, self._turns, block + 2**40))
-            normal.append(rng.standard_normal(_JOINTS_A_BLOCK))
-            uniform.append(rng.random((3, _JOINTS_A_BLOCK)))
-        chance = np.concatenate(uniform, axis=1)[:, rows]
+        first, *more = self._drawn.values()
+        if not more:
+            return first[0][rows], first[1][rows], first[2][rows]
+        switch_mm, missed, bounce = (np.concatenate(parts) for parts in zip(first, *more, strict=True))
+        return switch_mm[rows], missed[rows], bounce[rows]
+
+    def _draw_block(self, turns: int, block: int) -> Drawn:
+        rng = np.random.default_rng((*self.key, 1, turns, block + 2**40))
+        switch_mm = rng.standard_normal(_JOINTS_A_BLOCK) * self.sensor.repeatability_mm
+        chance = rng.random((3, _JOINTS_A_BLOCK))
         least, most = self.sensor.bounce
         bounce = np.where(chance[1] < self.sensor.doubled, least + (most - least) * chance[2], 0.0)
-        switch_mm = np.concatenate(normal)[rows] * self.sensor.repeatability_mm
         return switch_mm, chance[0] < self.sensor.missed, bounce
 
     def _spurious(self, start_s: float, end_s: float) -> Floats:

@@ -287,9 +287,10 @@ def version() -> None:
 def run() -> None:
     """Run the command line; the entry point of the installed program."""
     from service.commands import CommandError
-    from service.commands.memory import share_heaps
+    from service.commands.memory import look_seldom, look_usually, share_heaps
 
     share_heaps()
+    look_seldom()
     try:
         app()
     except CommandError as error:
@@ -300,3 +301,5 @@ def run() -> None:
         if not isinstance(error, ConflictError | NotFoundError | StoreUnavailableError):
             raise
         fail(str(error))
+    finally:
+        look_usually()

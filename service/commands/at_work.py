@@ -17,6 +17,7 @@ from service.adapters.database.connect import Database
 from service.adapters.task_metrics import TaskCollector, serve_metrics
 from service.commands import CommandError
 from service.commands.health import leave_marks
+from service.commands.memory import all_is_loaded
 from service.commands.parts import opened_database
 from service.commands.supervise import Part, run_parts
 from service.commands.tasks import OF_DELIVER, OF_WATCH, TaskParts, kinds_of, tasks_of
@@ -33,7 +34,9 @@ def do_tasks(settings: Settings, part: AtWork) -> int:
     for warning in settings.warnings:
         log.warning("insecure", what=warning)
     with opened_database(settings) as database:
-        return run_parts(parts_at_work(settings, database, part))
+        parts = parts_at_work(settings, database, part)
+        all_is_loaded()
+        return run_parts(parts)
 
 
 def parts_at_work(settings: Settings, database: Database, part: AtWork) -> list[Part]:

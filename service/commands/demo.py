@@ -26,6 +26,7 @@ from service.commands.child import Child
 from service.commands.demo_broker import DemoBroker, free_port
 from service.commands.demo_past import enter_past
 from service.commands.logs import configure_logging
+from service.commands.memory import all_is_loaded
 from service.commands.parts import opened_database
 from service.commands.serve import parts_of
 from service.commands.simulate import SIMULATOR
@@ -74,6 +75,7 @@ def run_demo(*, minutes: float | None, port: int, keep: Path | None, speed: floa
             enter_past(database, _ask_simulator("past", PLANT), time.time_ns())
             _shorten_delays(database)
             _greet(settings, folder, keep)
+            all_is_loaded()
             code = run_parts(_parts(settings, database, broker, folder, speed), minutes=minutes)
             _ignore_signals()
         if code:

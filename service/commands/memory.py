@@ -14,6 +14,8 @@ from collections.abc import Iterator
 
 HEAPS = 2
 _M_ARENA_MAX = -8
+_USUAL = gc.get_threshold()
+_WHILE_LOADING = 50_000  # objects more than before until somebody looks for garbage; Python's own 700 is an eighth of a start
 
 
 def share_heaps(heaps: int = HEAPS) -> None:
@@ -35,3 +37,19 @@ def all_of_it_stays() -> Iterator[None]:
     finally:
         gc.freeze()
         gc.enable()
+
+
+def look_seldom() -> None:
+    """Look for garbage seldom from now on: a program that starts makes next to none."""
+    gc.set_threshold(_WHILE_LOADING, *_USUAL[1:])
+
+
+def look_usually() -> None:
+    """Look for garbage as often as Python does by itself."""
+    gc.set_threshold(*_USUAL)
+
+
+def all_is_loaded() -> None:
+    """Look for garbage as usual from now on, but not in what is here already: it stays to the end."""
+    gc.freeze()
+    look_usually()

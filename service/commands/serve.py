@@ -20,7 +20,7 @@ from service.commands import CommandError
 from service.commands.at_work import collector, metrics_parts
 from service.commands.health import leave_marks, mark_of, said_beside
 from service.commands.logins import admit_of, sign_in_of
-from service.commands.memory import all_of_it_stays
+from service.commands.memory import all_is_loaded, all_of_it_stays
 from service.commands.partitions import chosen
 from service.commands.parts import allowed_of, listen, opened_database, worker_source
 from service.commands.spooling import opened_spool, waited_for_store
@@ -44,7 +44,9 @@ def serve(settings: Settings, *, worker: bool, web: bool, partition: str | None 
     if worker and not waited_for_store(settings, partition):
         return 0
     with opened_database(settings) as database:
-        return run_parts(parts_of(settings, database, worker=worker, web=web, partition=partition))
+        parts = parts_of(settings, database, worker=worker, web=web, partition=partition)
+        all_is_loaded()
+        return run_parts(parts)
 
 
 def parts_of(

@@ -13,6 +13,9 @@ from sqlalchemy import URL, Connection, Engine, Table, create_engine, event
 from service.adapters.database.access import WRITING, Access
 
 OLDEST = (3, 37, 0)  # STRICT tables
+_HEAP_BYTES = (
+    8 * 1024 * 1024
+)  # all connections of a process: beyond it their caches take from themselves, not from the machine
 _JOURNAL_BYTES = 64 * 1024 * 1024  # a write-ahead log that a long read let grow is cut back to this
 
 _BUSY, _LOCKED, _NO_MEMORY, _READ_ONLY, _IO, _CORRUPT, _FULL, _CANT_OPEN, _PROTOCOL, _NOT_A_DB = (
@@ -73,6 +76,7 @@ def _set_up_connection(connection: sqlite3.Connection, _: object) -> None:
         "foreign_keys = ON",
         "temp_store = MEMORY",
         f"journal_size_limit = {_JOURNAL_BYTES}",
+        f"soft_heap_limit = {_HEAP_BYTES}",
     ):
         connection.execute(f"PRAGMA {pragma}")
 

@@ -84,6 +84,12 @@ def test_a_commit_is_on_disk_when_it_returns(database: Database) -> None:
         assert connection.execute(text("PRAGMA foreign_keys")).scalar() == 1
 
 
+def test_the_caches_of_all_connections_together_are_bounded(database: Database) -> None:
+    """SQLite: soft_heap_limit holds for all connections of a process (sqlite.org/c3ref/hard_heap_limit64.html)."""
+    with database._transactions.reading() as connection:
+        assert connection.execute(text("PRAGMA soft_heap_limit")).scalar() == 8 * 1024 * 1024
+
+
 def test_a_check_writes_for_real(database: Database) -> None:
     with sqlite3.connect(path_of(database)) as other:
         before = other.execute("SELECT at_ns FROM probe").fetchone()
