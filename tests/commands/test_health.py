@@ -11,7 +11,7 @@ import pytest
 
 from service.commands import health
 from service.commands.health import OLD_S, leave_marks, trouble_of_web, trouble_of_worker
-from tests.commands.test_serve import LINKLAG, Plant, plant
+from tests.commands.test_serve import Plant, plant
 from tests.conftest import Mosquitto, free_port
 
 __all__ = ["plant"]
@@ -116,7 +116,7 @@ def test_a_page_that_is_not_there_is_told() -> None:
 
 def test_worker_and_web_are_well_while_they_run_and_not_when_killed(plant: Plant) -> None:
     def code(part: str) -> int:
-        return plant.call([*LINKLAG, "health", part]).returncode
+        return plant.call("linklag", "health", part).returncode
 
     worker, web = plant.start("worker"), plant.start("web")
     mark = plant.folder / "data" / "linklag-worker.alive.json"

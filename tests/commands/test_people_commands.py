@@ -15,6 +15,7 @@ import httpx2
 import pytest
 
 from service.adapters.web.caller import FORM_FIELD
+from tests.begun import Begun, called
 from tests.commands.command_line import Cli, command_line
 from tests.conftest import free_port, needs
 
@@ -35,20 +36,20 @@ class Here:
             "LINKLAG_WEB__PORT": str(self.port),
             "LINKLAG_LOG__LEVEL": "debug",
         }
-        self.web: subprocess.Popen[bytes] | None = None
+        self.web: Begun | None = None
 
     def call(self, *command: str, code: int = 0) -> "subprocess.CompletedProcess[str]":
-        done = subprocess.run(
-            [*LINKLAG, *command], capture_output=True, text=True, env=self.environ, timeout=90, check=False
+        said = called("linklag", *command, env=self.environ, timeout_s=90)
+        assert said.returncode == code, said.stderr
+        return subprocess.CompletedProcess(
+            said.args, said.returncode, said.stdout.decode(), said.stderr.decode()
         )
-        assert done.returncode == code, done.stderr
-        return done
 
     def start(self, **environ: str) -> str:
         """Start the page; return its address once it answers."""
         environ = {f"LINKLAG_WEB__{name.upper()}": text for name, text in environ.items()}
-        with (self.folder / "web.err").open("ab") as err:
-            self.web = subprocess.Popen([*LINKLAG, "web"], stderr=err, stdout=err, env=self.environ | environ)
+        log = self.folder / "web.err"
+        self.web = Begun("linklag", "web", out=log, err=log, env=self.environ | environ)
         scheme = "https" if "LINKLAG_WEB__TLS_CERT_FILE" in environ else "http"
         url = f"{scheme}://127.0.0.1:{self.port}"
         end = time.monotonic() + 60

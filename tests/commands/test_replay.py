@@ -25,6 +25,7 @@ from service.commands.replay import Pace, replay, shifted
 from service.core.batch import Batch
 from service.core.wire import Form, decode
 from service.settings import Broker, Settings
+from tests.begun import Begun
 from tests.conftest import Mosquitto, free_port
 from tests.strategies import LAG, NOW_NS, PULSES, to_cbor, to_json
 
@@ -129,12 +130,8 @@ def recorded_replay(settings: Settings, source: Path, out: Path) -> Path:
     """Replay a capture while another process records, as signals are the main thread's; return what it recorded."""
     raw, marker = out.with_suffix(".raw.jsonl"), out.with_suffix(".marker.jsonl")
     write_capture(marker, [(f"{ROOT}/marker/status", b"{}", None)])
-    process = subprocess.Popen(
-        [*LINKLAG, "record", "--out", str(raw)],
-        env=os.environ | {"LINKLAG_BROKER__PORT": str(settings.broker.port)},
-        cwd=out.parent,
-        stderr=subprocess.DEVNULL,
-    )
+    environ = os.environ | {"LINKLAG_BROKER__PORT": str(settings.broker.port)}
+    process = Begun("linklag", "record", "--out", str(raw), env=environ, cwd=out.parent)
     try:
         while not (raw.exists() and raw.stat().st_size):  # nothing is kept for it before it has subscribed
             assert process.poll() is None

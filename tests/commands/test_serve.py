@@ -15,10 +15,10 @@ from urllib.request import urlopen
 
 import pytest
 
+from tests.begun import Begun, Process, called
 from tests.conftest import Mosquitto, free_port
 
 LINKLAG = [sys.executable, "-X", "faulthandler", "-P", "-c", "from service.main import run; run()"]
-SIMULATOR = [sys.executable, "-P", "-m", "sensors_sim"]
 BATCHES = 6
 
 
@@ -27,8 +27,8 @@ class Plant:
 
     def __init__(self, folder: Path, broker_port: int, **settings: str) -> None:
         self.folder, self.broker_port, self.web_port = folder, broker_port, free_port()
-        self.running: list[subprocess.Popen[bytes]] = []
-        self._environ = {
+        self.running: list[Process] = []
+        self.environ = {
             name: value for name, value in os.environ.items() if not name.startswith("LINKLAG_")
         } | {
             "LINKLAG_BROKER__PORT": str(broker_port),
@@ -37,9 +37,13 @@ class Plant:
             **settings,
         }
 
-    def start(self, *command: str) -> "subprocess.Popen[bytes]":
-        with (self.folder / f"{command[0]}.err").open("wb") as err:
-            process = subprocess.Popen([*LINKLAG, *command], stderr=err, env=self._environ)
+    def start(self, *command: str) -> Process:
+        err = self.folder / f"{command[0]}.err"
+        err.unlink(missing_ok=True)
+        return self._begun("linklag", *command, err=err)
+
+    def _begun(self, *command: str, err: Path | None = None) -> Begun:
+        process = Begun(*command, env=self.environ, err=err)
         self.running.append(process)
         return process
 
@@ -47,7 +51,7 @@ class Plant:
     def url(self) -> str:
         return f"http://127.0.0.1:{self.web_port}"
 
-    def code_of(self, process: "subprocess.Popen[bytes]", within_s: float = 20) -> int:
+    def code_of(self, process: Process, within_s: float = 20) -> int:
         """Return the exit code; where it does not end, fail with what it wrote and where each of its threads is."""
         try:
             return process.wait(within_s)
@@ -57,27 +61,22 @@ class Plant:
             written = [each.read_text(errors="replace") for each in self.folder.glob("*.err")]
             pytest.fail("it did not end in time\n" + "\n".join(written))
 
-    def start_device(self, *arguments: str) -> "subprocess.Popen[bytes]":
+    def start_device(self, *arguments: str) -> Begun:
         """Start the simulated device of a scenario, in real time."""
-        command = [*SIMULATOR, "run", *arguments, "--port", str(self.broker_port)]
-        process = subprocess.Popen(command, stdout=subprocess.DEVNULL, env=self._environ)
-        self.running.append(process)
-        return process
+        return self._begun("sensors_sim", "run", *arguments, "--port", str(self.broker_port))
 
-    def call(self, command: list[str], given: bytes = b"") -> "subprocess.CompletedProcess[bytes]":
-        return subprocess.run(
-            command, input=given, capture_output=True, env=self._environ, timeout=60, check=False
-        )
+    def call(self, *command: str, given: bytes = b"") -> "subprocess.CompletedProcess[bytes]":
+        return called(*command, env=self.environ, given=given)
 
     def register(self) -> None:
         """Register the drive of the scenario `steady`, as a person would."""
-        table = self.call([*SIMULATOR, "register", "steady"]).stdout
-        done = self.call([*LINKLAG, "drive", "import", "-", "--format", "toml"], table)
+        table = self.call("sensors_sim", "register", "steady").stdout
+        done = self.call("linklag", "drive", "import", "-", "--format", "toml", given=table)
         assert done.returncode == 0, done.stderr
 
     def publish(self) -> None:
         port = str(self.broker_port)
-        done = self.call([*SIMULATOR, "run", "steady", "--port", port, "--burst", str(BATCHES)])
+        done = self.call("sensors_sim", "run", "steady", "--port", port, "--burst", str(BATCHES))
         assert done.returncode == 0, done.stderr
 
     def get(self, path: str) -> Any:
@@ -209,7 +208,8 @@ def broken(self):
 Ingest.step = broken
 run()
 """
-    done = plant.call([sys.executable, "-P", "-c", program, "run"])
+    command = [sys.executable, "-P", "-c", program, "run"]
+    done = subprocess.run(command, capture_output=True, env=plant.environ, timeout=60, check=False)
     assert done.returncode == 1
     assert b"ZeroDivisionError: a bug" in done.stderr
     assert b"part=ingest" in done.stderr

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.begun import Begun, Process
 from tests.conftest import free_port, needs, wait_for_port
 from tests.deploy.test_certificates import Site
 
@@ -26,7 +27,7 @@ class Proxied:
 
     def __init__(self, folder: Path) -> None:
         self.folder, self.page, self.https, self.http = folder, free_port(), free_port(), free_port()
-        self.processes: list[subprocess.Popen[bytes]] = []
+        self.processes: list[Process] = []
 
     def start(self) -> None:
         nginx = needs("nginx", why="apt-get install nginx-light")
@@ -39,8 +40,7 @@ class Proxied:
             "LINKLAG_WEB__BEHIND_PROXY": "true",
             "LINKLAG_WEB__ALLOWED_HOSTS": NAME,
         }
-        with (self.folder / "web.err").open("wb") as err:
-            self.processes.append(subprocess.Popen([*LINKLAG, "web"], stderr=err, env=environ))
+        self.processes.append(Begun("linklag", "web", err=self.folder / "web.err", env=environ))
         conf = self.folder / "nginx.conf"
         conf.write_text(
             f"daemon off;\nworker_processes 1;\npid {self.folder}/nginx.pid;\nerror_log stderr;\n"

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from service.commands.health import trouble_of_worker
+from tests.begun import Process
 from tests.commands.test_serve import BATCHES, LINKLAG, Plant
 from tests.conftest import Mosquitto, needs
 from tests.deploy.sandbox import wrapped
@@ -51,13 +52,16 @@ class Sandboxed(Plant):
             shutil.chown(path, NOBODY_ELSE, 0)
         return wrapped(UNITS / f"{unit}.service", NOBODY_ELSE, data, command)
 
-    def start(self, *command: str) -> "subprocess.Popen[bytes]":
+    def start(self, *command: str) -> Process:
         with (self.folder / f"{command[0]}.err").open("wb") as err:
             process = subprocess.Popen(
-                self.wrapped(f"linklag-{command[0]}", [*LINKLAG, *command]), stderr=err, env=self._environ
+                self.wrapped(f"linklag-{command[0]}", [*LINKLAG, *command]), stderr=err, env=self.environ
             )
         self.running.append(process)
         return process
+
+    def run(self, command: list[str]) -> "subprocess.CompletedProcess[bytes]":
+        return subprocess.run(command, capture_output=True, env=self.environ, timeout=60, check=False)
 
 
 @pytest.fixture
@@ -70,7 +74,7 @@ def sandboxed(tmp_path: Path, mosquitto: Mosquitto) -> Iterator[Sandboxed]:
             process.wait(10)
 
 
-def stop(process: "subprocess.Popen[bytes]") -> int:
+def stop(process: Process) -> int:
     """SIGTERM to what runs inside, as systemd would; return its exit code."""
     inside = process.pid
     while below := Path(f"/proc/{inside}/task/{inside}/children").read_text().split():
@@ -96,12 +100,12 @@ def test_a_backup_is_made(sandboxed: Sandboxed) -> None:
     sandboxed.register()
     copy = sandboxed.folder / "data" / "copy.db"
     command = sandboxed.wrapped("linklag-backup", [*LINKLAG, "backup", str(copy)])
-    done = sandboxed.call(command)
+    done = sandboxed.run(command)
     assert done.returncode == 0, done.stderr
     assert copy.stat().st_size > 0
 
 
 @pytest.mark.parametrize("unit", ["linklag-worker", "linklag-web"])
 def test_what_the_unit_forbids_is_refused(sandboxed: Sandboxed, unit: str) -> None:
-    done = sandboxed.call(sandboxed.wrapped(unit, [sys.executable, "-P", "-c", OVERSTEP]))
+    done = sandboxed.run(sandboxed.wrapped(unit, [sys.executable, "-P", "-c", OVERSTEP]))
     assert done.stdout == b"kept in\n", done.stderr

@@ -20,6 +20,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from service.adapters.mqtt import MqttSource
 from service.core.drive import Chain, Drive
 from service.ports import Register
+from tests.begun import Begun, Process
 from tests.conftest import Mosquitto
 
 ROOT = "linklag/v1"
@@ -119,16 +120,22 @@ class WorkerProcess:
             environment: what it finds there beside what we have, as settings.
         """
         self._log = log or folder / f"{command}.log"
-        self._command = [*within, sys.executable, "-c", "from service.main import run; run()"]
-        self._command += [command, *(["--data", str(folder)] if data else [])]
+        self._within = within
+        self._arguments = [command, *(["--data", str(folder)] if data else [])]
         settings = {"LINKLAG_BROKER__PORT": str(port), "LINKLAG_LOG__LEVEL": "warning"}
         self.environment = os.environ | settings | environment
-        self.process: subprocess.Popen[bytes] | None = None
+        self.process: Process | None = None
 
     def start(self) -> None:
+        if not self._within:
+            self.process = Begun(
+                "linklag", *self._arguments, env=self.environment, out=self._log, err=self._log
+            )
+            return
+        command = [*self._within, sys.executable, "-c", "from service.main import run; run()"]
         with self._log.open("ab") as out:
             self.process = subprocess.Popen(
-                self._command, env=self.environment, stdout=out, stderr=subprocess.STDOUT
+                [*command, *self._arguments], env=self.environment, stdout=out, stderr=subprocess.STDOUT
             )
 
     def is_up(self) -> bool:

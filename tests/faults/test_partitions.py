@@ -3,8 +3,6 @@
 import contextlib
 import json
 import os
-import subprocess
-import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -14,6 +12,7 @@ from paho.mqtt import client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 
 from service.adapters.database.connect import open_database
+from tests.begun import Begun
 from tests.conftest import Mosquitto
 from tests.faults.sending import ROOT, Devices, batch, counting, register_drives, until
 
@@ -26,15 +25,11 @@ class PartitionWorker:
 
     def __init__(self, folder: Path, name: str) -> None:
         self._log = folder / f"{name}.log"
-        self._command = [sys.executable, "-c", "from service.main import run; run()", "worker"]
-        self._command += ["--config", str(folder / "linklag.toml"), "--partition", name]
-        self.process: subprocess.Popen[bytes] | None = None
+        self._arguments = ("worker", "--config", str(folder / "linklag.toml"), "--partition", name)
+        self.process: Begun | None = None
 
     def start(self) -> None:
-        with self._log.open("ab") as out:
-            self.process = subprocess.Popen(
-                self._command, env=dict(os.environ), stdout=out, stderr=subprocess.STDOUT
-            )
+        self.process = Begun("linklag", *self._arguments, env=os.environ, out=self._log, err=self._log)
 
     def is_up(self) -> bool:
         assert self.process is not None

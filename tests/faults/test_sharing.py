@@ -6,7 +6,6 @@ order, and twice only if it was on its way when a process ended or stood still.
 
 import os
 import signal
-import subprocess
 import tempfile
 import time
 from collections import Counter, defaultdict
@@ -24,7 +23,7 @@ from service.core.route import Route, Way, What
 from service.deliver import DROP_AFTER
 from service.ports import StoreUnavailableError
 from service.set_routes import new_secret
-from tests.commands.test_serve import LINKLAG
+from tests.begun import Begun
 from tests.contracts.given import NOON_NS, Ports, S, fake_ports
 from tests.receiver import Got, a_receiver
 from tests.test_watch import a_chain, rows
@@ -42,7 +41,7 @@ class Plant:
 
     folder: Path
     database: Database
-    running: dict[str, "subprocess.Popen[bytes]"] = field(default_factory=dict)
+    running: dict[str, Begun] = field(default_factory=dict)
 
     def start(self, command: str, name: str) -> None:
         environ = {
@@ -54,8 +53,8 @@ class Plant:
             "LINKLAG_DELIVER__LOOK_S": "0.1",
             "LINKLAG_HANDOVER__BY_CLOCK": "false",
         }
-        with (self.folder / f"{name}.log").open("ab") as out:
-            self.running[name] = subprocess.Popen([*LINKLAG, command], env=environ, stdout=out, stderr=out)
+        log = self.folder / f"{name}.log"
+        self.running[name] = Begun("linklag", command, env=environ, out=log, err=log)
 
     def kill(self, name: str) -> None:
         process = self.running.pop(name)

@@ -9,7 +9,7 @@ from playwright.sync_api import Browser, expect
 
 from sensors_sim.publisher import Broker, publish_burst
 from sensors_sim.scenario import ORDINARY
-from tests.commands.test_serve import LINKLAG, Plant
+from tests.commands.test_serve import Plant
 from tests.walks.walking import SOON_MS, stamp, walking
 
 MINUTE_S = 60
@@ -31,9 +31,9 @@ def test_a_limit_that_is_reached_leads_to_a_new_chain_and_its_baseline_and_the_a
 ) -> None:
     plant.start("run")
     added = plant.call(
-        [*LINKLAG, "drive", "add", "steady", "--name", "Infeed", "--chain", "08B-1", "--whole-pitches", "24",
-         "--offset", "0.1", "--driver-teeth", "19", "--driven-teeth", "38", "--loop", "120",
-         "--up-to-driver", "462", "--limit", LIMIT_PCT, "--fitted", "2026-01-01"]
+        "linklag", "drive", "add", "steady", "--name", "Infeed", "--chain", "08B-1", "--whole-pitches", "24",
+        "--offset", "0.1", "--driver-teeth", "19", "--driven-teeth", "38", "--loop", "120",
+        "--up-to-driver", "462", "--limit", LIMIT_PCT, "--fitted", "2026-01-01",
     )  # fmt: skip
     assert added.returncode == 0, added.stderr
     plant.get("/health/live")
