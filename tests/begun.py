@@ -122,6 +122,7 @@ def _run(command: Sequence[str], env: Mapping[str, str], files: Sequence[str], c
         os.dup2(opened, number)
         os.close(opened)
     sys.stdin = open(0, encoding="utf-8", closefd=False)  # noqa: SIM115 - multiprocessing put another in its place
+    sys.stdout.reconfigure(line_buffering=True)  # type: ignore[union-attr]
     faulthandler.enable(sys.__stderr__ or 2)
     program, *arguments = command
     sys.argv = [program, *arguments]

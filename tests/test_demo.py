@@ -15,6 +15,8 @@ from urllib.request import urlopen
 
 import pytest
 
+from tests.begun import Begun, Process
+
 LINKLAG = [sys.executable, "-P", "-c", "from service.main import run; run()"]
 
 
@@ -22,19 +24,25 @@ T = TypeVar("T")
 
 
 class Demo:
-    """A running `linklag demo` with a folder for temporary files of its own."""
+    """A running `linklag demo` with a folder for temporary files of its own.
 
-    def __init__(self, folder: Path, *arguments: str) -> None:
+    by_itself: the command as it is installed, not begun from what is loaded already.
+    """
+
+    def __init__(self, folder: Path, *arguments: str, by_itself: bool = False) -> None:
         self.temporary = folder / "tmp"
         self.temporary.mkdir(exist_ok=True)
         self.out, self.err = folder / "out", folder / "err"
-        with self.out.open("wb") as out, self.err.open("wb") as err:
-            self.process = subprocess.Popen(
-                [*LINKLAG, "demo", *arguments],
-                stdout=out,
-                stderr=err,
-                env={**os.environ, "TMPDIR": str(self.temporary), "PYTHONUNBUFFERED": "1"},
-            )
+        environ = {**os.environ, "TMPDIR": str(self.temporary), "PYTHONUNBUFFERED": "1"}
+        self.out.write_bytes(b"")
+        self.err.write_bytes(b"")
+        self.process: Process
+        if by_itself:
+            with self.out.open("wb") as out, self.err.open("wb") as err:
+                command = [*LINKLAG, "demo", *arguments]
+                self.process = subprocess.Popen(command, stdout=out, stderr=err, env=environ)
+        else:
+            self.process = Begun("linklag", "demo", *arguments, env=environ, out=self.out, err=self.err)
 
     def said(self, pattern: str, within_s: float) -> re.Match[str]:
         """Return the match of what the demo prints, waiting for it."""
@@ -55,8 +63,8 @@ def start(tmp_path: Path) -> Iterator[Callable[..., Demo]]:
     """Start demos; whatever becomes of the test, they are ended."""
     running: list[Demo] = []
 
-    def begin(*arguments: str) -> Demo:
-        running.append(Demo(tmp_path, *arguments))
+    def begin(*arguments: str, by_itself: bool = False) -> Demo:
+        running.append(Demo(tmp_path, *arguments, by_itself=by_itself))
         return running[-1]
 
     yield begin
@@ -121,7 +129,7 @@ def test_drive_crosses_its_limit_and_sensor_falls_silent_and_nothing_is_left_beh
     """The promise of the demo, seen in its API and in what it prints, with its usual port taken by somebody else."""
     with socket.create_server(("127.0.0.1", 0)) as taken:
         port = taken.getsockname()[1]
-        demo = start("--port", str(port))
+        demo = start("--port", str(port), by_itself=True)
         page = demo.said(r"page +(http://127\.0\.0\.1:\d+)/", 30)[1]
         assert page != f"http://127.0.0.1:{port}"
     demo.said(r"all \d+ registered drives have a reading", 40)
