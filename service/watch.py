@@ -445,13 +445,16 @@ class Watch:
         kinds_of_work = {each.kind for each in around.work.get(drive_id, ())}
         checked = bool(kinds_of_work & (COMMISSIONING_KINDS | SIMULATION_KINDS))
         active = evaluation.active()
+        standing = stands(evaluation.now.state, around.now_ns)
+        function_check = checked or _is_set_up(registered, around.now_ns)
+        locked_out = WorkKind.LOCKED_OUT in kinds_of_work
         found = {
             kind: quiet_because(
                 kind,
                 active=active,
-                stands=stands(evaluation.now.state, around.now_ns),
-                function_check=checked or _is_set_up(registered, around.now_ns),
-                locked_out=WorkKind.LOCKED_OUT in kinds_of_work,
+                stands=standing,
+                function_check=function_check,
+                locked_out=locked_out,
                 together=self._speak_for.is_led(kind, drive_id),
             )
             for kind in RULES
