@@ -5,6 +5,7 @@ every call raise StoreUnavailableError with it, as when the disk is full; nothin
 """
 
 import json
+from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
@@ -140,6 +141,9 @@ class FakeReadings(_Fake):
         self._evaluations = evaluations
         self._superseded: list[Superseded] = []
         self._readings: dict[tuple[str, int, int, str], Reading] = {}
+        self._by_drive: dict[str, list[Reading]] | None = (
+            None  # in time; None: to be made of the readings anew
+        )
         self._due: set[tuple[Resolution, int, str]] = set()  # resolution, end_ns, drive_id
         self._sums: dict[tuple[str, Resolution, int], dict[str | None, _Sums]] = defaultdict(dict)
 
@@ -150,6 +154,7 @@ class FakeReadings(_Fake):
         for reading in readings:
             if _identity(reading) not in self._readings:
                 self._readings[_identity(reading)] = reading
+                self._by_drive = None
                 self._due.add((Resolution.MINUTE, _end_ns(reading.t_ns, Resolution.MINUTE), reading.drive_id))
                 self._note(reading)
         return len(self._readings) - before
@@ -170,6 +175,7 @@ class FakeReadings(_Fake):
                 self._leave_intervals(old)
             self._superseded.append(Superseded(reading=old, at_ns=at_ns, why=why))
             self._readings[identity] = new
+            self._by_drive = None
             self._note(old)
             self._note(new)
             for t_ns in (old.t_ns, new.t_ns):
@@ -243,7 +249,18 @@ class FakeReadings(_Fake):
             yield from self._sums.get((drive_id, FINER[resolution], part_end_ns), {}).items()
 
     def _of(self, drive_id: str, from_ns: int, to_ns: int) -> list[Reading]:
-        return [r for r in self._readings.values() if r.drive_id == drive_id and from_ns < r.t_ns <= to_ns]
+        of_drive = self._in_time_of(drive_id)
+        first, end = (bisect_right(of_drive, t_ns, key=lambda r: r.t_ns) for t_ns in (from_ns, to_ns))
+        return of_drive[first:end]
+
+    def _in_time_of(self, drive_id: str) -> list[Reading]:
+        by_drive = self._by_drive
+        if by_drive is None:
+            by_drive = {}
+            for reading in sorted(self._readings.values(), key=_in_time):
+                by_drive.setdefault(reading.drive_id, []).append(reading)
+            self._by_drive = by_drive
+        return by_drive.get(drive_id, [])
 
     def newest(self) -> list[Newest]:
         self._refuse_if_down()
@@ -255,15 +272,11 @@ class FakeReadings(_Fake):
 
     def newest_of(self, drive_id: str) -> Newest | None:
         self._refuse_if_down()
-        of_drive = [reading for reading in self._readings.values() if reading.drive_id == drive_id]
+        of_drive = self._in_time_of(drive_id)
         if not of_drive:
             return None
-        measured = [reading for reading in of_drive if reading.elongation_pct is not None]
-        return Newest(
-            drive_id=drive_id,
-            reading=max(of_drive, key=_in_time),
-            measured=max(measured, key=_in_time, default=None),
-        )
+        measured = (reading for reading in reversed(of_drive) if reading.elongation_pct is not None)
+        return Newest(drive_id=drive_id, reading=of_drive[-1], measured=next(measured, None))
 
     def raw(self, drive_id: str, from_ns: int, to_ns: int, rows_max: int = ROWS_MAX) -> list[Reading]:
         self._refuse_if_down()
@@ -355,6 +368,7 @@ class FakeReadings(_Fake):
         ]
         for identity in old[:rows_max]:
             del self._readings[identity]
+            self._by_drive = None
         return len(gone) + len(old[:rows_max])
 
 

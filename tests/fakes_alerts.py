@@ -1,4 +1,4 @@
-"""In-memory stand-in for the log of alerts. It keeps transitions only and replays them whenever it is asked for an alert.
+"""In-memory stand-in for the log of alerts. What it answers of an alert is the replay of its transitions, one after the other.
 
 Passes the same contract tests as the database; set `down` to have every call fail, as `fakes` has it.
 """
@@ -16,6 +16,7 @@ class FakeAlertLog(_Fake):
 
     def __init__(self) -> None:
         self._all: list[Transition] = []
+        self._now: dict[str, Alert] = {}
         self._turn = threading.Lock()
 
     def record(self, transition: Transition, after: Alert) -> int:
@@ -23,7 +24,7 @@ class FakeAlertLog(_Fake):
         if (after.alert_id, after.seq) != (transition.alert_id, transition.seq):
             raise ValueError("that is not the alert after this transition")
         with self._turn:
-            now = self._replayed(transition.alert_id) or begin(transition.drive_id, transition.kind)
+            now = self._now.get(transition.alert_id) or begin(transition.drive_id, transition.kind)
             key = transition.act.key
             taken = key is not None and any(each.act.key == key for each in self._all)
             if taken or now.seq >= transition.seq:
@@ -31,16 +32,16 @@ class FakeAlertLog(_Fake):
             if now.seq + 1 != transition.seq:
                 raise ValueError("a transition is missing before this one")
             self._all.append(replace(transition, number=len(self._all) + 1))
+            self._now[transition.alert_id] = replay(self._all[-1:], now)
             return len(self._all)
 
     def alert(self, alert_id: str) -> Alert | None:
         self._refuse_if_down()
-        return self._replayed(alert_id)
+        return self._now.get(alert_id)
 
     def alerts(self, drive_id: str | None = None, *, standing: bool = True) -> list[Alert]:
         self._refuse_if_down()
-        ids = sorted({each.alert_id for each in self._all if drive_id in {None, each.drive_id}})
-        found = [alert for alert in map(self._replayed, ids) if alert is not None]
+        found = [alert for _, alert in sorted(self._now.items()) if drive_id in {None, alert.drive_id}]
         return [alert for alert in found if alert.stands or not standing]
 
     def of_alert(self, alert_id: str, rows_max: int = 1000) -> list[Transition]:
@@ -63,7 +64,3 @@ class FakeAlertLog(_Fake):
     def by_key(self, key: str) -> Transition | None:
         self._refuse_if_down()
         return next((each for each in self._all if each.act.key == key), None)
-
-    def _replayed(self, alert_id: str) -> Alert | None:
-        own = [each for each in self._all if each.alert_id == alert_id]
-        return replay(own, begin(own[0].drive_id, own[0].kind)) if own else None
