@@ -8,6 +8,7 @@ commands start by themselves is for the tests that start them by themselves: tes
 import faulthandler
 import multiprocessing
 import os
+import runpy
 import signal
 import subprocess
 import sys
@@ -17,7 +18,7 @@ from pathlib import Path
 from types import ModuleType
 from unittest.mock import patch
 
-_PROGRAMS = {"linklag", "sensors_sim"}
+_PROGRAMS = {"linklag", "sensors_sim", "python"}
 _context = multiprocessing.get_context("forkserver")
 _context.set_forkserver_preload(["tests.loaded"])
 
@@ -37,7 +38,7 @@ class Begun:
         """Begin it.
 
         Args:
-            command: `linklag` or `sensors_sim`, and what stands behind it.
+            command: `linklag` or `sensors_sim`, and what stands behind it; or `python`, -c and code, or a file and its arguments.
             env: all of its environment.
             out: file that its standard output is added to; None: nowhere.
             err: the same of its standard error.
@@ -126,7 +127,13 @@ def _run(command: Sequence[str], env: Mapping[str, str], files: Sequence[str], c
     faulthandler.enable(sys.__stderr__ or 2)
     program, *arguments = command
     sys.argv = [program, *arguments]
-    if program == "linklag":
+    if program == "python":
+        if arguments[0] == "-c":
+            exec(compile(arguments[1], "-c", "exec"), {"__name__": "__main__"})  # noqa: S102 - what a test wrote
+        else:
+            sys.argv = arguments
+            runpy.run_path(arguments[0], run_name="__main__")
+    elif program == "linklag":
         from service.main import run
 
         run()

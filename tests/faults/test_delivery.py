@@ -2,9 +2,8 @@
 
 import contextlib
 import json
+import os
 import random
-import subprocess
-import sys
 import tempfile
 import threading
 import time
@@ -23,6 +22,7 @@ from service.core.drive import Drive
 from service.core.route import Route, Way, What
 from service.core.setpoint import ConditionKind, Facts
 from service.set_routes import new_secret
+from tests.begun import Begun
 from tests.conftest import LONG
 from tests.receiver import DOWN, FAILS, FINE, HANGS, RESETS, Got, Receiver, a_receiver
 
@@ -58,10 +58,9 @@ def record_all(database: Database, seed: int) -> None:
 
 
 @contextmanager
-def deliverer(file: Path, log: Path) -> Iterator[subprocess.Popen[bytes]]:
-    command = [sys.executable, str(Path(__file__).with_name("deliver_until_killed.py")), str(file)]
-    with log.open("ab") as out:
-        process = subprocess.Popen(command, cwd=Path(__file__).parents[2], stdout=out, stderr=out)
+def deliverer(file: Path, log: Path) -> Iterator[Begun]:
+    script = str(Path(__file__).with_name("deliver_until_killed.py"))
+    process = Begun("python", script, str(file), env=os.environ, out=log, err=log)
     try:
         yield process
     finally:
@@ -137,7 +136,7 @@ def test_all_transitions_arrive_in_order_over_kills_and_every_kind_of_failure(
     check(receiver.got, Webhook(secret))
 
 
-def until(condition: object, process: subprocess.Popen[bytes], log: Path, timeout_s: float = 300.0) -> None:
+def until(condition: object, process: Begun, log: Path, timeout_s: float = 300.0) -> None:
     assert callable(condition)
     end_s = time.monotonic() + timeout_s
     while not condition():

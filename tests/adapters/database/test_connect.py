@@ -3,8 +3,6 @@
 import os
 import shutil
 import sqlite3
-import subprocess
-import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
@@ -19,6 +17,7 @@ from sqlalchemy.exc import IntegrityError, OperationalError
 from service.adapters.database.connect import Database, open_database
 from service.adapters.database.dialect_sqlite import give_back
 from service.ports import DeviceState, SavedMap, StoreUnavailableError
+from tests.begun import Begun
 from tests.contracts.given import (
     A_DRIVE,
     A_HAND_VALUE,
@@ -322,11 +321,10 @@ def test_two_processes_that_start_together_make_one_store(tmp_path: Path) -> Non
     """The worker and the web start at the same time on a new machine."""
     url = f"sqlite:///{tmp_path / 'new.db'}"
     code = f"from service.adapters.database.connect import open_database as o; o({url!r}).close()"
-    running = [
-        subprocess.Popen([sys.executable, "-c", code], stderr=subprocess.PIPE, text=True) for _ in range(3)
-    ]
-    results = [(process.communicate(timeout=60)[1], process.returncode) for process in running]
-    assert results == [("", 0)] * 3
+    errs = [tmp_path / f"err{number}" for number in range(3)]
+    running = [Begun("python", "-c", code, env=os.environ, err=err) for err in errs]
+    results = [(process.wait(60), err.read_text()) for process, err in zip(running, errs, strict=True)]
+    assert results == [(0, "")] * 3
 
 
 @pytest.mark.skipif(os.name != "posix", reason="modes of files are POSIX's")

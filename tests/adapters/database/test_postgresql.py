@@ -1,9 +1,9 @@
 """A PostgreSQL server as the store: who is let in, what goes wrong in words, and nothing lost where it is killed."""
 
+import os
 import shutil
 import signal
 import subprocess
-import sys
 import tempfile
 import threading
 import time
@@ -25,6 +25,7 @@ from service.adapters.database.connect import Database, open_database
 from service.adapters.database.tables import metadata
 from service.core.audit import AuditEntry
 from service.ports import ConflictError, StoreUnavailableError
+from tests.begun import Begun
 from tests.conftest import needs
 from tests.contracts.given import A_DRIVE, MEASURED, a_reading
 from tests.databases.make import FOLDER
@@ -109,18 +110,16 @@ def test_a_store_that_an_earlier_linklag_made_on_a_server_is_led_to_the_tables_a
             assert database.readings.store([MEASURED]) == 1
 
 
-def test_processes_that_start_together_make_one_store() -> None:
+def test_processes_that_start_together_make_one_store(tmp_path: Path) -> None:
     with a_database("together") as url:
         code = (
             "from service.adapters.database.connect import open_database as o; from service.adapters.database.access import "
             f"Access as A; o({url!r}, access=A(password={PASSWORD!r})).close()"
         )
-        running = [
-            subprocess.Popen([sys.executable, "-c", code], stderr=subprocess.PIPE, text=True)
-            for _ in range(2)
-        ]
-        results = [(process.communicate(timeout=60)[1], process.returncode) for process in running]
-        assert results == [("", 0)] * 2
+        errs = [tmp_path / f"err{number}" for number in range(2)]
+        running = [Begun("python", "-c", code, env=os.environ, err=err) for err in errs]
+        results = [(process.wait(60), err.read_text()) for process, err in zip(running, errs, strict=True)]
+        assert results == [(0, "")] * 2
 
 
 def test_what_is_frozen_cannot_be_changed_by_anybody() -> None:

@@ -3,8 +3,6 @@
 import os
 import signal
 import sqlite3
-import subprocess
-import sys
 import time
 from collections.abc import Iterator
 from dataclasses import fields, replace
@@ -22,11 +20,11 @@ from service.adapters.database.connect import Database, open_database
 from service.adapters.database.dialect import Positional
 from service.core.reading import Reading
 from service.ports import Newest, Resolution, RollUp
+from tests.begun import Begun, called
 from tests.contracts.given import DAY_NS, MEASURED, NOON_NS, S, a_reading, an_empty_database
 
 EVER = (0, 2**62)
 HERE = Path(__file__).parent
-HOUSE = {**os.environ, "PYTHONPATH": str(HERE.parents[2])}  # for processes that import service and tests
 
 
 @pytest.fixture
@@ -111,7 +109,7 @@ def test_a_crash_between_storing_and_rolling_up_loses_no_roll_up(tmp_path: Path)
         f"o({url!r}).readings.store([a_reading(60 * n, seq=n) for n in range(1, 100)]);"
         "os.kill(os.getpid(), 9)"
     )
-    assert subprocess.run([sys.executable, "-c", code], check=False, env=HOUSE).returncode == -signal.SIGKILL
+    assert called("python", "-c", code, env=os.environ).returncode == -signal.SIGKILL
     database = open_database(url)
     while database.readings.roll_up():
         pass
@@ -129,17 +127,17 @@ def test_a_kill_in_the_midst_of_commits_leaves_a_sound_file_and_all_that_was_ack
     Whatever it said is there; each commit is there whole or not at all; marks of what is due match the readings.
     """
     path = tmp_path / "a.db"
-    with subprocess.Popen(
-        [sys.executable, str(HERE / "write_until_killed.py"), f"sqlite:///{path}"],
-        stdout=subprocess.PIPE,
-        text=True,
-        env=HOUSE,
-    ) as writer:
-        assert writer.stdout is not None
-        assert writer.stdout.readline() == "10\n"
-        time.sleep(0.15 + 0.117 * turn)
-        writer.send_signal(signal.SIGKILL)
-        said = [10, *(int(line) for line in writer.stdout.read().split("\n")[:-1])]
+    out = tmp_path / "said"
+    script = str(HERE / "write_until_killed.py")
+    writer = Begun("python", script, f"sqlite:///{path}", env=os.environ, out=out, err=out)
+    while not out.exists() or "\n" not in out.read_text():
+        assert writer.poll() is None, out.read_text()
+        time.sleep(0.01)
+    time.sleep(0.15 + 0.117 * turn)
+    writer.kill()
+    assert writer.wait(10) == -signal.SIGKILL
+    said = [int(line) for line in out.read_text().split("\n")[:-1]]
+    assert said[0] == 10
     with sqlite3.connect(path) as connection:
         assert connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
     connection.close()
@@ -161,17 +159,13 @@ def test_two_processes_store_and_roll_up_at_once(tmp_path: Path) -> None:
     """Both number drives and chains, both deliver the same batches; each reading is there once."""
     url = f"sqlite:///{tmp_path / 'a.db'}"
     database = open_database(url)
+    script = str(HERE / "store_the_same.py")
+    outs = [tmp_path / f"out{seed}" for seed in (1, 2)]
     running = [
-        subprocess.Popen(
-            [sys.executable, str(HERE / "store_the_same.py"), url, str(seed)],
-            stdout=subprocess.PIPE,
-            text=True,
-            env=HOUSE,
-        )
-        for seed in (1, 2)
+        Begun("python", script, url, str(seed), env=os.environ, out=out) for seed, out in enumerate(outs, 1)
     ]
-    new = [int(process.communicate(timeout=60)[0]) for process in running]
-    assert [process.returncode for process in running] == [0, 0]
+    assert [process.wait(60) for process in running] == [0, 0]
+    new = [int(out.read_text()) for out in outs]
     assert sum(new) == 400
     while database.readings.roll_up():
         pass
