@@ -2,7 +2,7 @@
 
 To load them takes a process 1 to 3 s of CPU, which is most of what it does in a test. The fork is of a process without threads that did
 nothing but load (`multiprocessing`, start method forkserver), and what runs in it is what the installed command runs. That the
-commands start by themselves is for the tests that start them by themselves: test_main, test_demo, commands/test_spooling, deploy.
+commands start by themselves is for the tests that start them by themselves: test_main, test_demo, commands/test_record, deploy.
 """
 
 import faulthandler
