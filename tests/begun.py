@@ -1,26 +1,39 @@
 """`linklag` and its simulator as processes of a test, begun by fork from one that has loaded them already.
 
 To load them takes a process 1 to 3 s of CPU, which is most of what it does in a test. The fork is of a process without threads that did
-nothing but load (`multiprocessing`, start method forkserver), and what runs in it is what the installed command runs. That the
-commands start by themselves is for the tests that start them by themselves: test_main, test_demo, commands/test_record, deploy.
+nothing but load (`multiprocessing`, start method forkserver), and what runs in it is what the installed command runs, but for the end: no
+`atexit`, no taking down of the interpreter. That commands start and end by themselves is for the tests that start them by themselves: test_main, test_demo, commands/test_record, deploy.
 """
 
+import atexit
 import faulthandler
 import multiprocessing
+import multiprocessing.util  # so that its own end is set up before, and comes after, that of here
 import os
 import runpy
 import signal
 import subprocess
 import sys
 import tempfile
+import weakref
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from types import ModuleType
-from unittest.mock import patch
+from typing import Self
 
 _PROGRAMS = {"linklag", "sensors_sim", "python"}
 _context = multiprocessing.get_context("forkserver")
 _context.set_forkserver_preload(["tests.loaded"])
+
+
+_all: "weakref.WeakSet[Begun]" = weakref.WeakSet()
+
+
+@atexit.register
+def _end_all() -> None:
+    """Before multiprocessing does: it would wait for one that stands still."""
+    for each in list(_all):
+        each.kill()
 
 
 class Begun:
@@ -52,10 +65,13 @@ class Begun:
         self._process = _context.Process(
             target=_run, args=(command, dict(env), files, str(cwd or Path.cwd())), daemon=True
         )
-        with patch.dict(
-            sys.modules, {"__main__": ModuleType("__main__")}
-        ):  # or it would load what began the tests, too
+        began = sys.modules["__main__"]
+        sys.modules["__main__"] = ModuleType("__main__")  # or it would load what began the tests, too
+        try:
             self._process.start()
+        finally:
+            sys.modules["__main__"] = began
+        _all.add(self)
 
     @property
     def pid(self) -> int:
@@ -87,6 +103,14 @@ class Begun:
 
     def kill(self) -> None:
         self.send_signal(signal.SIGKILL)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Whatever became of the test, it is gone."""
+        self.kill()
+        self.wait(10)
 
 
 Process = Begun | subprocess.Popen[bytes]

@@ -141,9 +141,8 @@ class FakeReadings(_Fake):
         self._evaluations = evaluations
         self._superseded: list[Superseded] = []
         self._readings: dict[tuple[str, int, int, str], Reading] = {}
-        self._by_drive: dict[str, list[Reading]] | None = (
-            None  # in time; None: to be made of the readings anew
-        )
+        self._changes = 0
+        self._by_drive: tuple[int, dict[str, list[Reading]]] = (0, {})  # in time, and after how many changes
         self._due: set[tuple[Resolution, int, str]] = set()  # resolution, end_ns, drive_id
         self._sums: dict[tuple[str, Resolution, int], dict[str | None, _Sums]] = defaultdict(dict)
 
@@ -154,7 +153,7 @@ class FakeReadings(_Fake):
         for reading in readings:
             if _identity(reading) not in self._readings:
                 self._readings[_identity(reading)] = reading
-                self._by_drive = None
+                self._changes += 1
                 self._due.add((Resolution.MINUTE, _end_ns(reading.t_ns, Resolution.MINUTE), reading.drive_id))
                 self._note(reading)
         return len(self._readings) - before
@@ -175,7 +174,7 @@ class FakeReadings(_Fake):
                 self._leave_intervals(old)
             self._superseded.append(Superseded(reading=old, at_ns=at_ns, why=why))
             self._readings[identity] = new
-            self._by_drive = None
+            self._changes += 1
             self._note(old)
             self._note(new)
             for t_ns in (old.t_ns, new.t_ns):
@@ -254,12 +253,12 @@ class FakeReadings(_Fake):
         return of_drive[first:end]
 
     def _in_time_of(self, drive_id: str) -> list[Reading]:
-        by_drive = self._by_drive
-        if by_drive is None:
-            by_drive = {}
+        number, by_drive = self._by_drive
+        if number != self._changes:
+            number, by_drive = self._changes, {}  # the number of before: what comes now is seen next time
             for reading in sorted(self._readings.values(), key=_in_time):
                 by_drive.setdefault(reading.drive_id, []).append(reading)
-            self._by_drive = by_drive
+            self._by_drive = number, by_drive
         return by_drive.get(drive_id, [])
 
     def newest(self) -> list[Newest]:
@@ -368,7 +367,7 @@ class FakeReadings(_Fake):
         ]
         for identity in old[:rows_max]:
             del self._readings[identity]
-            self._by_drive = None
+            self._changes += 1
         return len(gone) + len(old[:rows_max])
 
 

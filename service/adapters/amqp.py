@@ -221,11 +221,16 @@ class AmqpSource:
                 self._link = _Link(self._queues, self._prefetch, self._in_tray, self._standing, self._closing)
                 self._link.serve(self._parameters)
             except Exception as fault:
-                if self._closing.is_set() and isinstance(fault, AssertionError):
-                    break  # pika 1.4 so answers who closes a connection that was not open yet
                 # Ours or pika's bug. The thread must outlive it: without it nothing more would ever be received.
-                log.exception("amqp_fault", broker=self._where)
-                self._standing.trouble_with(f"fault in the AMQP client: {fault!r}")
+                # pika 1.4 so answers who closes a connection that was not open yet, as we do where we leave.
+                left = (
+                    self._closing.is_set()
+                    and isinstance(fault, AssertionError)
+                    and not self._standing.connected
+                )
+                if not left:
+                    log.exception("amqp_fault", broker=self._where)
+                    self._standing.trouble_with(f"fault in the AMQP client: {fault!r}")
             self._standing.connected_now(False)
             if time.monotonic() - began_s > STABLE_S:
                 attempt = 0
@@ -461,7 +466,8 @@ class _Link:
                 self._connection.close()
 
     def _on_lost(self, connection: Any, reason: Exception | str) -> None:
-        if not self._closing.is_set() and not isinstance(reason, pika.exceptions.ConnectionClosedByClient):
+        left = self._closing.is_set() and not self._standing.connected  # before the connection was there
+        if not left and not isinstance(reason, pika.exceptions.ConnectionClosedByClient):
             self._standing.trouble_with(_in_words(reason, self._asking))
         connection.ioloop.stop()
 

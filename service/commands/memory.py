@@ -51,5 +51,6 @@ def look_usually() -> None:
 
 def all_is_loaded() -> None:
     """Look for garbage as usual from now on, but not in what is here already: it stays to the end."""
+    gc.collect()
     gc.freeze()
     look_usually()

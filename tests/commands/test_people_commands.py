@@ -5,7 +5,6 @@ import os
 import re
 import ssl
 import subprocess
-import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -19,7 +18,6 @@ from tests.begun import Begun, called
 from tests.commands.command_line import Cli, command_line
 from tests.conftest import free_port, needs
 
-LINKLAG = [sys.executable, "-P", "-c", "from service.main import run; run()"]
 SENTINEL = "Sentinel-zwischen-zwei-Gliedern"
 
 
