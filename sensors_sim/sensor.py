@@ -16,9 +16,8 @@ from sensors_sim.driver import Driver
 from sensors_sim.motion import Stretch
 
 Floats = npt.NDArray[np.float64]
-Drawn = tuple[
-    Floats, npt.NDArray[np.bool_], Floats
-]  # error of the switching place, mm; whether missed; pitches to a double or 0
+# Of each joint: error of the switching place, mm; whether it is missed; pitches to its double or 0.
+Drawn = tuple[Floats, npt.NDArray[np.bool_], Floats]
 
 _JOINTS_A_BLOCK = 512  # drawn at once
 _S_A_BLOCK = 20.0  # of time, for what happens at random times
@@ -68,9 +67,8 @@ class SensorRun:
         0  # running number of the next joint to come (going back: of the last to have come, plus one)
     )
     _pending_s: Floats = field(default_factory=lambda: np.zeros(0))
-    _drawn: dict[tuple[int, int], Drawn] = field(
-        default_factory=dict
-    )  # by turns and block, those of the last stretch
+    # By turns and block, those of the last stretch.
+    _drawn: dict[tuple[int, int], Drawn] = field(default_factory=dict)
 
     def pulses(
         self,

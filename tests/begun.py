@@ -78,10 +78,6 @@ class Begun:
         assert self._process.pid is not None
         return self._process.pid
 
-    @property
-    def returncode(self) -> int | None:
-        return self._process.exitcode
-
     def poll(self) -> int | None:
         """Its exit code, negative for the signal that ended it; None while it runs."""
         return self._process.exitcode
@@ -127,11 +123,8 @@ def called(
     with tempfile.TemporaryDirectory() as folder:
         out, err, typed = (Path(folder) / name for name in ("out", "err", "in"))
         typed.write_bytes(given)
-        process = Begun(*command, env=env, out=out, err=err, given=typed, cwd=cwd)
-        try:
+        with Begun(*command, env=env, out=out, err=err, given=typed, cwd=cwd) as process:
             code = process.wait(timeout_s)
-        finally:
-            process.kill()
         return subprocess.CompletedProcess(command, code, out.read_bytes(), err.read_bytes())
 
 

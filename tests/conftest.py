@@ -1,5 +1,6 @@
 """What several tests share: servers from outside, and the rule for what may skip."""
 
+import gc
 import logging
 import os
 import shutil
@@ -12,8 +13,6 @@ from pathlib import Path
 import pytest
 import structlog
 from hypothesis import settings
-
-from service.commands.memory import all_of_it_stays
 
 settings.register_profile("linklag", deadline=None)  # a busy machine is no defect
 settings.load_profile("linklag")
@@ -55,8 +54,12 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 @pytest.hookimpl(wrapper=True, tryfirst=True)
 def pytest_collection() -> Iterator[None]:
     """What is loaded and collected stays to the end: do not look for garbage in it again and again."""
-    with all_of_it_stays():
+    gc.disable()
+    try:
         yield
+    finally:
+        gc.freeze()
+        gc.enable()
 
 
 LONG = os.environ.get("LINKLAG_LONG") == "1"  # by hand: the fault tests in their full length, and not in part

@@ -222,15 +222,8 @@ class AmqpSource:
                 self._link.serve(self._parameters)
             except Exception as fault:
                 # Ours or pika's bug. The thread must outlive it: without it nothing more would ever be received.
-                # pika 1.4 so answers who closes a connection that was not open yet, as we do where we leave.
-                left = (
-                    self._closing.is_set()
-                    and isinstance(fault, AssertionError)
-                    and not self._standing.connected
-                )
-                if not left:
-                    log.exception("amqp_fault", broker=self._where)
-                    self._standing.trouble_with(f"fault in the AMQP client: {fault!r}")
+                log.exception("amqp_fault", broker=self._where)
+                self._standing.trouble_with(f"fault in the AMQP client: {fault!r}")
             self._standing.connected_now(False)
             if time.monotonic() - began_s > STABLE_S:
                 attempt = 0
@@ -350,6 +343,7 @@ class _Link:
         self._asking = ""  # the queue that the broker was asked for last
         self._told = self._rung = False
         self._leaving_s: float | None = None
+        self._broken_off = False  # by us, before the connection was there
 
     def ring(self) -> None:
         """Have the thread look at once. From any thread."""
@@ -370,6 +364,9 @@ class _Link:
         self._connection.ioloop.call_later(TURN_S, self._turn)
         try:
             self._connection.ioloop.start()
+        except AssertionError:  # pika 1.4 so answers who closes a connection that is not open yet
+            if not self._broken_off:
+                raise
         finally:
             connection, self._connection = self._connection, None
             connection.ioloop.close()
@@ -403,6 +400,7 @@ class _Link:
         if self._leaving_s is None:
             self._leaving_s = now_s
             if not self._connection.is_closed and not self._connection.is_closing:
+                self._broken_off = not self._connection.is_open
                 self._connection.close()
                 return
         if self._connection.is_closed or now_s - self._leaving_s > GOODBYE_S:
@@ -466,8 +464,7 @@ class _Link:
                 self._connection.close()
 
     def _on_lost(self, connection: Any, reason: Exception | str) -> None:
-        left = self._closing.is_set() and not self._standing.connected  # before the connection was there
-        if not left and not isinstance(reason, pika.exceptions.ConnectionClosedByClient):
+        if not self._broken_off and not isinstance(reason, pika.exceptions.ConnectionClosedByClient):
             self._standing.trouble_with(_in_words(reason, self._asking))
         connection.ioloop.stop()
 

@@ -75,8 +75,9 @@ def run_demo(*, minutes: float | None, port: int, keep: Path | None, speed: floa
             enter_past(database, _ask_simulator("past", PLANT), time.time_ns())
             _shorten_delays(database)
             _greet(settings, folder, keep)
+            parts = _parts(settings, database, broker, folder, speed)
             all_is_loaded()
-            code = run_parts(_parts(settings, database, broker, folder, speed), minutes=minutes)
+            code = run_parts(parts, minutes=minutes)
             _ignore_signals()
         if code:
             _say_why(log)

@@ -10,7 +10,6 @@ import ctypes
 import gc
 import os
 import sys
-from collections.abc import Iterator
 
 HEAPS = 2
 _M_ARENA_MAX = -8
@@ -26,17 +25,6 @@ def share_heaps(heaps: int = HEAPS) -> None:
     if sys.platform == "linux" and "MALLOC_ARENA_MAX" not in os.environ:
         with contextlib.suppress(OSError, AttributeError):
             ctypes.CDLL(None).mallopt(_M_ARENA_MAX, heaps)
-
-
-@contextlib.contextmanager
-def all_of_it_stays() -> Iterator[None]:
-    """Look for no garbage in what is loaded meanwhile: it stays to the end, and looking is a fifth of the start."""
-    gc.disable()
-    try:
-        yield
-    finally:
-        gc.freeze()
-        gc.enable()
 
 
 def look_seldom() -> None:

@@ -20,7 +20,7 @@ from service.commands import CommandError
 from service.commands.at_work import collector, metrics_parts
 from service.commands.health import leave_marks, mark_of, said_beside
 from service.commands.logins import admit_of, sign_in_of
-from service.commands.memory import all_is_loaded, all_of_it_stays
+from service.commands.memory import all_is_loaded
 from service.commands.partitions import chosen
 from service.commands.parts import allowed_of, listen, opened_database, worker_source
 from service.commands.spooling import opened_spool, waited_for_store
@@ -148,10 +148,9 @@ def _web_part(
     settings: Settings, database: Database, listening: socket.socket, working: WorkerParts | None
 ) -> Part:
     """Return the page and the API; loaded here, so that a worker alone starts in half the time."""
-    with all_of_it_stays():
-        from service.adapters.web.server import WebServer
+    from service.adapters.web.server import WebServer
 
-        app = _app(settings, database, working)
+    app = _app(settings, database, working)
     try:
         server = WebServer(
             app,

@@ -60,12 +60,8 @@ def record_all(database: Database, seed: int) -> None:
 @contextmanager
 def deliverer(file: Path, log: Path) -> Iterator[Begun]:
     script = str(Path(__file__).with_name("deliver_until_killed.py"))
-    process = Begun("python", script, str(file), env=os.environ, out=log, err=log)
-    try:
+    with Begun("python", script, str(file), env=os.environ, out=log, err=log) as process:
         yield process
-    finally:
-        process.kill()
-        process.wait(10)
 
 
 @contextmanager

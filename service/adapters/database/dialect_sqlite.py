@@ -13,9 +13,8 @@ from sqlalchemy import URL, Connection, Engine, Table, create_engine, event
 from service.adapters.database.access import WRITING, Access
 
 OLDEST = (3, 37, 0)  # STRICT tables
-_HEAP_BYTES = (
-    8 * 1024 * 1024
-)  # of all connections of a process; soft: beyond it pages that are kept give way, schemas and statements do not
+# Of all connections of a process; soft: beyond it pages that are kept give way, schemas and statements do not.
+_HEAP_BYTES = 8 * 1024 * 1024
 _JOURNAL_BYTES = 64 * 1024 * 1024  # a write-ahead log that a long read let grow is cut back to this
 
 _BUSY, _LOCKED, _NO_MEMORY, _READ_ONLY, _IO, _CORRUPT, _FULL, _CANT_OPEN, _PROTOCOL, _NOT_A_DB = (

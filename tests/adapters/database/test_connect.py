@@ -83,7 +83,7 @@ def test_a_commit_is_on_disk_when_it_returns(database: Database) -> None:
         assert connection.execute(text("PRAGMA foreign_keys")).scalar() == 1
 
 
-def test_pages_that_connections_keep_give_way_beyond_a_limit_for_all_of_them(database: Database) -> None:
+def test_what_all_connections_together_keep_has_its_limit_set(database: Database) -> None:
     """SQLite: soft_heap_limit holds for all connections of a process (sqlite.org/c3ref/hard_heap_limit64.html)."""
     with database._transactions.reading() as connection:
         assert connection.execute(text("PRAGMA soft_heap_limit")).scalar() == 8 * 1024 * 1024

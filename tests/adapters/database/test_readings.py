@@ -129,13 +129,13 @@ def test_a_kill_in_the_midst_of_commits_leaves_a_sound_file_and_all_that_was_ack
     path = tmp_path / "a.db"
     out = tmp_path / "said"
     script = str(HERE / "write_until_killed.py")
-    writer = Begun("python", script, f"sqlite:///{path}", env=os.environ, out=out, err=out)
-    while not out.exists() or "\n" not in out.read_text():
-        assert writer.poll() is None, out.read_text()
-        time.sleep(0.01)
-    time.sleep(0.15 + 0.117 * turn)
-    writer.kill()
-    assert writer.wait(10) == -signal.SIGKILL
+    with Begun("python", script, f"sqlite:///{path}", env=os.environ, out=out, err=out) as writer:
+        while not out.exists() or "\n" not in out.read_text():
+            assert writer.poll() is None, out.read_text()
+            time.sleep(0.01)
+        time.sleep(0.15 + 0.117 * turn)
+        writer.kill()
+        assert writer.wait(10) == -signal.SIGKILL
     said = [int(line) for line in out.read_text().split("\n")[:-1]]
     assert said[0] == 10
     with sqlite3.connect(path) as connection:
